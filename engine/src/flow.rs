@@ -1,0 +1,312 @@
+//! What flows between stages: kinds, units, rates, conventions; and the samples themselves.
+
+use std::fmt;
+
+use num_complex::Complex64;
+
+use crate::response::Response;
+use crate::units::Unit;
+
+/// The kinds of flow.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// Real samples at a uniform rate.
+    Wave,
+    /// Reference phase against time.
+    Clock,
+    /// In-phase and quadrature samples relative to a clock.
+    Phasor,
+    /// A real value.
+    Estimate,
+    /// A complex value: in-phase and quadrature part.
+    ComplexEstimate,
+    /// Spectral density against frequency.
+    Density,
+    /// Points (x, y).
+    Curve,
+}
+
+impl Kind {
+    /// Whether the flow is a stream of samples rather than one value per point.
+    pub fn is_sampled(self) -> bool {
+        matches!(self, Kind::Wave | Kind::Clock | Kind::Phasor)
+    }
+
+    /// Whether the flow is one real or complex value per point.
+    pub fn is_estimate(self) -> bool {
+        matches!(self, Kind::Estimate | Kind::ComplexEstimate)
+    }
+
+    /// Whether its values have an in-phase and a quadrature part.
+    pub fn is_complex(self) -> bool {
+        matches!(self, Kind::Phasor | Kind::ComplexEstimate)
+    }
+}
+
+impl fmt::Display for Kind {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Kind::Wave => "wave",
+            Kind::Clock => "clock",
+            Kind::Phasor => "phasor",
+            Kind::Estimate => "real estimate",
+            Kind::ComplexEstimate => "complex estimate",
+            Kind::Density => "density",
+            Kind::Curve => "curve",
+        })
+    }
+}
+
+/// How an amplitude is stated.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Convention {
+    /// Peak amplitude: A of A·sin(2πft).
+    Peak,
+    /// Root mean square: A/√2 of A·sin(2πft).
+    Rms,
+    /// The full step between two states, of which a chopped signal's fundamental is a part.
+    Step,
+}
+
+impl fmt::Display for Convention {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Convention::Peak => "peak",
+            Convention::Rms => "rms",
+            Convention::Step => "full step",
+        })
+    }
+}
+
+/// A constant that scales a flow, and whose uncertainty its estimates inherit.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Scaling {
+    /// The constant's name.
+    pub constant: String,
+    /// Its relative standard uncertainty; `None` when the recipe states none.
+    pub relative_uncertainty: Option<f64>,
+    /// The power with which it enters: 1 for a gain, -1 for a division.
+    pub power: i32,
+}
+
+/// What is known of a flow before any sample is read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Flow {
+    /// Its kind.
+    pub kind: Kind,
+    /// Its unit. Samples are in the unit's SI form.
+    pub unit: Unit,
+    /// Samples per second; `None` when no recording was given, or for values.
+    pub rate: Option<f64>,
+    /// Samples per point; `None` when not known.
+    pub length: Option<u64>,
+    /// How amplitudes are stated, where that has a meaning.
+    pub convention: Option<Convention>,
+    /// The clock a phasor is relative to: stage name and harmonic n/m.
+    pub clock: Option<(String, u32, u32)>,
+    /// Frequency of a clock, where stated, in Hz.
+    pub frequency: Option<f64>,
+    /// What a density or curve is plotted against: name and unit.
+    pub abscissa: Option<(&'static str, Unit)>,
+    /// Constants that scale the samples.
+    pub scalings: Vec<Scaling>,
+    /// The linear, time-invariant part of the way here.
+    pub response: Response,
+}
+
+impl Flow {
+    /// A flow of this kind and unit of which nothing else is known.
+    pub fn new(kind: Kind, unit: Unit) -> Self {
+        Flow {
+            kind,
+            unit,
+            rate: None,
+            length: None,
+            convention: None,
+            clock: None,
+            frequency: None,
+            abscissa: None,
+            scalings: Vec::new(),
+            response: Response::default(),
+        }
+    }
+
+    /// Seconds per point, where known.
+    pub fn duration(&self) -> Option<f64> {
+        Some(self.length? as f64 / self.rate?)
+    }
+}
+
+/// One output of a stage.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Port {
+    /// The name behind the dot in `stage.port`; the first port also goes by the stage's name alone.
+    pub name: &'static str,
+    /// A name that the recipe gave, which goes before `name`.
+    pub given: Option<String>,
+    /// What flows.
+    pub flow: Flow,
+}
+
+impl Port {
+    /// A port of this name.
+    pub fn new(name: &'static str, flow: Flow) -> Self {
+        Port {
+            name,
+            given: None,
+            flow,
+        }
+    }
+
+    /// A port whose name the recipe gave.
+    pub fn given(name: impl Into<String>, flow: Flow) -> Self {
+        Port {
+            name: "",
+            given: Some(name.into()),
+            flow,
+        }
+    }
+
+    /// The name.
+    pub fn name(&self) -> &str {
+        self.given.as_deref().unwrap_or(self.name)
+    }
+}
+
+/// Reference phase in whole cycles and a fraction from 0 to below 1; the fraction is NaN where the
+/// phase is not known.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Phase {
+    /// Whole cycles since the first.
+    pub cycle: i64,
+    /// Part of a cycle, 0 to below 1.
+    pub fraction: f64,
+}
+
+impl Phase {
+    /// A phase that is not known.
+    pub const UNKNOWN: Phase = Phase {
+        cycle: 0,
+        fraction: f64::NAN,
+    };
+}
+
+/// A slice of a sampled flow.
+#[derive(Clone, Copy, Debug)]
+pub enum Samples<'s> {
+    /// Real samples.
+    Wave(&'s [f64]),
+    /// Phases.
+    Clock(&'s [Phase]),
+    /// In-phase (real) and quadrature (imaginary) samples.
+    Phasor(&'s [Complex64]),
+}
+
+impl<'s> Samples<'s> {
+    /// How many.
+    pub fn len(&self) -> usize {
+        match self {
+            Samples::Wave(s) => s.len(),
+            Samples::Clock(s) => s.len(),
+            Samples::Phasor(s) => s.len(),
+        }
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+
+    /// The real samples; none for another kind, which the check of a recipe rules out.
+    pub fn wave(&self) -> &'s [f64] {
+        match self {
+            Samples::Wave(s) => s,
+            _ => &[],
+        }
+    }
+
+    /// The phases; none for another kind, which the check of a recipe rules out.
+    pub fn clock(&self) -> &'s [Phase] {
+        match self {
+            Samples::Clock(s) => s,
+            _ => &[],
+        }
+    }
+
+    /// The complex samples; none for another kind, which the check of a recipe rules out.
+    pub fn phasor(&self) -> &'s [Complex64] {
+        match self {
+            Samples::Phasor(s) => s,
+            _ => &[],
+        }
+    }
+}
+
+/// Room for a slice of a sampled flow, which a kernel appends to.
+#[derive(Clone, Debug)]
+pub enum Buffer {
+    /// Real samples.
+    Wave(Vec<f64>),
+    /// Phases.
+    Clock(Vec<Phase>),
+    /// Complex samples.
+    Phasor(Vec<Complex64>),
+    /// A port that carries a value at the end, not samples.
+    Value,
+}
+
+impl Buffer {
+    /// Empty room for a flow of this kind.
+    pub fn new(kind: Kind) -> Self {
+        match kind {
+            Kind::Wave => Buffer::Wave(Vec::new()),
+            Kind::Clock => Buffer::Clock(Vec::new()),
+            Kind::Phasor => Buffer::Phasor(Vec::new()),
+            _ => Buffer::Value,
+        }
+    }
+
+    /// The samples in it.
+    pub fn samples(&self) -> Samples<'_> {
+        match self {
+            Buffer::Wave(v) => Samples::Wave(v),
+            Buffer::Clock(v) => Samples::Clock(v),
+            Buffer::Phasor(v) => Samples::Phasor(v),
+            Buffer::Value => Samples::Wave(&[]),
+        }
+    }
+
+    /// Empties it, keeping the room.
+    pub fn clear(&mut self) {
+        match self {
+            Buffer::Wave(v) => v.clear(),
+            Buffer::Clock(v) => v.clear(),
+            Buffer::Phasor(v) => v.clear(),
+            Buffer::Value => {}
+        }
+    }
+
+    /// The room for real samples; `None` for another kind.
+    pub fn wave(&mut self) -> Option<&mut Vec<f64>> {
+        match self {
+            Buffer::Wave(v) => Some(v),
+            _ => None,
+        }
+    }
+
+    /// The room for phases; `None` for another kind.
+    pub fn clock(&mut self) -> Option<&mut Vec<Phase>> {
+        match self {
+            Buffer::Clock(v) => Some(v),
+            _ => None,
+        }
+    }
+
+    /// The room for complex samples; `None` for another kind.
+    pub fn phasor(&mut self) -> Option<&mut Vec<Complex64>> {
+        match self {
+            Buffer::Phasor(v) => Some(v),
+            _ => None,
+        }
+    }
+}

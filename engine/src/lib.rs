@@ -1,0 +1,34 @@
+//! The phasemill engine: recipe text to checked plan to results with lineage. Knows no particular stage.
+
+#![cfg_attr(
+    test,
+    allow(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::print_stderr,
+        clippy::print_stdout
+    )
+)]
+
+pub mod catalogue;
+pub mod check;
+pub mod constant;
+pub mod diagnostic;
+pub mod flow;
+pub mod graph;
+pub mod lineage;
+pub mod look;
+pub mod plan;
+pub mod recipe;
+pub mod recordings;
+pub mod response;
+pub mod results;
+pub mod run;
+pub mod session;
+pub mod stage;
+pub mod store;
+pub mod testing;
+pub mod text;
+pub mod units;
+pub mod value;

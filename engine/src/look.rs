@@ -1,0 +1,177 @@
+//! A look into a recording: range, clipping, missing samples, and which channel may be a reference.
+
+use std::path::Path;
+
+use crate::recipe::{Channel, RateOrigin};
+use crate::store::{ChannelHeader, Counters, DatasetInfo, RecordingFile, StoreError};
+
+/// Most samples of a channel that are read for a look.
+pub const MOST_SAMPLES: u64 = 100_000_000;
+
+/// Samples of the first point that are examined for a reference.
+const EXAMINED: u64 = 1 << 20;
+
+/// What the samples of a channel look like.
+#[derive(Clone, Debug)]
+pub struct ChannelLook {
+    /// Its header.
+    pub header: ChannelHeader,
+    /// Whether the recording states a sample rate.
+    pub has_rate: bool,
+    /// Range, clipping and missing samples.
+    pub counters: Counters,
+    /// Samples read; all of them, or the first [`MOST_SAMPLES`].
+    pub samples: u64,
+    /// What it may be the reference of.
+    pub reference: Option<ReferenceGuess>,
+}
+
+/// A guess that a channel is a reference.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ReferenceGuess {
+    /// Hz where the rate is known, or else in cycles per sample.
+    pub frequency: f64,
+    /// Relative standard deviation of the periods.
+    pub spread: f64,
+    /// Part of the samples near either extreme: near 1 for a square, about 0.4 for a sine.
+    pub near_extremes: f64,
+}
+
+/// Looks at one dataset; `None` when it cannot be a channel.
+pub fn look(
+    file: &RecordingFile,
+    dataset: &DatasetInfo,
+) -> Option<Result<ChannelLook, StoreError>> {
+    let channel = Channel {
+        dataset: Some(dataset.path.clone()),
+        ..Channel::default()
+    };
+    let stated = file.channel(&dataset.path, &channel, None);
+    let has_rate = stated.is_ok();
+    // Without a rate the samples can still be looked at, counted per sample.
+    let per_sample = Channel {
+        rate: Some(RateOrigin::Stated(1.0)),
+        ..channel
+    };
+    let header = stated
+        .or_else(|_| file.channel(&dataset.path, &per_sample, None))
+        .ok()?;
+    Some(read(file, header, has_rate))
+}
+
+fn read(
+    file: &RecordingFile,
+    header: ChannelHeader,
+    has_rate: bool,
+) -> Result<ChannelLook, StoreError> {
+    let mut reader = file.reader(&header)?;
+    let mut counters = Counters::default();
+    let mut first = Vec::new();
+    let mut block = vec![0.0; crate::plan::BLOCK];
+    let mut samples = 0;
+    'points: for point in 0..header.points {
+        let mut start = 0;
+        while start < header.samples {
+            if samples >= MOST_SAMPLES {
+                break 'points;
+            }
+            let length = (header.samples - start).min(block.len() as u64) as usize;
+            let part = &mut block[..length];
+            reader.read(point, start, part, &mut counters, None)?;
+            if point == 0 && start < EXAMINED {
+                first.extend_from_slice(part);
+            }
+            start += length as u64;
+            samples += length as u64;
+        }
+    }
+    let reference = guess(&first, header.rate);
+    Ok(ChannelLook {
+        header,
+        has_rate,
+        counters,
+        samples,
+        reference,
+    })
+}
+
+/// A channel is taken for a reference when it crosses its middle at least three times at intervals
+/// that vary by less than a tenth.
+fn guess(samples: &[f64], rate: f64) -> Option<ReferenceGuess> {
+    let finite = || samples.iter().copied().filter(|x| x.is_finite());
+    let (low, high) = finite().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| {
+        (l.min(x), h.max(x))
+    });
+    if !(high > low) {
+        return None;
+    }
+    let at = |part: f64| low + part * (high - low);
+    let mut rises = Vec::new();
+    let mut up = samples.first().is_some_and(|x| *x > at(0.5));
+    for (i, x) in samples.iter().enumerate() {
+        if !up && *x > at(0.6) {
+            up = true;
+            rises.push(i as f64);
+        } else if up && *x < at(0.4) {
+            up = false;
+        }
+    }
+    let periods: Vec<f64> = rises.windows(2).map(|w| w[1] - w[0]).collect();
+    if periods.len() < 3 {
+        return None;
+    }
+    let mean = periods.iter().sum::<f64>() / periods.len() as f64;
+    let variance =
+        periods.iter().map(|p| (p - mean) * (p - mean)).sum::<f64>() / (periods.len() - 1) as f64;
+    let spread = variance.sqrt() / mean;
+    // Half a sample of rounding is not a spread of the periods.
+    if spread > 0.1 + 0.5 / mean {
+        return None;
+    }
+    let near = finite().filter(|x| *x < at(0.1) || *x > at(0.9)).count();
+    Some(ReferenceGuess {
+        frequency: rate / mean,
+        spread,
+        near_extremes: near as f64 / finite().count().max(1) as f64,
+    })
+}
+
+/// Opens a recording for a look.
+pub fn open(path: &Path) -> Result<RecordingFile, StoreError> {
+    RecordingFile::open(path)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_square_and_a_sine_are_references_and_noise_is_not() {
+        let square: Vec<f64> = (0..2000)
+            .map(|i| if i % 50 < 20 { 5.0 } else { 0.0 })
+            .collect();
+        let found = guess(&square, 1000.0).expect("a reference");
+        assert_eq!(
+            (found.frequency, found.spread, found.near_extremes),
+            (20.0, 0.0, 1.0)
+        );
+        let sine: Vec<f64> = (0..2000)
+            .map(|i| libm::sin(std::f64::consts::TAU * f64::from(i) / 50.0))
+            .collect();
+        let found = guess(&sine, 1000.0).expect("a reference");
+        // A sine is beyond 0.8 of its amplitude for 1 - 2·asin(0.8)/π = 41 % of the time.
+        assert!((found.frequency - 20.0).abs() < 1e-9 && (found.near_extremes - 0.41).abs() < 0.05);
+        // A linear congruential sequence (constants from memory of common practice) has no period.
+        let mut state = 1u64;
+        let noise: Vec<f64> = (0..2000)
+            .map(|_| {
+                state = state
+                    .wrapping_mul(6_364_136_223_846_793_005)
+                    .wrapping_add(1_442_695_040_888_963_407);
+                (state >> 33) as f64
+            })
+            .collect();
+        assert_eq!(guess(&noise, 1000.0), None);
+        assert_eq!(guess(&[1.0; 100], 1000.0), None);
+    }
+}

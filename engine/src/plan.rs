@@ -1,0 +1,188 @@
+//! The plan: which passes over the samples, which nodes run in each, what is gathered. Inert,
+//! printable and comparable; made from recipe and headers only.
+
+use std::fmt;
+
+use crate::check::Typed;
+use crate::graph::Node;
+use crate::recipe::Recipe;
+use crate::stage::{Fault, Work};
+
+/// Samples that are read at a time from each channel.
+pub const BLOCK: usize = 1 << 15;
+
+/// Where a node runs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Scope {
+    /// Once per point of one recording.
+    Lane,
+    /// Once for all points together.
+    Gathered,
+}
+
+/// The plan of one run over one recording (and those it is combined with).
+#[derive(Clone, Debug, PartialEq)]
+pub struct Plan {
+    /// Nodes in the order in which they run.
+    pub order: Vec<Node>,
+    /// Names of the nodes, for printing.
+    pub names: Vec<String>,
+    /// Where each node runs.
+    pub scope: Vec<Scope>,
+    /// The pass from which on a node delivers samples; 0 is the first.
+    pub level: Vec<usize>,
+    /// Whether a node looks at all samples of a point before it delivers any.
+    pub surveys: Vec<bool>,
+    /// `passes[p][node]`: whether the node delivers samples in pass `p`.
+    pub passes: Vec<Vec<bool>>,
+    /// Samples read at a time.
+    pub block: usize,
+}
+
+/// Prepares the work of every stage and plans the passes. Fails with the stage's name and its fault.
+pub fn plan(recipe: &Recipe, typed: &Typed) -> Result<(Plan, Vec<Option<Work>>), (String, Fault)> {
+    let inputs = recipe.inputs.len();
+    let count = inputs + recipe.stages.len();
+    let mut works: Vec<Option<Work>> = (0..count).map(|_| None).collect();
+    let mut scope = vec![Scope::Lane; count];
+    let mut level = vec![0; count];
+    let mut surveys = vec![false; count];
+    for &node in &typed.graph.order {
+        let Some(entry) = node.checked_sub(inputs).map(|s| &recipe.stages[s]) else {
+            continue;
+        };
+        let flows: Vec<_> = typed.reads[node]
+            .iter()
+            .filter_map(|&(source, port)| typed.flow(source, port).cloned())
+            .collect();
+        let work = entry
+            .configured
+            .prepare(&flows)
+            .map_err(|fault| (entry.name.text.clone(), fault))?;
+        let gathered = matches!(work, Work::Series(_))
+            || typed.recordings[node].len() > 1
+            || typed.reads[node]
+                .iter()
+                .any(|&(source, _)| scope[source] == Scope::Gathered);
+        scope[node] = if gathered {
+            Scope::Gathered
+        } else {
+            Scope::Lane
+        };
+        surveys[node] = matches!(work, Work::Survey(_));
+        let from = typed.reads[node]
+            .iter()
+            .map(|&(source, _)| level[source])
+            .max()
+            .unwrap_or(0);
+        level[node] = from + usize::from(surveys[node]);
+        works[node] = Some(work);
+    }
+    let wanted = wanted(typed, count);
+    let streams =
+        |node: Node| matches!(works[node], None | Some(Work::Stream(_) | Work::Survey(_)));
+    let last = (0..count)
+        .filter(|&n| wanted[n] && streams(n))
+        .map(|n| level[n])
+        .max()
+        .unwrap_or(0);
+    let passes = (0..=last)
+        .map(|pass| {
+            let mut needed = vec![false; count];
+            for &node in typed.graph.order.iter().rev() {
+                if !wanted[node] || !streams(node) {
+                    continue;
+                }
+                // In the last pass everything runs; before it, what feeds a look in this pass.
+                let looks = surveys[node] && level[node] == pass + 1;
+                needed[node] |= pass == last;
+                if needed[node] || looks {
+                    typed.reads[node]
+                        .iter()
+                        .for_each(|&(source, _)| needed[source] = true);
+                }
+            }
+            needed
+        })
+        .collect();
+    let names = recipe
+        .inputs
+        .iter()
+        .map(|i| &i.name)
+        .chain(recipe.stages.iter().map(|s| &s.name));
+    let plan = Plan {
+        order: typed.graph.order.clone(),
+        names: names.map(|n| n.text.clone()).collect(),
+        scope,
+        level,
+        surveys,
+        passes,
+        block: BLOCK,
+    };
+    Ok((plan, works))
+}
+
+/// Nodes that a result depends on.
+fn wanted(typed: &Typed, count: usize) -> Vec<bool> {
+    let mut wanted = vec![false; count];
+    typed
+        .results
+        .iter()
+        .for_each(|kept| wanted[kept.node] = true);
+    for &node in typed.graph.order.iter().rev() {
+        if wanted[node] {
+            typed.reads[node]
+                .iter()
+                .for_each(|&(source, _)| wanted[source] = true);
+        }
+    }
+    wanted
+}
+
+impl Plan {
+    /// Whether a node looks at the samples in this pass.
+    pub fn looks(&self, node: Node, pass: usize) -> bool {
+        self.surveys[node] && self.level[node] == pass + 1 && self.passes.len() > pass + 1
+    }
+}
+
+impl fmt::Display for Plan {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for (p, needed) in self.passes.iter().enumerate() {
+            let list = |pick: &dyn Fn(Node) -> bool| {
+                let names = self
+                    .order
+                    .iter()
+                    .filter(|n| pick(**n))
+                    .map(|n| self.names[*n].as_str());
+                names.collect::<Vec<_>>().join(", ")
+            };
+            writeln!(
+                f,
+                "pass {} of {}, blocks of {} samples",
+                p + 1,
+                self.passes.len(),
+                self.block
+            )?;
+            writeln!(
+                f,
+                "  delivers: {}",
+                list(&|n| needed[n] && self.scope[n] == Scope::Lane)
+            )?;
+            let looks = list(&|n| self.looks(n, p));
+            if !looks.is_empty() {
+                writeln!(f, "  looked at by: {looks}")?;
+            }
+        }
+        let gathered = self
+            .order
+            .iter()
+            .filter(|n| self.scope[**n] == Scope::Gathered)
+            .map(|n| self.names[*n].as_str());
+        let gathered = gathered.collect::<Vec<_>>().join(", ");
+        if !gathered.is_empty() {
+            writeln!(f, "over all points: {gathered}")?;
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,435 @@
+//! A recipe and a wiring as written: names, settings and places, nothing computed yet.
+
+use std::sync::Arc;
+
+use crate::constant::Constant;
+use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText};
+use crate::stage::{Configured, Registry, Stage};
+use crate::text::{Described, FlowName, Name, Piece, Range, Reader};
+use crate::units::Unit;
+
+/// Most stages, inputs or results that a recipe may have.
+pub const MOST_STAGES: usize = 2000;
+
+/// A recipe.
+pub struct Recipe {
+    /// What it is for.
+    pub title: String,
+    /// Inputs by role.
+    pub inputs: Vec<Input>,
+    /// Constants by name.
+    pub constants: Vec<(Name, Constant)>,
+    /// Stages in the order of the text.
+    pub stages: Vec<StageEntry>,
+    /// Flows to keep.
+    pub results: Vec<FlowName>,
+    /// The text.
+    pub source: Arc<SourceText>,
+}
+
+/// An input of a recipe.
+#[derive(Clone, Debug)]
+pub struct Input {
+    /// The role.
+    pub name: Name,
+    /// The unit that the recipe expects.
+    pub unit: Option<Unit>,
+    /// Which recording it comes from; empty for the one that the run is about.
+    pub recording: String,
+    /// Where in the recording, where the recipe says so itself.
+    pub channel: Channel,
+}
+
+/// A stage of a recipe.
+pub struct StageEntry {
+    /// The name in the recipe.
+    pub name: Name,
+    /// The kind of stage.
+    pub stage: &'static dyn Stage,
+    /// The stage with its settings.
+    pub configured: Box<dyn Configured>,
+    /// What reading its settings left behind.
+    pub described: Described,
+    /// Where it stands.
+    pub place: Place,
+    /// Whether its settings could be read.
+    pub usable: bool,
+}
+
+/// Where a value about a channel is found.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Origin<T> {
+    /// Stated in the text.
+    Stated(T),
+    /// In an attribute of the dataset, or else of the file's root.
+    Attribute(String),
+}
+
+/// Where the sample rate is found.
+#[derive(Clone, Debug, PartialEq)]
+pub enum RateOrigin {
+    /// Stated, in Hz.
+    Stated(f64),
+    /// In an attribute, in Hz.
+    Attribute(String),
+    /// From a dataset of sample times.
+    Times(String),
+}
+
+/// How a dataset becomes a channel. What is not stated is looked for in the attributes `sample_rate`,
+/// `units`, `scale`, `offset`, `full_scale` and `axis`.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Channel {
+    /// Path of the dataset; by default the role's name at the root.
+    pub dataset: Option<String>,
+    /// Sample rate.
+    pub rate: Option<RateOrigin>,
+    /// Unit of the scaled values.
+    pub unit: Option<Unit>,
+    /// Units per code.
+    pub scale: Option<Origin<f64>>,
+    /// Value of code zero, in the unit.
+    pub offset: Option<Origin<f64>>,
+    /// Largest absolute scaled value that the converter can give, in the unit.
+    pub full_scale: Option<Origin<f64>>,
+    /// Code that stands for a missing sample.
+    pub missing: Option<f64>,
+    /// Where the text states it, if it does.
+    pub place: Option<Place>,
+}
+
+/// Where the sweep axis of a set of points is found.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Axis {
+    /// A dataset with one value per point.
+    Dataset(String),
+    /// An attribute of each file, which then is one point.
+    Attribute(String),
+}
+
+/// Which datasets play which role in a set-up.
+#[derive(Clone, Debug, Default)]
+pub struct Wiring {
+    /// Channels by role.
+    pub channels: Vec<(Name, Channel)>,
+    /// The sweep axis.
+    pub axis: Option<Axis>,
+    /// The text, when there is one.
+    pub source: Option<Arc<SourceText>>,
+}
+
+impl Channel {
+    fn read(r: &mut Reader<'_>, piece: &Piece) -> Self {
+        let unit = r
+            .setting("unit", "unit of the scaled values")
+            .optional()
+            .and_then(|s| unit(s.text_at()));
+        Channel {
+            dataset: r
+                .setting("dataset", "path of the dataset")
+                .optional()
+                .map(|s| s.text()),
+            rate: r
+                .setting("rate", "where the sample rate is found")
+                .optional()
+                .and_then(|s| {
+                    s.choice(|c| {
+                        c.variant("Stated", "the rate itself", |r| {
+                            RateOrigin::Stated(
+                                r.setting("", "sample rate").quantity("Hz", Range::Positive),
+                            )
+                        })
+                        .variant("Attribute", "an attribute, in Hz", |r| {
+                            RateOrigin::Attribute(r.setting("", "name of the attribute").text())
+                        })
+                        .variant(
+                            "Times",
+                            "a dataset of sample times",
+                            |r| RateOrigin::Times(r.setting("", "path of the dataset").text()),
+                        );
+                    })
+                }),
+            scale: origin(r, "scale", "units per code"),
+            offset: origin(r, "offset", "value of code zero"),
+            full_scale: origin(
+                r,
+                "full_scale",
+                "largest absolute value the converter can give",
+            ),
+            missing: r
+                .setting("missing", "code that stands for a missing sample")
+                .optional()
+                .map(|s| s.number(Range::Any)),
+            unit: unit.and_then(|u| u.map_err(|d| r.report(d)).ok()),
+            place: Some(piece.place()),
+        }
+    }
+}
+
+fn origin(r: &mut Reader<'_>, name: &'static str, doc: &'static str) -> Option<Origin<f64>> {
+    r.setting(name, doc).optional().and_then(|s| {
+        s.choice(|c| {
+            c.variant("Stated", "the value itself, in the channel's unit", |r| {
+                Origin::Stated(
+                    r.setting("", "value, as a number or a quantity")
+                        .factor()
+                        .value,
+                )
+            })
+            .variant("Attribute", "an attribute, in the channel's unit", |r| {
+                Origin::Attribute(r.setting("", "name of the attribute").text())
+            });
+        })
+    })
+}
+
+fn unit(given: Option<(String, Piece)>) -> Option<Result<Unit, Diagnostic>> {
+    let (text, piece) = given?;
+    Some(Unit::parse(&text).map_err(|e| {
+        let place = piece.part(1 + e.offset(), e.length().max(1));
+        Diagnostic::error(Code::Unit, Some(place), e.to_string())
+    }))
+}
+
+/// Expects a piece to begin with `name`.
+fn expect_name(piece: &Piece, name: &str, diagnostics: &mut Diagnostics) {
+    if piece.name() != Some(name) {
+        let message = format!(
+            "expected `{name}(...)`, found `{}`",
+            piece.name().unwrap_or("no name")
+        );
+        diagnostics.push(Diagnostic::error(
+            Code::WrongType,
+            Some(piece.name_place()),
+            message,
+        ));
+    }
+}
+
+impl Recipe {
+    /// Reads a recipe; every fault that the text has by itself is among the diagnostics.
+    pub fn parse(name: &str, text: &str, registry: &Registry) -> (Option<Recipe>, Diagnostics) {
+        let mut diagnostics = Diagnostics::default();
+        let source = Arc::new(SourceText {
+            name: name.into(),
+            text: text.into(),
+        });
+        let whole = match Piece::whole(source.clone()) {
+            Ok(whole) => whole,
+            Err(diagnostic) => {
+                diagnostics.push(diagnostic);
+                return (None, diagnostics);
+            }
+        };
+        expect_name(&whole, "Recipe", &mut diagnostics);
+        let ((title, inputs, constants, stages), top) = Reader::read(&whole, &[], |r| {
+            let title = r.setting("title", "what the recipe is for").text();
+            let inputs = r.setting("inputs", "inputs by role").entries();
+            let constants = r
+                .setting("constants", "constants by name")
+                .default("{}")
+                .entries();
+            let stages = r.setting("stages", "stages by name").entries();
+            r.setting("results", "names of the flows to keep").flows();
+            (title, inputs, constants, stages)
+        });
+        diagnostics.extend(top.diagnostics);
+        for (what, count) in [
+            ("inputs", inputs.len()),
+            ("stages", stages.len()),
+            ("results", top.flows.len()),
+        ] {
+            if count > MOST_STAGES {
+                let message = format!("expected at most {MOST_STAGES} {what}, found {count}");
+                diagnostics.push(Diagnostic::error(
+                    Code::Limit,
+                    Some(whole.name_place()),
+                    message,
+                ));
+                return (None, diagnostics);
+            }
+        }
+        let inputs = inputs
+            .into_iter()
+            .map(|(name, piece)| Input::read(name, &piece, &mut diagnostics))
+            .collect();
+        let constants: Vec<(Name, Constant)> = constants
+            .into_iter()
+            .map(|(name, piece)| {
+                let (constant, found) = Constant::read(name.text.clone(), &piece);
+                diagnostics.extend(found);
+                (name, constant)
+            })
+            .collect();
+        let known: Vec<Constant> = constants.iter().map(|(_, c)| c.clone()).collect();
+        let mut entries = Vec::new();
+        for (name, piece) in stages {
+            let Some(stage) = piece.name().and_then(|n| registry.get(n)) else {
+                let found = piece.name().unwrap_or(piece.text());
+                diagnostics.push(
+                    Diagnostic::error(
+                        Code::UnknownName,
+                        Some(piece.name_place()),
+                        format!("unknown stage `{found}`"),
+                    )
+                    .suggest(found, registry.iter().map(|s| s.name())),
+                );
+                entries.push(Err(name));
+                continue;
+            };
+            let (configured, described) = Reader::read(&piece, &known, |r| stage.read(r));
+            let usable = !described.diagnostics.has_errors();
+            diagnostics.extend(described.diagnostics.clone());
+            let place = piece.place();
+            entries.push(Ok(StageEntry {
+                name,
+                stage,
+                configured,
+                described,
+                place,
+                usable,
+            }));
+        }
+        check_names(&inputs, &entries, &mut diagnostics);
+        // A stage of unknown kind was reported; its readers must not report its name as unknown too.
+        if entries.iter().any(Result::is_err) {
+            return (None, diagnostics);
+        }
+        let stages = entries.into_iter().flatten().collect();
+        (
+            Some(Recipe {
+                title,
+                inputs,
+                constants,
+                stages,
+                results: top.flows,
+                source,
+            }),
+            diagnostics,
+        )
+    }
+}
+
+fn check_names(
+    inputs: &Vec<Input>,
+    stages: &[Result<StageEntry, Name>],
+    diagnostics: &mut Diagnostics,
+) {
+    let stage_names = stages
+        .iter()
+        .map(|s| s.as_ref().map_or_else(|n| n, |s| &s.name));
+    for name in stage_names.clone().chain(inputs.iter().map(|i| &i.name)) {
+        if name.text.is_empty() || name.text.contains(['.', '/']) {
+            let message = format!("expected a name without `.` and `/`, found `{}`", name.text);
+            diagnostics.push(Diagnostic::error(
+                Code::UnknownName,
+                Some(name.place.clone()),
+                message,
+            ));
+        }
+    }
+    for name in stage_names {
+        if inputs.iter().any(|i| i.name.text == name.text) {
+            let message = format!("`{}` is both an input and a stage", name.text);
+            let diagnostic = Diagnostic::error(Code::Duplicate, Some(name.place.clone()), message);
+            diagnostics.push(diagnostic.help("rename one of them"));
+        }
+    }
+}
+
+impl Input {
+    fn read(name: Name, piece: &Piece, diagnostics: &mut Diagnostics) -> Self {
+        expect_name(piece, "Wave", diagnostics);
+        let ((recording, channel), found) = Reader::read(piece, &[], |r| {
+            let recording = r
+                .setting("recording", "which recording, if not the main one")
+                .default("\"\"")
+                .text();
+            (recording, Channel::read(r, piece))
+        });
+        diagnostics.extend(found.diagnostics);
+        Input {
+            name,
+            unit: channel.unit.clone(),
+            recording,
+            channel,
+        }
+    }
+}
+
+impl Wiring {
+    /// Reads a wiring.
+    pub fn parse(name: &str, text: &str) -> (Wiring, Diagnostics) {
+        let mut diagnostics = Diagnostics::default();
+        let source = Arc::new(SourceText {
+            name: name.into(),
+            text: text.into(),
+        });
+        let whole = match Piece::whole(source.clone()) {
+            Ok(whole) => whole,
+            Err(diagnostic) => {
+                diagnostics.push(diagnostic);
+                return (Wiring::default(), diagnostics);
+            }
+        };
+        expect_name(&whole, "Wiring", &mut diagnostics);
+        let ((entries, axis), found) = Reader::read(&whole, &[], |r| {
+            let entries = r.setting("channels", "channels by role").entries();
+            let axis = r
+                .setting("axis", "where the sweep axis is found")
+                .optional()
+                .and_then(|s| {
+                    s.choice(|c| {
+                        c.variant("Dataset", "a dataset with one value per point", |r| {
+                            Axis::Dataset(r.setting("", "path of the dataset").text())
+                        })
+                        .variant(
+                            "Attribute",
+                            "an attribute of each file, which then is one point",
+                            |r| Axis::Attribute(r.setting("", "name of the attribute").text()),
+                        );
+                    })
+                });
+            (entries, axis)
+        });
+        diagnostics.extend(found.diagnostics);
+        let channels = entries
+            .into_iter()
+            .map(|(name, piece)| {
+                expect_name(&piece, "Channel", &mut diagnostics);
+                let (channel, found) = Reader::read(&piece, &[], |r| Channel::read(r, &piece));
+                diagnostics.extend(found.diagnostics);
+                (name, channel)
+            })
+            .collect();
+        (
+            Wiring {
+                channels,
+                axis,
+                source: Some(source),
+            },
+            diagnostics,
+        )
+    }
+
+    /// The channel for an input: what the wiring says, and for what it leaves out, what the recipe says.
+    pub fn channel(&self, input: &Input) -> Channel {
+        let wired = self
+            .channels
+            .iter()
+            .find(|(n, _)| n.text == input.name.text)
+            .map(|(_, c)| c.clone());
+        let own = input.channel.clone();
+        let wired = wired.unwrap_or_default();
+        Channel {
+            dataset: wired.dataset.or(own.dataset),
+            rate: wired.rate.or(own.rate),
+            unit: wired.unit,
+            scale: wired.scale.or(own.scale),
+            offset: wired.offset.or(own.offset),
+            full_scale: wired.full_scale.or(own.full_scale),
+            missing: wired.missing.or(own.missing),
+            place: wired.place.or(own.place),
+        }
+    }
+}

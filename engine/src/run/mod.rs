@@ -1,0 +1,432 @@
+//! Runs a plan: points in parallel, each streamed; then what needs all points. The only module that
+//! names `rayon`.
+//!
+//! Results depend on the plan and the samples alone: every point is computed by itself, and points
+//! are gathered in their order, whatever thread ran them.
+
+mod lane;
+
+use std::sync::atomic::{AtomicBool, AtomicU64};
+
+use rayon::prelude::*;
+
+use crate::check::Typed;
+use crate::diagnostic::Diagnostics;
+use crate::flow::{Buffer, Flow};
+use crate::graph::Node;
+use crate::plan::{Plan, Scope, plan};
+use crate::recipe::Recipe;
+use crate::recordings::{PointPlace, RecordingSet};
+use crate::stage::{SeriesAxis, Work};
+use crate::store::SampleSink;
+use crate::value::Value;
+use lane::{Lane, LaneInput, LaneSink};
+pub use lane::{LaneError, LaneOutcome};
+
+/// Shared with whoever watches or stops a run.
+#[derive(Debug, Default)]
+pub struct Monitor {
+    /// Samples to pass through, all points and passes together.
+    pub total: AtomicU64,
+    /// Samples passed through.
+    pub done: AtomicU64,
+    /// Set to stop the run.
+    pub stop: AtomicBool,
+}
+
+/// One recording (with those it is combined with), checked and planned.
+pub struct Job<'r> {
+    /// The recipe.
+    pub recipe: &'r Recipe,
+    /// The recordings; the main one comes first.
+    pub sets: Vec<RecordingSet>,
+    /// The recipe's flows for these recordings.
+    pub typed: Typed,
+    /// The plan.
+    pub plan: Plan,
+    works: Vec<Option<Work>>,
+}
+
+/// A stage or channel that gave nothing at a point, or something to remark on.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Finding {
+    /// The recording's name in the recipe; empty for the main one.
+    pub recording: String,
+    /// The point, counted from 0; `None` for all points together.
+    pub point: Option<u64>,
+    /// The stage or input; empty for the whole file.
+    pub node: String,
+    /// What happened.
+    pub message: String,
+}
+
+/// What a job gave.
+#[derive(Debug, Default)]
+pub struct Outcome {
+    /// `values[node][port][point]`.
+    pub values: Vec<Vec<Vec<Option<Value>>>>,
+    /// `hashes[input][point]`: hash of the stored samples.
+    pub hashes: Vec<Vec<Option<blake3::Hash>>>,
+    /// What failed.
+    pub failures: Vec<Finding>,
+    /// What to remark on.
+    pub remarks: Vec<Finding>,
+    /// Whether the user stopped it.
+    pub interrupted: bool,
+}
+
+/// A kept flow of samples and where it goes.
+pub struct Sink {
+    /// The node.
+    pub node: Node,
+    /// The port.
+    pub port: usize,
+    /// Where it goes.
+    pub sink: SampleSink,
+}
+
+impl<'r> Job<'r> {
+    /// Checks the recipe against the recordings and plans the run; `None` when there were errors.
+    pub fn new(
+        recipe: &'r Recipe,
+        sets: Vec<RecordingSet>,
+        diagnostics: &mut Diagnostics,
+    ) -> Option<Self> {
+        let headers: Vec<_> = (0..recipe.inputs.len())
+            .map(|i| sets.iter().find_map(|s| s.header(i)))
+            .collect();
+        let header = |role: &str| {
+            let input = recipe.inputs.iter().position(|i| i.name.text == role)?;
+            headers.get(input)?.as_ref()
+        };
+        let typed = crate::check::check(recipe, header, diagnostics);
+        if diagnostics.has_errors() {
+            return None;
+        }
+        match plan(recipe, &typed) {
+            Ok((plan, works)) => Some(Job {
+                recipe,
+                sets,
+                typed,
+                plan,
+                works,
+            }),
+            Err((stage, fault)) => {
+                let place = recipe
+                    .stages
+                    .iter()
+                    .find(|s| s.name.text == stage)
+                    .map(|s| s.place.clone());
+                let code = crate::diagnostic::Code::Design;
+                diagnostics.push(crate::diagnostic::Diagnostic::error(
+                    code,
+                    place,
+                    format!("`{stage}`: {fault}"),
+                ));
+                None
+            }
+        }
+    }
+
+    fn ports(&self, node: Node) -> usize {
+        self.typed.ports[node].as_ref().map_or(0, Vec::len)
+    }
+
+    fn is_sampled(&self, node: Node, port: usize) -> bool {
+        self.typed
+            .flow(node, port)
+            .is_some_and(|f| f.kind.is_sampled())
+    }
+
+    fn buffers(&self, node: Node) -> Vec<Buffer> {
+        self.typed.ports[node]
+            .iter()
+            .flatten()
+            .map(|p| Buffer::new(p.flow.kind))
+            .collect()
+    }
+
+    fn reads(&self, node: Node) -> &[(Node, usize)] {
+        &self.typed.reads[node]
+    }
+
+    /// The recording that a node of lane scope depends on.
+    fn recording_of(&self, node: Node) -> Option<&str> {
+        self.typed.recordings[node].first().map(String::as_str)
+    }
+
+    /// Kept flows of samples, which need a place to go before the run.
+    pub fn sampled_results(&self) -> impl Iterator<Item = &crate::check::Kept> {
+        self.typed
+            .results
+            .iter()
+            .filter(|k| self.is_sampled(k.node, k.port))
+    }
+
+    /// The set that a node's points belong to.
+    pub fn set_of(&self, node: Node) -> Option<&RecordingSet> {
+        let names = &self.typed.recordings[node];
+        let mut sets = self.sets.iter().filter(|s| names.contains(&s.name));
+        let first = sets.next()?;
+        // A single-point recording is spread over the points of the others.
+        Some(sets.fold(first, |longest, s| {
+            if s.points().len() > longest.points().len() {
+                s
+            } else {
+                longest
+            }
+        }))
+    }
+
+    /// The axis of a node's points.
+    pub fn axis_of(&self, node: Node) -> SeriesAxis {
+        self.set_of(node)
+            .map(|s| s.axis.clone())
+            .unwrap_or_default()
+    }
+
+    /// The most samples that a kept flow can have at any point.
+    pub fn longest(&self, node: Node, flow: &Flow) -> u64 {
+        let Some(set) = self.set_of(node) else {
+            return 0;
+        };
+        let of_input = |input: usize| {
+            let header = set.header(input)?;
+            let ratio = flow.rate.unwrap_or(header.rate) / header.rate;
+            Some((set.longest(input) as f64 * ratio).ceil() as u64)
+        };
+        (0..self.recipe.inputs.len())
+            .filter_map(of_input)
+            .max()
+            .unwrap_or(0)
+    }
+
+    /// Samples that a run passes through, for the progress shown.
+    pub fn work(&self) -> u64 {
+        let passes = self.plan.passes.len() as u64;
+        let of_set = |set: &RecordingSet| {
+            let longest = (0..self.recipe.inputs.len())
+                .map(|i| set.longest(i))
+                .max()
+                .unwrap_or(0);
+            longest * set.points().len() as u64 * passes
+        };
+        self.sets.iter().map(of_set).sum()
+    }
+
+    /// Runs the job on the current pool of threads.
+    pub fn run(&self, sinks: &[Sink], monitor: &Monitor) -> Outcome {
+        let lanes: Vec<(usize, u64, PointPlace)> = self
+            .sets
+            .iter()
+            .enumerate()
+            .flat_map(|(s, set)| {
+                set.points()
+                    .into_iter()
+                    .enumerate()
+                    .map(move |(p, place)| (s, p as u64, place))
+            })
+            .collect();
+        let outcomes: Vec<(LaneOutcome, Option<String>)> = lanes
+            .par_iter()
+            .map(|&(set, point, place)| self.lane(set, point, place, sinks, monitor))
+            .collect();
+        let mut outcome = self.gather(&lanes, outcomes);
+        if !outcome.interrupted {
+            self.gathered_work(&mut outcome);
+        }
+        outcome
+    }
+
+    fn lane(
+        &self,
+        set: usize,
+        point: u64,
+        place: PointPlace,
+        sinks: &[Sink],
+        monitor: &Monitor,
+    ) -> (LaneOutcome, Option<String>) {
+        let set = &self.sets[set];
+        let entry = &set.files[place.file];
+        let content = match &entry.content {
+            Ok(content) => content,
+            Err(error) => return (LaneOutcome::default(), Some(error.to_string())),
+        };
+        let mut inputs = Vec::new();
+        for header in &content.headers {
+            let input = header.as_ref().map(|header| {
+                content.file.reader(header).map(|reader| LaneInput {
+                    header,
+                    reader,
+                    point: place.within,
+                })
+            });
+            match input.transpose() {
+                Ok(input) => inputs.push(input),
+                Err(error) => return (LaneOutcome::default(), Some(error.to_string())),
+            }
+        }
+        let sinks = sinks
+            .iter()
+            .filter(|s| self.recording_of(s.node) == Some(set.name.as_str()))
+            .map(|s| LaneSink {
+                node: s.node,
+                port: s.port,
+                sink: &s.sink,
+                point,
+            })
+            .collect();
+        let label = match set.name.as_str() {
+            "" => format!("point {point}"),
+            name => format!("{name} point {point}"),
+        };
+        let recording = set.name.as_str();
+        (
+            Lane {
+                job: self,
+                recording,
+                inputs,
+                sinks,
+                label,
+                monitor,
+            }
+            .run(),
+            None,
+        )
+    }
+
+    fn gather(
+        &self,
+        lanes: &[(usize, u64, PointPlace)],
+        outcomes: Vec<(LaneOutcome, Option<String>)>,
+    ) -> Outcome {
+        let count = self.plan.names.len();
+        let mut all = Outcome {
+            values: (0..count)
+                .map(|n| vec![Vec::new(); self.ports(n)])
+                .collect(),
+            hashes: vec![Vec::new(); self.recipe.inputs.len()],
+            ..Outcome::default()
+        };
+        for (&(set, point, place), (lane, broken)) in lanes.iter().zip(outcomes) {
+            let set = &self.sets[set];
+            let finding = |node: &str, message: String| Finding {
+                recording: set.name.clone(),
+                point: Some(point),
+                node: node.into(),
+                message,
+            };
+            all.interrupted |= lane.interrupted;
+            if let Some(message) = broken {
+                let file = set.files[place.file].path.display().to_string();
+                let message = if message.contains(&file) {
+                    message
+                } else {
+                    format!("{file}: {message}")
+                };
+                all.failures.push(finding("", message));
+            }
+            for node in 0..count {
+                if self.plan.scope[node] == Scope::Lane
+                    && self.recording_of(node) == Some(set.name.as_str())
+                {
+                    for port in 0..self.ports(node) {
+                        let value = lane.values.get(node).and_then(|v| v[port].clone());
+                        all.values[node][port].push(value);
+                    }
+                    if let Some(hashes) = all.hashes.get_mut(node) {
+                        hashes.push(lane.hashes.get(node).copied().flatten());
+                    }
+                }
+            }
+            let named = |node: Node| self.plan.names[node].as_str();
+            all.failures.extend(
+                lane.failures
+                    .iter()
+                    .map(|(n, e)| finding(named(*n), e.to_string())),
+            );
+            all.remarks
+                .extend(lane.remarks.into_iter().map(|(n, r)| finding(named(n), r)));
+        }
+        all
+    }
+
+    /// The stages that need several points or recordings, in order.
+    fn gathered_work(&self, all: &mut Outcome) {
+        for &node in &self.plan.order {
+            if self.plan.scope[node] != Scope::Gathered {
+                continue;
+            }
+            let inputs: Vec<&[Option<Value>]> = self
+                .reads(node)
+                .iter()
+                .map(|&(source, port)| all.values[source][port].as_slice())
+                .collect();
+            let points = inputs.iter().map(|v| v.len()).max().unwrap_or(0);
+            let mut failures = Vec::new();
+            let mut failed = |point: Option<usize>, message: String| {
+                let point = point.map(|p| p as u64);
+                failures.push(Finding {
+                    recording: String::new(),
+                    point,
+                    node: self.plan.names[node].clone(),
+                    message,
+                });
+            };
+            let mut values = vec![vec![None; points]; self.ports(node)];
+            match &self.works[node] {
+                Some(Work::Series(work)) => match work(&inputs, &self.axis_of(node)) {
+                    Ok(series) => values = series,
+                    Err(fault) => failed(None, fault.to_string()),
+                },
+                Some(Work::Point(work)) => {
+                    let fits = inputs.iter().all(|v| v.len() == points || v.len() == 1);
+                    if !fits {
+                        let lengths: Vec<String> =
+                            inputs.iter().map(|v| v.len().to_string()).collect();
+                        let message = format!(
+                            "expected recordings with as many points as each other, or one, found {}",
+                            lengths.join(" and ")
+                        );
+                        failed(None, message);
+                    }
+                    for point in (0..points).filter(|_| fits) {
+                        let here: Option<Vec<&Value>> = inputs
+                            .iter()
+                            .map(|v| v[if v.len() == 1 { 0 } else { point }].as_ref())
+                            .collect();
+                        match here.map(|here| work(&here)) {
+                            Some(Ok(found)) => {
+                                found
+                                    .into_iter()
+                                    .enumerate()
+                                    .for_each(|(port, v)| values[port][point] = Some(v));
+                            }
+                            Some(Err(fault)) => failed(Some(point), fault.to_string()),
+                            None => {}
+                        }
+                    }
+                }
+                _ => {}
+            }
+            all.values[node] = values;
+            all.failures.extend(failures);
+        }
+    }
+}
+
+/// Runs `work` on every item, on the current pool of threads; the results keep the order.
+pub fn each<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync + Send) -> Vec<R> {
+    items.par_iter().map(work).collect()
+}
+
+/// Runs `work` on a pool of this many threads; 0 means one per core.
+pub fn on_threads<R: Send>(
+    threads: usize,
+    work: impl FnOnce() -> R + Send,
+) -> Result<R, rayon::ThreadPoolBuildError> {
+    Ok(rayon::ThreadPoolBuilder::new()
+        .num_threads(threads)
+        .build()?
+        .install(work))
+}

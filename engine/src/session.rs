@@ -1,0 +1,331 @@
+//! A whole run: recordings in, one result file out.
+
+use std::fmt;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::Ordering;
+
+use crate::diagnostic::Diagnostics;
+use crate::lineage::{self, Lineage};
+use crate::recipe::{Recipe, Wiring};
+use crate::recordings::{RecordingSet, is_sweep_of_files};
+use crate::results;
+use crate::run::{Finding, Job, Monitor, Outcome, Sink, each, on_threads};
+use crate::store::{ResultWriter, StoreError};
+
+/// What a run is asked to do.
+pub struct Request<'r> {
+    /// The recipe, parsed without errors.
+    pub recipe: &'r Recipe,
+    /// The wiring; an empty one for recordings that describe themselves.
+    pub wiring: &'r Wiring,
+    /// The recordings: points of one sweep if the wiring says so, or else each by itself.
+    pub recordings: Vec<PathBuf>,
+    /// Further recordings by the name that the recipe uses.
+    pub with: Vec<(String, PathBuf)>,
+    /// The result file.
+    pub output: PathBuf,
+    /// Whether an existing result file may be replaced.
+    pub overwrite: bool,
+    /// Where a table of all estimates goes.
+    pub csv: Option<PathBuf>,
+    /// Threads; 0 means one per core. Results do not depend on it.
+    pub threads: usize,
+    /// Whether warnings of the check reject a recording.
+    pub strict: bool,
+}
+
+/// What a run did.
+#[derive(Debug, Default)]
+pub struct Summary {
+    /// One per recording.
+    pub entries: Vec<EntrySummary>,
+    /// Points that were asked for.
+    pub points: u64,
+    /// Points at which something failed.
+    pub failed_points: u64,
+}
+
+/// What a run did with one recording.
+#[derive(Debug)]
+pub struct EntrySummary {
+    /// Name of the group in the result file.
+    pub name: String,
+    /// Warnings of the check; its errors, where it was rejected.
+    pub diagnostics: Diagnostics,
+    /// What failed.
+    pub failures: Vec<Finding>,
+    /// What to remark on.
+    pub remarks: Vec<Finding>,
+    /// Lines that sum up each kept estimate.
+    pub answers: Vec<String>,
+}
+
+/// Why a run gave nothing.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// The recipe or the wiring is rejected.
+    #[error("{0}")]
+    Rejected(Diagnostics),
+    /// No recording could be used.
+    #[error("no recording could be used:\n{}", .0.iter().map(|f| format!("  {f}")).collect::<Vec<_>>().join("\n"))]
+    NothingUsable(Vec<Finding>),
+    /// A recording that the recipe names was not given, or one was given that it does not name.
+    #[error("{0}")]
+    Recordings(String),
+    /// The output cannot be written.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// The threads could not be started.
+    #[error("cannot start the threads: {0}")]
+    Threads(String),
+    /// The user stopped the run.
+    #[error("stopped; nothing was written")]
+    Interrupted,
+}
+
+impl fmt::Display for Finding {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if !self.recording.is_empty() {
+            write!(f, "{}, ", self.recording)?;
+        }
+        if let Some(point) = self.point {
+            write!(f, "point {point}")?;
+            f.write_str(if self.node.is_empty() { ": " } else { ", " })?;
+        }
+        match self.node.as_str() {
+            "" => f.write_str(&self.message),
+            node => write!(f, "`{node}`: {}", self.message),
+        }
+    }
+}
+
+/// Opens the recordings of one entry: the main one and those that the recipe combines it with.
+pub fn open_sets(
+    recipe: &Recipe,
+    wiring: &Wiring,
+    main: &[PathBuf],
+    with: &[(String, PathBuf)],
+) -> Vec<RecordingSet> {
+    let mut sets = vec![RecordingSet::open("", main, recipe, wiring)];
+    sets.extend(
+        with.iter().map(|(name, path)| {
+            RecordingSet::open(name, std::slice::from_ref(path), recipe, wiring)
+        }),
+    );
+    sets
+}
+
+/// Checks that each recording that the recipe names is given, and no other.
+pub fn check_recordings(recipe: &Recipe, with: &[(String, PathBuf)]) -> Result<(), RunError> {
+    let mut named: Vec<&str> = recipe
+        .inputs
+        .iter()
+        .map(|i| i.recording.as_str())
+        .filter(|n| !n.is_empty())
+        .collect();
+    named.sort_unstable();
+    named.dedup();
+    for name in &named {
+        if !with.iter().any(|(n, _)| n == name) {
+            let message =
+                format!("the recipe needs a recording `{name}`; give it with `--with {name}=FILE`");
+            return Err(RunError::Recordings(message));
+        }
+    }
+    for (name, _) in with {
+        if !named.contains(&name.as_str()) {
+            let message = match named.is_empty() {
+                true => {
+                    format!("the recipe names no recording `{name}`; leave `--with {name}=...` out")
+                }
+                false => format!(
+                    "the recipe names no recording `{name}`; it names {}",
+                    named.join(", ")
+                ),
+            };
+            return Err(RunError::Recordings(message));
+        }
+    }
+    Ok(())
+}
+
+/// Groups the recordings into entries: one sweep, or one entry each.
+pub fn group(wiring: &Wiring, recordings: &[PathBuf]) -> Vec<(String, Vec<PathBuf>)> {
+    let name = |path: &Path| {
+        path.file_stem().map_or("entry".into(), |s| {
+            s.to_string_lossy().replace(['/', '.'], "_")
+        })
+    };
+    if is_sweep_of_files(wiring) {
+        let first = recordings.first().map_or("entry".into(), |p| name(p));
+        return vec![(first, recordings.to_vec())];
+    }
+    let mut groups: Vec<(String, Vec<PathBuf>)> = Vec::new();
+    for path in recordings {
+        let stem = name(path);
+        let taken = |n: &str| groups.iter().any(|(g, _)| g == n);
+        let unique = (2..).map(|k| format!("{stem}_{k}")).find(|n| !taken(n));
+        let entry = if taken(&stem) {
+            unique.unwrap_or(stem)
+        } else {
+            stem
+        };
+        groups.push((entry, vec![path.clone()]));
+    }
+    groups
+}
+
+/// Runs a recipe over recordings and writes the result file.
+pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError> {
+    check_recordings(request.recipe, &request.with)?;
+    let began = jiff::Timestamp::now()
+        .strftime("%Y-%m-%dT%H:%M:%SZ")
+        .to_string();
+    let mut writer = ResultWriter::create(&request.output, request.overwrite)?;
+    let (jobs, mut rejected) = prepare(request)?;
+    monitor.total.store(
+        jobs.iter().map(|(_, job, _)| job.work()).sum(),
+        Ordering::Relaxed,
+    );
+    let mut all_sinks = Vec::new();
+    for (name, job, _) in &jobs {
+        all_sinks.push(results::open(&mut writer, name, job)?);
+    }
+    let work: Vec<(&Job<'_>, &Vec<Sink>)> =
+        jobs.iter().map(|(_, job, _)| job).zip(&all_sinks).collect();
+    let outcomes: Vec<Outcome> = on_threads(request.threads, || {
+        each(&work, |(job, sinks)| job.run(sinks, monitor))
+    })
+    .map_err(|e| RunError::Threads(e.to_string()))?;
+    drop(all_sinks);
+    if outcomes.iter().any(|o| o.interrupted) || monitor.stop.load(Ordering::Relaxed) {
+        return Err(RunError::Interrupted);
+    }
+    let mut summary = Summary::default();
+    let mut entries = Vec::new();
+    let mut table = results::Estimates::default();
+    for ((name, job, diagnostics), outcome) in jobs.iter().zip(&outcomes) {
+        results::write(&mut writer, name, job, outcome)?;
+        table.add(name, job, outcome);
+        let warnings = diagnostics.iter().map(|d| d.message.clone()).collect();
+        entries.push(lineage::entry(job, outcome, name, warnings));
+        summary.add(name, job, outcome, diagnostics.clone());
+    }
+    let program = env!("CARGO_PKG_VERSION").to_owned();
+    let record = Lineage {
+        version: lineage::VERSION,
+        program,
+        began,
+        entries,
+    };
+    results::write_texts(&mut writer, request.recipe, request.wiring, &jobs, &record)?;
+    if monitor.stop.load(Ordering::Relaxed) {
+        return Err(RunError::Interrupted);
+    }
+    writer.finish()?;
+    if let Some(path) = &request.csv {
+        table.write(path, request.overwrite)?;
+    }
+    summary.failed_points += rejected.len() as u64;
+    summary.points += rejected.len() as u64;
+    summary.entries.append(&mut rejected);
+    Ok(summary)
+}
+
+type Prepared<'r> = (Vec<(String, Job<'r>, Diagnostics)>, Vec<EntrySummary>);
+
+/// Opens and checks every entry. What is wrong with one does not stop the others; when all are wrong
+/// for the same kind of reason the run is rejected.
+fn prepare<'r>(request: &Request<'r>) -> Result<Prepared<'r>, RunError> {
+    let mut jobs = Vec::new();
+    let mut rejected: Vec<EntrySummary> = Vec::new();
+    let mut faults = Diagnostics::default();
+    for (name, paths) in group(request.wiring, &request.recordings) {
+        let sets = open_sets(request.recipe, request.wiring, &paths, &request.with);
+        if sets.iter().any(RecordingSet::is_unusable) {
+            rejected.push(EntrySummary::unusable(name, &sets));
+            continue;
+        }
+        let mut diagnostics = Diagnostics::default();
+        let job = Job::new(request.recipe, sets, &mut diagnostics);
+        match job.filter(|_| !request.strict || diagnostics.is_empty()) {
+            Some(job) => jobs.push((name, job, diagnostics.sorted())),
+            None => {
+                let diagnostics = diagnostics.sorted();
+                faults.extend(diagnostics.clone());
+                let message = "the recipe does not fit this recording".to_owned();
+                let failure = Finding {
+                    recording: String::new(),
+                    point: None,
+                    node: String::new(),
+                    message,
+                };
+                rejected.push(EntrySummary {
+                    name,
+                    diagnostics,
+                    failures: vec![failure],
+                    remarks: Vec::new(),
+                    answers: Vec::new(),
+                });
+            }
+        }
+    }
+    match (jobs.is_empty(), faults.is_empty()) {
+        (true, false) => Err(RunError::Rejected(faults)),
+        (true, true) => Err(RunError::NothingUsable(
+            rejected.into_iter().flat_map(|e| e.failures).collect(),
+        )),
+        _ => Ok((jobs, rejected)),
+    }
+}
+
+impl EntrySummary {
+    fn unusable(name: String, sets: &[RecordingSet]) -> Self {
+        let broken = sets
+            .iter()
+            .flat_map(|s| s.files.iter().map(move |f| (&s.name, f)));
+        let failures = broken
+            .filter_map(|(set, file)| Some((set, file.content.as_ref().err()?)))
+            .map(|(set, error)| Finding {
+                recording: set.clone(),
+                point: None,
+                node: String::new(),
+                message: error.to_string(),
+            })
+            .collect();
+        EntrySummary {
+            name,
+            diagnostics: Diagnostics::default(),
+            failures,
+            remarks: Vec::new(),
+            answers: Vec::new(),
+        }
+    }
+}
+
+impl Summary {
+    fn add(&mut self, name: &str, job: &Job<'_>, outcome: &Outcome, diagnostics: Diagnostics) {
+        let points: usize = job.sets.iter().map(|s| s.points().len()).sum();
+        let mut failed: Vec<(&str, Option<u64>)> = outcome
+            .failures
+            .iter()
+            .map(|f| (f.recording.as_str(), f.point))
+            .collect();
+        failed.sort_unstable();
+        failed.dedup();
+        self.points += points as u64;
+        self.failed_points += failed.len() as u64;
+        self.entries.push(EntrySummary {
+            name: name.into(),
+            diagnostics,
+            failures: outcome.failures.clone(),
+            remarks: outcome.remarks.clone(),
+            answers: results::answers(job, outcome),
+        });
+    }
+
+    /// Whether anything failed.
+    pub fn has_failures(&self) -> bool {
+        self.entries.iter().any(|e| !e.failures.is_empty())
+    }
+}

@@ -1,0 +1,258 @@
+//! What a stage is to the engine: a name, settings, a check and work to do; and the list of stages.
+
+use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place};
+use crate::flow::{Buffer, Flow, Port, Samples};
+use crate::text::{Described, Reader};
+use crate::value::Value;
+
+/// A kind of stage. One file implements it; one line in a list registers it.
+pub trait Stage: Sync {
+    /// The name in recipes.
+    fn name(&self) -> &'static str;
+
+    /// What it does, its formula, its conventions and their source, as text for the catalogue.
+    fn doc(&self) -> &'static str;
+
+    /// A complete small recipe that uses it.
+    fn example(&self) -> &'static str;
+
+    /// Reads the settings. Flows read here become the stage's inputs, in that order.
+    fn read(&self, reader: &mut Reader<'_>) -> Box<dyn Configured>;
+
+    /// Raised whenever the kernel's numbers change, so that derivation keys change with them.
+    fn numeric_version(&self) -> u32 {
+        1
+    }
+}
+
+/// A stage with its settings.
+pub trait Configured: Send + Sync {
+    /// From what flows in to what flows out, or faults; no samples, no allocation in proportion to
+    /// them. Rates and lengths may be unknown, and then what depends on them is not checked.
+    fn check(&self, inputs: &[Flow], checker: &mut Checker<'_>) -> Vec<Port>;
+
+    /// The work, once every input is known. Called only after a check without faults.
+    fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault>;
+}
+
+/// What a stage does at run time.
+pub enum Work {
+    /// Samples in, samples out, values at the end; one kernel per point.
+    Stream(Box<dyn Fn() -> Box<dyn Kernel> + Send + Sync>),
+    /// As `Stream`, after a look at all the samples of the point.
+    Survey(Box<dyn Fn() -> Box<dyn Survey> + Send + Sync>),
+    /// Values of one point in, values of that point out.
+    Point(Box<PointWork>),
+    /// The values of all points in (`[input][point]`), the values of all points out (`[port][point]`).
+    Series(Box<SeriesWork>),
+}
+
+/// Values of one point in, values of that point out, one per port.
+pub type PointWork = dyn Fn(&[&Value]) -> Result<Vec<Value>, Fault> + Send + Sync;
+
+/// Values of all points in, values of all points out; a point that failed is `None`.
+pub type SeriesWork = dyn Fn(&[&[Option<Value>]], &SeriesAxis) -> Result<Vec<Vec<Option<Value>>>, Fault>
+    + Send
+    + Sync;
+
+/// The axis along which points lie.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct SeriesAxis {
+    /// Its name.
+    pub name: String,
+    /// Its unit, as text.
+    pub unit: String,
+    /// One value per point, in that unit; empty where the points have no axis.
+    pub values: Vec<f64>,
+}
+
+/// Works on samples. Any cutting of the samples into slices must give the same bits.
+pub trait Kernel: Send {
+    /// Takes the next slice of every input, all of the same length, and appends to the outputs.
+    fn run(&mut self, inputs: &[Samples<'_>], outputs: &mut [Buffer]) -> Result<(), Fault>;
+
+    /// At the end of the point: the values of the ports that are not sampled, in order.
+    fn finish(&mut self) -> Result<Closing, Fault> {
+        Ok(Closing::default())
+    }
+}
+
+/// Looks at the samples of a point before the kernel runs over them again.
+pub trait Survey: Send {
+    /// Takes the next slice of every input.
+    fn look(&mut self, inputs: &[Samples<'_>]) -> Result<(), Fault>;
+
+    /// A fresh kernel for what was seen; called once for every later pass over the point.
+    fn kernel(&mut self) -> Result<Box<dyn Kernel>, Fault>;
+}
+
+/// What a kernel leaves at the end of a point.
+#[derive(Clone, Debug, Default)]
+pub struct Closing {
+    /// The values of the ports that are not sampled, in order.
+    pub values: Vec<Value>,
+    /// What the user should know about this point.
+    pub remarks: Vec<String>,
+}
+
+impl Closing {
+    /// Values and nothing to remark.
+    pub fn values(values: Vec<Value>) -> Self {
+        Closing {
+            values,
+            remarks: Vec::new(),
+        }
+    }
+}
+
+/// Why a stage could not do its work on one point.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum Fault {
+    /// Samples are missing where none may be.
+    #[error(
+        "expected every sample, found one missing at sample {sample} (counted at the rate of this stage); {remedy}"
+    )]
+    Gap {
+        /// Index of the first missing sample, at the rate of the stage's input.
+        sample: u64,
+        /// What to do.
+        remedy: &'static str,
+    },
+    /// Too few samples.
+    #[error("expected at least {needed} {what}, found {found}")]
+    TooFew {
+        /// What is counted.
+        what: &'static str,
+        /// How many are needed.
+        needed: u64,
+        /// How many there are.
+        found: u64,
+    },
+    /// No usable reference.
+    #[error("reference not usable: {found}; {remedy}")]
+    Reference {
+        /// What was found.
+        found: String,
+        /// What to do.
+        remedy: &'static str,
+    },
+    /// A computation has no answer.
+    #[error("{what}: {why}")]
+    Numeric {
+        /// What was computed.
+        what: &'static str,
+        /// Why it failed.
+        why: String,
+    },
+    /// A stage named a point that is not there or failed.
+    #[error("expected a usable point {wanted}, found {found}")]
+    Point {
+        /// The point asked for.
+        wanted: String,
+        /// What there is.
+        found: String,
+    },
+}
+
+/// Collects faults of one stage while it is checked, and knows where its settings stand.
+pub struct Checker<'c> {
+    pub(crate) stage: &'c str,
+    pub(crate) place: &'c Place,
+    pub(crate) described: &'c Described,
+    pub(crate) diagnostics: &'c mut Diagnostics,
+    pub(crate) failed: bool,
+}
+
+impl Checker<'_> {
+    /// The name the recipe gave the stage.
+    pub fn stage(&self) -> &str {
+        self.stage
+    }
+
+    fn place(&self, setting: &str) -> Place {
+        let places = &self.described.places;
+        places
+            .iter()
+            .find(|(p, _)| p == setting)
+            .map_or_else(|| self.place.clone(), |(_, place)| place.clone())
+    }
+
+    /// Reports a fault at the setting with this path, as `of` or `kind.corner`.
+    pub fn error(
+        &mut self,
+        setting: &str,
+        code: Code,
+        message: impl Into<String>,
+        help: impl Into<String>,
+    ) {
+        self.failed = true;
+        self.diagnostics
+            .push(Diagnostic::error(code, Some(self.place(setting)), message).help(help));
+    }
+
+    /// Warns at the setting with this path.
+    pub fn warn(
+        &mut self,
+        setting: &str,
+        code: Code,
+        message: impl Into<String>,
+        help: impl Into<String>,
+    ) {
+        self.diagnostics
+            .push(Diagnostic::warning(code, Some(self.place(setting)), message).help(help));
+    }
+
+    /// Reports input `index` unless it is of one of these kinds; whether it is.
+    pub fn expect_kind(&mut self, index: usize, input: &Flow, kinds: &[crate::flow::Kind]) -> bool {
+        if kinds.contains(&input.kind) {
+            return true;
+        }
+        let expected = kinds
+            .iter()
+            .map(ToString::to_string)
+            .collect::<Vec<_>>()
+            .join(" or ");
+        let (name, place) = self.described.flows.get(index).map_or_else(
+            || ("", self.place.clone()),
+            |f| (f.text.as_str(), f.place.clone()),
+        );
+        self.failed = true;
+        self.diagnostics.push(Diagnostic::error(
+            Code::WrongFlow,
+            Some(place),
+            format!(
+                "expected a {expected}, found `{name}`, which is a {}",
+                input.kind
+            ),
+        ));
+        false
+    }
+
+    /// Whether this stage has had a fault reported.
+    pub fn failed(&self) -> bool {
+        self.failed
+    }
+}
+
+/// The stages that recipes may use.
+#[derive(Clone, Copy)]
+pub struct Registry {
+    stages: &'static [&'static dyn Stage],
+}
+
+impl Registry {
+    /// A registry of these stages, in the order of the catalogue.
+    pub const fn new(stages: &'static [&'static dyn Stage]) -> Self {
+        Registry { stages }
+    }
+
+    /// The stage of this name.
+    pub fn get(&self, name: &str) -> Option<&'static dyn Stage> {
+        self.stages.iter().copied().find(|s| s.name() == name)
+    }
+
+    /// All stages, in the order of the catalogue.
+    pub fn iter(&self) -> impl Iterator<Item = &'static dyn Stage> {
+        self.stages.iter().copied()
+    }
+}

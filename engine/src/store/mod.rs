@@ -1,0 +1,179 @@
+//! Recordings and result files; the only folder that names `hdf5`.
+//!
+//! Recordings are opened read-only and never change. Result files are written beside their target,
+//! synced and renamed, so that they are complete or absent.
+
+mod attributes;
+mod axis;
+mod contents;
+mod object;
+mod publish;
+mod read;
+mod result;
+mod samples;
+mod sink;
+#[cfg(test)]
+mod tests;
+mod times;
+mod values;
+mod write;
+
+use std::path::{Path, PathBuf};
+
+pub use contents::{AttributeInfo, DatasetInfo, FileContents};
+pub use publish::{beside, publish};
+pub use read::RecordingFile;
+pub use result::ResultReader;
+pub use samples::{ChannelReader, Counters};
+pub use sink::SampleSink;
+pub use write::ResultWriter;
+
+use crate::units::Unit;
+
+/// What the headers say of one channel.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ChannelHeader {
+    /// The role it plays.
+    pub role: String,
+    /// The file.
+    pub file: PathBuf,
+    /// Path of the dataset.
+    pub dataset: String,
+    /// Whether the dataset has the shape `[point, sample]`.
+    pub two_dimensional: bool,
+    /// Points.
+    pub points: u64,
+    /// Samples per point, gaps in the sample times included.
+    pub samples: u64,
+    /// Samples per second.
+    pub rate: f64,
+    /// Unit of the scaled values.
+    pub unit: Unit,
+    /// Value of one code, in the unit.
+    pub scale: f64,
+    /// Value of code zero, in the unit.
+    pub offset: f64,
+    /// Largest absolute value the converter gives, in the unit.
+    pub full_scale: Option<f64>,
+    /// Code that stands for a missing sample.
+    pub missing: Option<f64>,
+    /// Type of the stored numbers, as `int16 little-endian`.
+    pub stored: String,
+    /// Layout, as `chunks 1 x 262144, shuffle, deflate 4`.
+    pub layout: String,
+    /// Start time, where an attribute states it.
+    pub start_time: Option<String>,
+    /// Stretches of samples without a gap; empty where there is none.
+    pub stretches: Vec<Stretch>,
+}
+
+/// A run of samples without a gap.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Stretch {
+    /// Index of its first sample in the dataset.
+    pub stored: u64,
+    /// Index of its first sample on the uniform grid of times.
+    pub grid: u64,
+    /// Samples in it.
+    pub length: u64,
+}
+
+impl ChannelHeader {
+    /// What of the header decides the numbers that leave, for the derivation key.
+    pub fn canonical(&self) -> String {
+        format!(
+            "rate {:?} Hz; scale {:?} {}; offset {:?}; missing {:?}; stretches {:?}; points {}; samples {}",
+            self.rate,
+            self.scale,
+            self.unit.ascii(),
+            self.offset,
+            self.missing,
+            self.stretches,
+            self.points,
+            self.samples
+        )
+    }
+}
+
+/// Values of a sweep axis.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AxisValues {
+    /// Its name.
+    pub name: String,
+    /// Its unit as text; empty where none is stated.
+    pub unit: String,
+    /// One value per point.
+    pub values: Vec<f64>,
+}
+
+/// Why a recording or a result file could not be used.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum StoreError {
+    /// The file cannot be opened.
+    #[error("{}: expected an HDF5 file that can be read, found {found}; {remedy}", file.display())]
+    Open {
+        /// The file.
+        file: PathBuf,
+        /// What was found.
+        found: String,
+        /// What to do.
+        remedy: String,
+    },
+    /// A dataset or attribute is missing or unfit.
+    #[error("{}: `{name}`: expected {expected}, found {found}", file.display())]
+    Unfit {
+        /// The file.
+        file: PathBuf,
+        /// Path of the dataset, or dataset and attribute.
+        name: String,
+        /// What was expected.
+        expected: String,
+        /// What was found; with what to do.
+        found: String,
+    },
+    /// Reading failed half-way.
+    #[error("{}: `{name}`: cannot read samples {start} to {end}: {why}", file.display())]
+    Read {
+        /// The file.
+        file: PathBuf,
+        /// Path of the dataset.
+        name: String,
+        /// First sample wanted.
+        start: u64,
+        /// One past the last sample wanted.
+        end: u64,
+        /// What the library says.
+        why: String,
+    },
+    /// The output exists and may not be replaced.
+    #[error("{}: exists already; choose another name, or allow it to be replaced with `--overwrite`", file.display())]
+    Exists {
+        /// The file.
+        file: PathBuf,
+    },
+    /// The output cannot be written.
+    #[error("{}: cannot be written: {why}; nothing was left behind", file.display())]
+    Write {
+        /// The file.
+        file: PathBuf,
+        /// What the library or the system says.
+        why: String,
+    },
+}
+
+impl StoreError {
+    /// A dataset or attribute is missing or unfit.
+    pub fn unfit(
+        file: &Path,
+        name: impl Into<String>,
+        expected: impl Into<String>,
+        found: impl Into<String>,
+    ) -> Self {
+        StoreError::Unfit {
+            file: file.into(),
+            name: name.into(),
+            expected: expected.into(),
+            found: found.into(),
+        }
+    }
+}

@@ -1,0 +1,514 @@
+//! Recordings: opening them, and what their headers say of channels.
+
+use std::path::{Path, PathBuf};
+use std::time::SystemTime;
+
+use hdf5::types::{FloatSize, TypeDescriptor};
+use hdf5::{Dataset, File, LocationType, MinorErrorCode};
+
+use super::attributes::Attributes;
+use super::object::{filter_missing, layout, reason, type_name};
+use super::samples::ChannelReader;
+use super::times::{Grid, Times};
+use super::{ChannelHeader, StoreError, contents};
+use crate::diagnostic::{listed, nearest};
+use crate::recipe::{Channel, Origin, RateOrigin};
+use crate::units::Unit;
+
+/// Bytes of chunks that are kept in memory for each dataset.
+const CHUNK_CACHE: usize = 32 << 20;
+/// Largest chunk that is read, in bytes.
+const LARGEST_CHUNK: usize = 256 << 20;
+/// Datasets listed in a message.
+const MOST_LISTED: usize = 12;
+
+/// A recording. The file is open only while a reader of it lives, so that a sweep of any number of
+/// files fits into the system's limit on open ones.
+#[derive(Clone, Debug)]
+pub struct RecordingFile {
+    path: PathBuf,
+    length: u64,
+    modified: Option<SystemTime>,
+}
+
+impl RecordingFile {
+    /// Opens a file for reading, without locking it.
+    ///
+    /// # Errors
+    /// [`StoreError::Open`] when it is missing, may not be read, or is no whole HDF5 file.
+    pub fn open(path: &Path) -> Result<Self, StoreError> {
+        let fault = |found: &str, remedy: &str| StoreError::Open {
+            file: path.into(),
+            found: found.into(),
+            remedy: remedy.into(),
+        };
+        let readable = std::fs::File::open(path).and_then(|f| f.metadata());
+        let data = readable.map_err(|e| match e.kind() {
+            std::io::ErrorKind::NotFound => fault("no such file", "check the path"),
+            std::io::ErrorKind::PermissionDenied => {
+                fault("no permission to read it", "ask its owner, or copy it")
+            }
+            _ => fault(&e.to_string().to_lowercase(), "check the disk and the path"),
+        })?;
+        if data.is_dir() {
+            return Err(fault(
+                "a folder",
+                "name the files in it, as in `FOLDER/*.h5`",
+            ));
+        }
+        if data.len() == 0 {
+            return Err(fault("an empty file", "record or copy it again"));
+        }
+        let opened = RecordingFile {
+            path: path.into(),
+            length: data.len(),
+            modified: data.modified().ok(),
+        };
+        opened.handle()?;
+        Ok(opened)
+    }
+
+    /// The file's path.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// An open handle; the file must be as it was at first.
+    pub(super) fn handle(&self) -> Result<File, StoreError> {
+        let fault = |found: String, remedy: &str| StoreError::Open {
+            file: self.path.clone(),
+            found,
+            remedy: remedy.into(),
+        };
+        let now = std::fs::metadata(&self.path);
+        if !now.is_ok_and(|m| m.len() == self.length && m.modified().ok() == self.modified) {
+            let remedy = "wait until the recording is complete, and run again";
+            return Err(fault(
+                "that it changed since it was first looked at".into(),
+                remedy,
+            ));
+        }
+        // The number of slots is a prime of about a hundred per chunk that fits, as the library advises.
+        let mut builder = File::with_options();
+        builder
+            .fapl()
+            .file_locking(false)
+            .chunk_cache(12_421, CHUNK_CACHE, 0.75);
+        builder.open(&self.path).map_err(|e| {
+            let why = reason(&e);
+            if let Some((found, expected)) = truncation(&why) {
+                let found = format!("{found} of {expected} bytes: the end is missing");
+                return fault(
+                    found,
+                    "copy it again, or recover what its recorder can still give",
+                );
+            }
+            if e.contains_minor(MinorErrorCode::NotHdf5) || why.contains("signature") {
+                return fault(
+                    "another format".into(),
+                    "convert it to HDF5, or name another file",
+                );
+            }
+            if why.contains("already open") {
+                let remedy =
+                    "close it in the program that records, or clear the mark with `h5clear -s`";
+                return fault("a file marked as being written".into(), remedy);
+            }
+            fault(format!("a damaged one ({why})"), "copy or record it again")
+        })
+    }
+
+    pub(super) fn unfit(
+        &self,
+        name: &str,
+        expected: impl Into<String>,
+        found: impl Into<String>,
+    ) -> StoreError {
+        StoreError::unfit(&self.path, name, expected, found)
+    }
+
+    pub(super) fn broken(&self, name: &str, error: &hdf5::Error) -> StoreError {
+        self.unfit(name, "something that can be read", reason(error))
+    }
+
+    /// The dataset at `path`; a missing one is reported with the nearest that there is.
+    pub(super) fn dataset(
+        &self,
+        file: &File,
+        path: &str,
+        place: &str,
+    ) -> Result<Dataset, StoreError> {
+        let expected = "a dataset";
+        match file.loc_type_by_name(path) {
+            Ok(LocationType::Dataset) => file.dataset(path).map_err(|e| self.broken(path, &e)),
+            Ok(LocationType::Group) => {
+                let inside = format!("{}/", path.trim_end_matches('/'));
+                let (all, _) = contents::datasets(file);
+                let within: Vec<&str> = all
+                    .iter()
+                    .map(String::as_str)
+                    .filter(|p| p.starts_with(&inside))
+                    .collect();
+                Err(self.unfit(
+                    path,
+                    expected,
+                    format!("a group; {}", choice(&within, place)),
+                ))
+            }
+            Ok(_) => Err(self.unfit(path, expected, "a type definition")),
+            Err(_) => {
+                let (all, _) = contents::datasets(file);
+                let all: Vec<&str> = all.iter().map(String::as_str).collect();
+                let last = |p: &str| p.rsplit('/').next().unwrap_or(p).to_lowercase();
+                let like = nearest(path, all.iter().copied())
+                    .or_else(|| all.iter().copied().find(|p| last(p) == last(path)));
+                let remedy = like.map_or_else(
+                    || choice(&all, place),
+                    |p| format!("did you mean `{p}`? {place}"),
+                );
+                Err(self.unfit(path, expected, format!("none of this name; {remedy}")))
+            }
+        }
+    }
+
+    /// Reads what the headers say of one channel; no samples, except that sample times are read through.
+    ///
+    /// What the wiring leaves out is looked for in the attributes of the dataset and then of the root
+    /// group. `expected` is the unit that the recipe expects.
+    ///
+    /// # Errors
+    /// [`StoreError::Unfit`] when something is missing, of the wrong kind or out of range.
+    pub fn channel(
+        &self,
+        role: &str,
+        channel: &Channel,
+        expected: Option<&Unit>,
+    ) -> Result<ChannelHeader, StoreError> {
+        let file = self.handle()?;
+        let path = absolute(channel.dataset.as_deref().unwrap_or(role));
+        let place = format!("name it with `dataset` in the wiring of `{role}`");
+        let dataset = self.dataset(&file, &path, &place)?;
+        let (stored, layout) = self.form(&path, &dataset)?;
+        let (two_dimensional, points, length) = self.shape(&path, &dataset)?;
+        let attributes = Attributes {
+            recording: self,
+            path: &path,
+            dataset: &dataset,
+            file: &file,
+        };
+        let unit = self.unit(&attributes, channel, expected)?;
+        let value = |origin: &Option<Origin<f64>>, name: &str| match origin {
+            Some(Origin::Stated(value)) => Ok(Some(*value)),
+            Some(Origin::Attribute(name)) => attributes.required(name, &unit).map(Some),
+            None => attributes.number(name, &unit),
+        };
+        let scale = value(&channel.scale, "scale")?.unwrap_or(1.0);
+        let offset = value(&channel.offset, "offset")?.unwrap_or(0.0);
+        let full_scale = value(&channel.full_scale, "full_scale")?;
+        if !(scale.is_finite() && scale != 0.0) {
+            return Err(self.unfit(
+                &path,
+                "a scale that is finite and not 0",
+                format!("{scale}; correct `scale`"),
+            ));
+        }
+        if !offset.is_finite() {
+            return Err(self.unfit(
+                &path,
+                "a finite offset",
+                format!("{offset}; correct `offset`"),
+            ));
+        }
+        if let Some(bad) = full_scale.filter(|f| !(*f > 0.0)) {
+            return Err(self.unfit(
+                &path,
+                "a full scale above 0",
+                format!("{bad}; correct `full_scale`"),
+            ));
+        }
+        let grid = self.grid(&attributes, channel, role, length)?;
+        Ok(ChannelHeader {
+            role: role.into(),
+            file: self.path.clone(),
+            two_dimensional,
+            points,
+            samples: grid.samples,
+            rate: grid.rate,
+            unit,
+            scale,
+            offset,
+            full_scale,
+            missing: channel.missing,
+            stored,
+            layout,
+            start_time: attributes.find("start_time")?.map(|found| found.words()),
+            stretches: grid.stretches,
+            dataset: path,
+        })
+    }
+
+    /// Type and layout in words, once it is clear that samples of this form can be read.
+    fn form(&self, path: &str, dataset: &Dataset) -> Result<(String, String), StoreError> {
+        let broken = |e: hdf5::Error| self.broken(path, &e);
+        let dtype = dataset.dtype().map_err(broken)?;
+        let stored = type_name(&dtype);
+        if !is_number(&dtype.to_descriptor()) {
+            let expected = "integers of 8 to 64 bits, float32 or float64";
+            return Err(self.unfit(path, expected, format!("{stored}; convert the dataset")));
+        }
+        if let Some(filter) = filter_missing(dataset).map_err(broken)? {
+            let remedy = "rewrite the file, as with `h5repack -f SHUF -f GZIP=4 IN OUT`";
+            let expected = "compression by deflate, shuffle, lzf, fletcher32, nbit or scaleoffset";
+            return Err(self.unfit(
+                path,
+                expected,
+                format!("{filter}, which cannot be undone here; {remedy}"),
+            ));
+        }
+        let chunk = dataset.chunk().map_or(0, |c| {
+            c.iter().product::<usize>().saturating_mul(dtype.size())
+        });
+        if chunk > LARGEST_CHUNK {
+            let expected = format!("chunks of at most {} MiB (limit)", LARGEST_CHUNK >> 20);
+            let found = format!(
+                "{} MiB; rewrite the file, as with `h5repack -l CHUNK=1x262144 IN OUT`",
+                chunk >> 20
+            );
+            return Err(self.unfit(path, expected, found));
+        }
+        Ok((stored, layout(dataset).map_err(broken)?))
+    }
+
+    /// Whether the dataset has a dimension for points, its points, and the samples of each.
+    fn shape(&self, path: &str, dataset: &Dataset) -> Result<(bool, u64, u64), StoreError> {
+        let shape = dataset.space().map_err(|e| self.broken(path, &e))?.shape();
+        let (two_dimensional, points, length) = match shape.as_slice() {
+            [samples] => (false, 1, *samples as u64),
+            [points, samples] => (true, *points as u64, *samples as u64),
+            other => {
+                let found = format!(
+                    "{} dimensions {other:?}; split it into one dataset per channel",
+                    other.len()
+                );
+                return Err(self.unfit(path, "the shape [sample] or [point, sample]", found));
+            }
+        };
+        if points == 0 || length == 0 {
+            let found = format!("the shape {shape:?}; record it again, or leave it out");
+            return Err(self.unfit(path, "at least one point and one sample", found));
+        }
+        Ok((two_dimensional, points, length))
+    }
+
+    fn unit(
+        &self,
+        attributes: &Attributes<'_>,
+        channel: &Channel,
+        expected: Option<&Unit>,
+    ) -> Result<Unit, StoreError> {
+        let path = attributes.path;
+        let unit = match (&channel.unit, attributes.text("units")?) {
+            (Some(unit), _) => Some(unit.clone()),
+            (None, Some(text)) if !text.is_empty() => {
+                let unit = Unit::parse(&text).map_err(|e| {
+                    let found = format!("`{text}` ({e}); state `unit` in the wiring");
+                    self.unfit(&format!("{path}@units"), "a unit", found)
+                })?;
+                Some(unit)
+            }
+            _ => None,
+        };
+        match (unit, expected) {
+            (Some(unit), Some(expected)) if !unit.same_dimension(expected) => {
+                let remedy = "name another dataset, or state its unit and scale in the wiring";
+                Err(self.unfit(
+                    path,
+                    format!("a unit such as {expected}"),
+                    format!("{unit}; {remedy}"),
+                ))
+            }
+            (Some(unit), _) => Ok(unit),
+            (None, expected) => Ok(expected.cloned().unwrap_or_else(Unit::one)),
+        }
+    }
+
+    fn grid(
+        &self,
+        attributes: &Attributes<'_>,
+        channel: &Channel,
+        role: &str,
+        length: u64,
+    ) -> Result<Grid, StoreError> {
+        let path = attributes.path;
+        let hertz = || Unit::parse("Hz").unwrap_or_else(|_| Unit::one());
+        let rate = match &channel.rate {
+            Some(RateOrigin::Stated(rate)) => *rate,
+            Some(RateOrigin::Attribute(name)) => attributes.required(name, &hertz())?,
+            Some(RateOrigin::Times(times)) => {
+                return self.times(attributes.file, times, role, length);
+            }
+            None => attributes.number("sample_rate", &hertz())?.ok_or_else(|| {
+                let found = format!(
+                    "none; it has {}; state `rate` in the wiring of `{role}`",
+                    attributes.names()
+                );
+                self.unfit(path, "an attribute `sample_rate` in Hz", found)
+            })?,
+        };
+        if !(rate.is_finite() && rate > 0.0) {
+            let found = format!("{rate} Hz; state `rate` in the wiring of `{role}`");
+            return Err(self.unfit(path, "a sample rate above 0 Hz", found));
+        }
+        Ok(Grid {
+            rate,
+            samples: length,
+            stretches: Vec::new(),
+        })
+    }
+
+    fn times(&self, file: &File, path: &str, role: &str, length: u64) -> Result<Grid, StoreError> {
+        let path = absolute(path);
+        let dataset = self.dataset(
+            file,
+            &path,
+            &format!("name it with `rate` in the wiring of `{role}`"),
+        )?;
+        self.form(&path, &dataset)?;
+        let broken = |e: hdf5::Error| self.broken(&path, &e);
+        let shape = dataset.space().map_err(broken)?.shape();
+        if shape != [length as usize] {
+            let found = format!("the shape {shape:?}; name the times of this channel");
+            return Err(self.unfit(&path, format!("{length} times, one per sample"), found));
+        }
+        let attributes = Attributes {
+            recording: self,
+            path: &path,
+            dataset: &dataset,
+            file,
+        };
+        let text = attributes
+            .own_text("units")?
+            .filter(|t| !t.is_empty())
+            .unwrap_or_else(|| "s".into());
+        // "seconds since 1970-01-01" is how the CF conventions write times; only differences matter.
+        let short = text.split(" since ").next().unwrap_or(&text);
+        let second = Unit::parse("s").ok();
+        let unit = Unit::parse(short)
+            .ok()
+            .filter(|u| second.as_ref().is_some_and(|s| u.same_dimension(s)));
+        let Some(unit) = unit else {
+            let found = format!("`{text}`; correct the attribute, or state the rate instead");
+            return Err(self.unfit(&format!("{path}@units"), "a unit of time", found));
+        };
+        let descriptor = dataset.dtype().map_err(broken)?.to_descriptor();
+        let integer = matches!(
+            descriptor,
+            Ok(TypeDescriptor::Integer(_) | TypeDescriptor::Unsigned(_))
+        );
+        let at = |index: usize| {
+            Ok(dataset
+                .read_slice_1d::<f64, _>(index..index + 1)
+                .map_err(broken)?[0])
+        };
+        let first = at(0)?;
+        let largest = first.abs().max(at(length as usize - 1)?.abs());
+        let resolution = match descriptor {
+            _ if integer => 1.0,
+            Ok(TypeDescriptor::Float(FloatSize::U4)) => largest * f64::from(f32::EPSILON),
+            _ => largest * f64::EPSILON,
+        };
+        // Whole numbers may be too long for a float64, and their differences from the first are not.
+        let zero = if integer {
+            dataset.read_slice_1d::<i64, _>(0..1).map_err(broken)?[0]
+        } else {
+            0
+        };
+        let mut read = |start: u64, length: u64| {
+            let range = start as usize..(start + length) as usize;
+            match integer {
+                true => dataset.read_slice_1d::<i64, _>(range).map(|times| {
+                    times
+                        .iter()
+                        .map(|t| t.wrapping_sub(zero) as f64)
+                        .collect::<Vec<f64>>()
+                }),
+                false => dataset
+                    .read_slice_1d::<f64, _>(range)
+                    .map(|times| times.iter().map(|t| t - first).collect()),
+            }
+            .map_err(broken)
+        };
+        let found = Times {
+            count: length,
+            resolution,
+            read: &mut read,
+        }
+        .grid()?;
+        let grid = found.map_err(|(expected, found)| {
+            self.unfit(&path, expected, format!("{found} (in {text})"))
+        })?;
+        Ok(Grid {
+            rate: per_second(grid.rate, unit.si_factor()),
+            ..grid
+        })
+    }
+
+    /// Opens a channel for reading. Each thread makes its own reader.
+    ///
+    /// # Errors
+    /// When the file changed since the header was read.
+    pub fn reader(&self, header: &ChannelHeader) -> Result<ChannelReader, StoreError> {
+        let file = self.handle()?;
+        let dataset = self.dataset(&file, &header.dataset, "")?;
+        ChannelReader::new(dataset, header)
+    }
+}
+
+fn is_number(descriptor: &hdf5::Result<TypeDescriptor>) -> bool {
+    matches!(
+        descriptor,
+        Ok(TypeDescriptor::Integer(_) | TypeDescriptor::Unsigned(_) | TypeDescriptor::Float(_))
+    )
+}
+
+pub(super) fn absolute(path: &str) -> String {
+    format!("/{}", path.trim_start_matches('/'))
+}
+
+fn choice(paths: &[&str], place: &str) -> String {
+    match paths {
+        [] => "there are no datasets".into(),
+        few if few.len() <= MOST_LISTED => {
+            format!("there are {}; {place}", listed(few.iter().copied()))
+        }
+        many => format!(
+            "there are {}, ... {} in all; {place}",
+            listed(many[..MOST_LISTED].iter().copied()),
+            many.len()
+        ),
+    }
+}
+
+/// A rate per unit of time as a rate per second, without a rounding error for units below a second.
+fn per_second(rate: f64, unit: f64) -> f64 {
+    let inverse = (1.0 / unit).round();
+    if unit < 1.0 && (inverse * unit - 1.0).abs() <= f64::EPSILON {
+        rate * inverse
+    } else {
+        rate / unit
+    }
+}
+
+/// Sizes found and expected, where the library's message tells of a file that ends too early.
+fn truncation(why: &str) -> Option<(u64, u64)> {
+    let number = |key: &str| {
+        let digits = why.split(key).nth(1)?;
+        digits
+            .split(|c: char| !c.is_ascii_digit())
+            .next()?
+            .parse()
+            .ok()
+    };
+    why.contains("truncated file")
+        .then(|| Some((number("eof = ")?, number("stored_eof = ")?)))?
+}

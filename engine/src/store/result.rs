@@ -1,0 +1,97 @@
+//! Reading result files back.
+
+use std::path::{Path, PathBuf};
+
+use hdf5::{File, IndexType, IterationOrder};
+
+use super::object::{Content, attribute, reason};
+use super::read::RecordingFile;
+use super::{StoreError, contents};
+use crate::diagnostic::nearest;
+
+/// A result file, opened for reading.
+pub struct ResultReader {
+    path: PathBuf,
+    file: File,
+}
+
+impl ResultReader {
+    /// Opens a result file.
+    ///
+    /// # Errors
+    /// [`StoreError::Open`] when it cannot be opened.
+    pub fn open(path: &Path) -> Result<Self, StoreError> {
+        Ok(ResultReader {
+            path: path.into(),
+            file: RecordingFile::open(path)?.handle()?,
+        })
+    }
+
+    /// The text at a path.
+    ///
+    /// # Errors
+    /// [`StoreError::Unfit`] when there is none.
+    pub fn text(&self, path: &str) -> Result<String, StoreError> {
+        match self.content(path)? {
+            Content::Texts(texts) if texts.len() == 1 => {
+                Ok(texts.into_iter().next().unwrap_or_default())
+            }
+            other => Err(StoreError::unfit(
+                &self.path,
+                path,
+                "one text",
+                other.words(),
+            )),
+        }
+    }
+
+    /// The numbers at a path, the last dimension fastest.
+    ///
+    /// # Errors
+    /// [`StoreError::Unfit`] when there are none.
+    pub fn floats(&self, path: &str) -> Result<Vec<f64>, StoreError> {
+        match self.content(path)? {
+            Content::Numbers(numbers) => Ok(numbers),
+            other => Err(StoreError::unfit(
+                &self.path,
+                path,
+                "numbers",
+                other.words(),
+            )),
+        }
+    }
+
+    /// The names in a group, in order; none when there is no such group.
+    pub fn names(&self, group: &str) -> Vec<String> {
+        let group = self.file.group(group);
+        group
+            .and_then(|g| g.member_names_by(IndexType::Name, IterationOrder::Increasing))
+            .unwrap_or_default()
+    }
+
+    /// An attribute of a group or dataset as text; `None` when there is none.
+    pub fn attribute(&self, path: &str, name: &str) -> Option<String> {
+        let found = match (self.file.group(path), self.file.dataset(path)) {
+            (Ok(group), _) => attribute(&group, name),
+            (_, Ok(dataset)) => attribute(&dataset, name),
+            _ => return None,
+        };
+        Some(found.ok()??.words())
+    }
+
+    fn content(&self, path: &str) -> Result<Content, StoreError> {
+        let read = self
+            .file
+            .dataset(path)
+            .and_then(|dataset| Content::of(&dataset));
+        read.map_err(|e| {
+            let (all, _) = contents::datasets(&self.file);
+            let like = nearest(path, all.iter().map(String::as_str));
+            let found = like.map_or_else(
+                || reason(&e),
+                |like| format!("{}; did you mean `{like}`?", reason(&e)),
+            );
+            StoreError::unfit(&self.path, path, "a dataset", found)
+        })
+    }
+}

@@ -1,0 +1,188 @@
+//! Room for kept samples in a result file.
+
+use std::sync::Arc;
+
+use hdf5::Group;
+
+use super::StoreError;
+use super::values::{label, plot};
+use super::write::{Gate, Held, ResultWriter, numbers, points_axis, set_text};
+use crate::flow::{Kind, Samples};
+use crate::stage::SeriesAxis;
+use crate::units::Unit;
+
+/// Samples in a chunk.
+const CHUNK: u64 = 1 << 16;
+/// Bytes of chunks that wait to be compressed, per dataset.
+const WAITING: usize = 16 << 20;
+
+/// Where the kept samples of a flow go; clones write into the same place, from any thread.
+#[derive(Clone)]
+pub struct SampleSink {
+    gate: Arc<Gate>,
+    /// One dataset, or two for in-phase and quadrature.
+    datasets: Vec<Held>,
+    factor: f64,
+    flat: bool,
+    points: u64,
+    longest: u64,
+}
+
+impl ResultWriter {
+    /// Makes room for the samples of a flow: `value` for a wave, in `unit`; `in_phase` and
+    /// `quadrature` for a phasor; `cycles` for a clock. The shape is `[point, sample]`, or `[sample]`
+    /// for one point that lies on no axis. `time` is in seconds from the first sample. What is never
+    /// written is NaN.
+    ///
+    /// # Errors
+    /// [`StoreError::Write`].
+    #[allow(
+        clippy::too_many_arguments,
+        reason = "each says one thing about the one flow kept"
+    )]
+    pub fn samples(
+        &mut self,
+        entry: &str,
+        name: &str,
+        kind: Kind,
+        unit: &Unit,
+        rate: f64,
+        axis: &SeriesAxis,
+        points: u64,
+        longest: u64,
+    ) -> Result<SampleSink, StoreError> {
+        let group = self.sample_data(entry, name)?;
+        let (columns, unit_text, factor): (&[&str], _, _) = match kind {
+            Kind::Clock => (&["cycles"], "cycle".to_owned(), 1.0),
+            kind if kind.is_complex() => {
+                (&["in_phase", "quadrature"], unit.ascii(), unit.si_factor())
+            }
+            _ => (&["value"], unit.ascii(), unit.si_factor()),
+        };
+        let flat = points == 1 && axis.values.is_empty();
+        let datasets = self.attempt(|_| {
+            let shape = if flat {
+                vec![longest]
+            } else {
+                vec![points, longest]
+            };
+            let make = |column: &&str| {
+                let dataset = room(&group, column, &shape)?;
+                set_text(&dataset, "units", &unit_text)?;
+                let what = if *column == "value" {
+                    name.to_owned()
+                } else {
+                    format!("{name} {}", column.replace('_', " "))
+                };
+                set_text(&dataset, "long_name", &label(&what, &unit_text))?;
+                Ok(dataset)
+            };
+            let datasets = columns.iter().map(make).collect::<hdf5::Result<Vec<_>>>()?;
+            let time = room(&group, "time", &[longest])?;
+            set_text(&time, "units", "s")?;
+            for start in (0..longest).step_by(CHUNK as usize) {
+                let end = (start + CHUNK).min(longest);
+                let times: Vec<f64> = (start..end).map(|i| i as f64 / rate).collect();
+                time.write_slice(&times, start as usize..end as usize)?;
+            }
+            numbers(&group, "sample_rate", &[], &[rate], "Hz")?;
+            match flat {
+                true => plot(&group, columns[0], &["time"])?,
+                false => {
+                    let taken = [
+                        "value",
+                        "in_phase",
+                        "quadrature",
+                        "cycles",
+                        "time",
+                        "sample_rate",
+                    ];
+                    let axis = points_axis(&group, axis, points as usize, &taken)?;
+                    plot(&group, columns[0], &[&axis, "time"])?;
+                }
+            }
+            Ok(datasets)
+        })?;
+        Ok(SampleSink {
+            gate: self.gate(),
+            datasets,
+            factor,
+            flat,
+            points,
+            longest,
+        })
+    }
+}
+
+/// A compressed dataset of NaN, one row per chunk or several chunks per row.
+fn room(group: &Group, name: &str, shape: &[u64]) -> hdf5::Result<Held> {
+    let shape: Vec<usize> = shape.iter().map(|&n| n as usize).collect();
+    let mut chunk = vec![1; shape.len()];
+    if let (Some(chunk), Some(&length)) = (chunk.last_mut(), shape.last()) {
+        *chunk = length.clamp(1, CHUNK as usize);
+    }
+    let builder = group
+        .new_dataset::<f64>()
+        .chunk(chunk)
+        .chunk_cache(521, WAITING, 1.0);
+    builder
+        .shuffle()
+        .deflate(1)
+        .fill_value(f64::NAN)
+        .shape(shape)
+        .create(name)
+        .map(Held::new)
+}
+
+impl SampleSink {
+    /// Writes samples of a point, from sample `start` on.
+    ///
+    /// # Errors
+    /// [`StoreError::Write`], also when there is no room for so many.
+    pub fn write(&self, point: u64, start: u64, samples: Samples<'_>) -> Result<(), StoreError> {
+        let end = start + samples.len() as u64;
+        if point >= self.points || end > self.longest {
+            let room = format!(
+                "expected point below {} and samples up to {}",
+                self.points, self.longest
+            );
+            return self
+                .gate
+                .pass(|| Err(format!("{room}, found point {point} and sample {end}").into()));
+        }
+        match samples {
+            Samples::Wave(s) => self.put(0, point, start, s.iter().map(|v| v / self.factor)),
+            Samples::Clock(s) => self.put(
+                0,
+                point,
+                start,
+                s.iter().map(|p| p.cycle as f64 + p.fraction),
+            ),
+            Samples::Phasor(s) => {
+                self.put(0, point, start, s.iter().map(|z| z.re / self.factor))?;
+                self.put(1, point, start, s.iter().map(|z| z.im / self.factor))
+            }
+        }
+    }
+
+    fn put(
+        &self,
+        column: usize,
+        point: u64,
+        start: u64,
+        values: impl Iterator<Item = f64>,
+    ) -> Result<(), StoreError> {
+        let values: Vec<f64> = values.collect();
+        let range = start as usize..start as usize + values.len();
+        self.gate.pass(|| {
+            let dataset = self
+                .datasets
+                .get(column)
+                .ok_or("expected samples of the kind that there is room for")?;
+            match self.flat {
+                true => dataset.write_slice(&values, range),
+                false => dataset.write_slice(&values, (point as usize, range)),
+            }
+        })
+    }
+}

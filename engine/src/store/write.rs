@@ -1,0 +1,312 @@
+//! Result files: made beside their target, filled, and given their name when complete. What is in
+//! them follows NeXus (NXroot, NXentry, NXdata), so that any reader of HDF5 opens them and many plot
+//! them.
+
+use std::mem::ManuallyDrop;
+use std::ops::Deref;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+
+use hdf5::plist::file_access::FileCloseDegree;
+use hdf5::types::VarLenUnicode;
+use hdf5::{Dataset, File, Group, H5Type, Location};
+use tempfile::NamedTempFile;
+
+use super::StoreError;
+use super::object::reason;
+use super::publish::{beside, fault, publish, publish_new};
+use crate::stage::SeriesAxis;
+
+/// A result file that is being written. Dropped before [`ResultWriter::finish`], it leaves nothing.
+pub struct ResultWriter {
+    file: Option<File>,
+    temporary: Option<NamedTempFile>,
+    gate: Arc<Gate>,
+    overwrite: bool,
+    /// Samples by entry and name, which viewers show where there is nothing better.
+    samples: Vec<(String, String)>,
+}
+
+/// What everything that is written passes, so that nothing is after something failed: the library may
+/// crash on a file of which a chunk could not be written.
+pub(super) struct Gate {
+    target: PathBuf,
+    broken: Mutex<Option<String>>,
+}
+
+impl Gate {
+    /// Does the work, unless something failed before.
+    pub fn pass<T>(&self, work: impl FnOnce() -> hdf5::Result<T>) -> Result<T, StoreError> {
+        let mut broken = self.broken.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some(why) = &*broken {
+            return Err(fault(&self.target, why));
+        }
+        work().map_err(|e| fault(&self.target, broken.insert(reason(&e)).as_str()))
+    }
+}
+
+impl ResultWriter {
+    /// Makes a file beside the target, in which results are gathered.
+    ///
+    /// # Errors
+    /// [`StoreError::Exists`] when the target exists and may not be replaced; [`StoreError::Write`]
+    /// when its folder cannot be written to.
+    pub fn create(target: &Path, overwrite: bool) -> Result<Self, StoreError> {
+        if !overwrite && target.symlink_metadata().is_ok() && !target.is_dir() {
+            return Err(StoreError::Exists {
+                file: target.into(),
+            });
+        }
+        let temporary = beside(target)?;
+        let mut builder = File::with_options();
+        // Handles that are left are closed with the file.
+        builder
+            .fapl()
+            .fclose_degree(FileCloseDegree::Strong)
+            .file_locking(false);
+        let file = builder
+            .create(temporary.path())
+            .map_err(|e| fault(target, reason(&e)))?;
+        let gate = Arc::new(Gate {
+            target: target.into(),
+            broken: Mutex::new(None),
+        });
+        let writer = ResultWriter {
+            file: Some(file),
+            temporary: Some(temporary),
+            gate,
+            overwrite,
+            samples: Vec::new(),
+        };
+        writer.attempt(|file| set_text(file, "NX_class", "NXroot"))?;
+        Ok(writer)
+    }
+
+    /// Flushes, closes, syncs, and gives the file its name.
+    ///
+    /// # Errors
+    /// [`StoreError::Write`] when anything could not be written, at any time, down to the last byte.
+    pub fn finish(mut self) -> Result<(), StoreError> {
+        self.attempt(|file| {
+            self.samples
+                .iter()
+                .try_for_each(|(entry, name)| set_default(&file.group(entry)?, name))
+        })?;
+        self.close()?;
+        let target = &self.gate.target;
+        match self.temporary.take() {
+            Some(temporary) if self.overwrite => publish(temporary, target),
+            Some(temporary) => publish_new(temporary, target),
+            None => Ok(()),
+        }
+    }
+
+    fn close(&mut self) -> Result<(), StoreError> {
+        let Some(file) = self.file.take() else {
+            return Ok(());
+        };
+        // Flushed before it is closed: only flushing reports every error.
+        if let Err(error) = self.gate.pass(|| file.flush()) {
+            std::mem::forget(file);
+            return Err(error);
+        }
+        self.gate.pass(|| file.close())?;
+        // Sinks may outlive the file.
+        self.gate
+            .pass(|| Err::<(), _>("the file is closed already".into()))
+            .or(Ok(()))
+    }
+
+    /// Makes a group for the results of one recording.
+    ///
+    /// # Errors
+    /// [`StoreError::Write`].
+    pub fn entry(&mut self, name: &str, title: &str) -> Result<(), StoreError> {
+        self.attempt(|file| {
+            let group = class(file, name, "NXentry")?;
+            set_default(file, name)?;
+            text(&group, "title", title)
+        })
+    }
+
+    /// Writes a text of any length at a path; groups on the way are made.
+    ///
+    /// # Errors
+    /// [`StoreError::Write`].
+    pub fn text(&mut self, path: &str, contents: &str) -> Result<(), StoreError> {
+        self.attempt(|file| {
+            let path = path.trim_start_matches('/');
+            for (end, _) in path.match_indices('/') {
+                if !file.link_exists(&path[..end]) {
+                    class(file, &path[..end], "NXcollection")?;
+                }
+            }
+            text(file, path, contents)
+        })
+    }
+
+    /// A new NXdata group in an entry; the first one of an entry is what viewers show.
+    pub(super) fn data(&mut self, entry: &str, name: &str) -> Result<Group, StoreError> {
+        self.attempt(|file| {
+            let parent = file.group(entry)?;
+            set_default(&parent, name)?;
+            class(&parent, name, "NXdata")
+        })
+    }
+
+    /// As `data`; viewers show it only where there is nothing else.
+    pub(super) fn sample_data(&mut self, entry: &str, name: &str) -> Result<Group, StoreError> {
+        self.samples.push((entry.into(), name.into()));
+        self.attempt(|file| class(&file.group(entry)?, name, "NXdata"))
+    }
+
+    pub(super) fn attempt<T>(
+        &self,
+        work: impl FnOnce(&File) -> hdf5::Result<T>,
+    ) -> Result<T, StoreError> {
+        self.gate
+            .pass(|| work(self.file.as_ref().ok_or("the file is closed already")?))
+    }
+
+    pub(super) fn gate(&self) -> Arc<Gate> {
+        self.gate.clone()
+    }
+}
+
+impl Drop for ResultWriter {
+    fn drop(&mut self) {
+        // What could not be written does not matter any more, and frees its room on the disk.
+        let _ = self.close();
+        let _ = self.temporary.as_ref().map(|t| t.as_file().set_len(0));
+    }
+}
+
+/// A dataset that is not closed by itself: closing would say nothing of what cannot be written then.
+/// It is flushed and closed with its file.
+#[derive(Clone)]
+pub(super) struct Held(Arc<ManuallyDrop<Dataset>>);
+
+impl Held {
+    pub fn new(dataset: Dataset) -> Self {
+        Held(Arc::new(ManuallyDrop::new(dataset)))
+    }
+}
+
+impl Deref for Held {
+    type Target = Dataset;
+    fn deref(&self) -> &Dataset {
+        &self.0
+    }
+}
+
+fn class(parent: &Group, name: &str, class: &str) -> hdf5::Result<Group> {
+    if parent.link_exists(name) {
+        return Err(format!(
+            "expected a new name for a group, found `{name}`, which is there already"
+        )
+        .into());
+    }
+    let group = parent.create_group(name)?;
+    set_text(&group, "NX_class", class)?;
+    Ok(group)
+}
+
+fn set_default(group: &Group, name: &str) -> hdf5::Result<()> {
+    if group.attr_names()?.iter().any(|n| n == "default") {
+        Ok(())
+    } else {
+        set_text(group, "default", name)
+    }
+}
+
+fn unicode(text: &str) -> hdf5::Result<VarLenUnicode> {
+    text.parse()
+        .map_err(|_| hdf5::Error::from("a text holds a zero character; take it out"))
+}
+
+fn text(parent: &Group, path: &str, contents: &str) -> hdf5::Result<()> {
+    let contents = unicode(contents)?;
+    Held::new(parent.new_dataset::<VarLenUnicode>().create(path)?).write_scalar(&contents)
+}
+
+/// Sets a text attribute.
+pub(super) fn set_text(object: &Location, name: &str, value: &str) -> hdf5::Result<()> {
+    object
+        .new_attr::<VarLenUnicode>()
+        .create(name)?
+        .write_scalar(&unicode(value)?)
+}
+
+/// Sets an attribute that is a list of texts.
+pub(super) fn set_texts(object: &Location, name: &str, values: &[&str]) -> hdf5::Result<()> {
+    let values = values
+        .iter()
+        .map(|v| unicode(v))
+        .collect::<hdf5::Result<Vec<_>>>()?;
+    object
+        .new_attr_builder()
+        .with_data(&values)
+        .create(name)
+        .map(drop)
+}
+
+/// Writes a list of texts.
+pub(super) fn texts(parent: &Group, name: &str, values: &[String]) -> hdf5::Result<()> {
+    let values = values
+        .iter()
+        .map(|v| unicode(v))
+        .collect::<hdf5::Result<Vec<_>>>()?;
+    array(parent, name, &[values.len()], &values).map(drop)
+}
+
+/// Writes values of a shape.
+pub(super) fn array<T: H5Type>(
+    parent: &Group,
+    name: &str,
+    shape: &[usize],
+    values: &[T],
+) -> hdf5::Result<Held> {
+    let dataset = Held::new(parent.new_dataset::<T>().shape(shape).create(name)?);
+    dataset.write_raw(values)?;
+    Ok(dataset)
+}
+
+/// Writes numbers of a shape, and their unit.
+pub(super) fn numbers(
+    parent: &Group,
+    name: &str,
+    shape: &[usize],
+    values: &[f64],
+    unit: &str,
+) -> hdf5::Result<Held> {
+    let dataset = array(parent, name, shape, values)?;
+    set_text(&dataset, "units", unit)?;
+    Ok(dataset)
+}
+
+/// Writes the axis along points, by number where there is no other; its name.
+pub(super) fn points_axis(
+    group: &Group,
+    axis: &SeriesAxis,
+    points: usize,
+    taken: &[&str],
+) -> hdf5::Result<String> {
+    let name = match axis.name.as_str() {
+        name if axis.values.len() == points && !name.is_empty() && !name.contains('/') => name,
+        _ => {
+            let numbers: Vec<u64> = (0..points as u64).collect();
+            array(group, "point", &[points], &numbers)?;
+            return Ok("point".into());
+        }
+    };
+    let name = if taken.contains(&name) {
+        format!("{name}_axis")
+    } else {
+        name.to_owned()
+    };
+    let dataset = array(group, &name, &[points], &axis.values)?;
+    if !axis.unit.is_empty() {
+        set_text(&dataset, "units", &axis.unit)?;
+    }
+    Ok(name)
+}

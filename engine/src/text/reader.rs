@@ -1,0 +1,693 @@
+//! Reads named settings out of a piece of text, and describes them for the catalogue.
+//!
+//! One function per stage says what settings there are; run on a text it reads them, run on nothing
+//! it documents them. Every fault is collected and reading goes on with a placeholder; what was read
+//! is thrown away if there was any fault.
+
+use std::sync::Arc;
+
+use super::{Name, Piece};
+use crate::constant::Constant;
+use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText};
+use crate::units::{Quantity, Unit};
+
+/// What the catalogue says of one setting.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Doc {
+    /// The name; empty for the one unnamed value of a variant.
+    pub name: &'static str,
+    /// What it is for.
+    pub doc: &'static str,
+    /// Type, unit and legal range.
+    pub shape: Shape,
+    /// The default as it would be written; `None` when the setting must be given.
+    pub default: Option<&'static str>,
+    /// Whether leaving it out means "none".
+    pub optional: bool,
+}
+
+/// Type, unit and legal range of a setting.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Shape {
+    /// The name of a flow.
+    Flow,
+    /// A list of names of flows.
+    Flows,
+    /// A quantity in a unit, with its range in SI units.
+    Quantity(&'static str, Range),
+    /// A list of quantities.
+    Quantities(&'static str, Range),
+    /// A whole number.
+    Integer(i64, i64),
+    /// A pure number.
+    Number(Range),
+    /// `true` or `false`.
+    Flag,
+    /// A text.
+    Text,
+    /// A constant's name, or a quantity in any unit.
+    Factor,
+    /// Named entries, each a value of this shape.
+    Map(Box<Shape>),
+    /// One of several variants: name, meaning, settings.
+    Choice(Vec<(&'static str, &'static str, Vec<Doc>)>),
+}
+
+/// Legal values of a number, in SI units.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Range {
+    /// Any finite number.
+    Any,
+    /// Greater than zero.
+    Positive,
+    /// Zero or greater.
+    NotNegative,
+    /// From the first to the second, both included.
+    Between(f64, f64),
+    /// Between the two, both excluded.
+    Inside(f64, f64),
+}
+
+impl Range {
+    fn holds(self, x: f64) -> bool {
+        x.is_finite()
+            && match self {
+                Range::Any => true,
+                Range::Positive => x > 0.0,
+                Range::NotNegative => x >= 0.0,
+                Range::Between(a, b) => (a..=b).contains(&x),
+                Range::Inside(a, b) => x > a && x < b,
+            }
+    }
+}
+
+impl std::fmt::Display for Range {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match self {
+            Range::Any => f.write_str("any"),
+            Range::Positive => f.write_str("> 0"),
+            Range::NotNegative => f.write_str(">= 0"),
+            Range::Between(a, b) => write!(f, "{a} to {b}"),
+            Range::Inside(a, b) => write!(f, "between {a} and {b}, both excluded"),
+        }
+    }
+}
+
+/// The name of a flow, in the setting that gave it.
+#[derive(Clone, Debug)]
+pub struct FlowName {
+    /// The flow's name, `stage` or `stage.port`.
+    pub text: String,
+    /// Where it stands.
+    pub place: Place,
+}
+
+/// What reading a stage's settings left behind besides the settings.
+#[derive(Clone, Debug, Default)]
+pub struct Described {
+    /// Flows named, in the order in which the stage reads them: the stage's inputs.
+    pub flows: Vec<FlowName>,
+    /// Every setting read, defaults included: path and canonical value.
+    pub settings: Vec<(String, String)>,
+    /// Where each setting stands.
+    pub places: Vec<(String, Place)>,
+    /// Constants named.
+    pub constants: Vec<String>,
+    /// The faults found.
+    pub diagnostics: Diagnostics,
+}
+
+/// Reads the settings of one stage or one section of a recipe.
+pub struct Reader<'c> {
+    /// `None` while documenting.
+    fields: Option<Vec<(Name, Piece, bool)>>,
+    place: Option<Place>,
+    path: String,
+    docs: Vec<Doc>,
+    known: &'c [Constant],
+    found: Described,
+}
+
+/// The settings that `read` would read, for the catalogue.
+pub fn described(read: impl FnOnce(&mut Reader<'_>)) -> Vec<Doc> {
+    let mut reader = Reader {
+        fields: None,
+        place: None,
+        path: String::new(),
+        docs: Vec::new(),
+        known: &[],
+        found: Described::default(),
+    };
+    read(&mut reader);
+    reader.docs
+}
+
+impl<'c> Reader<'c> {
+    /// Reads `piece`, which has the form `Name(setting: value, ...)`, with `read`.
+    pub fn read<T>(
+        piece: &Piece,
+        known: &'c [Constant],
+        read: impl FnOnce(&mut Reader<'_>) -> T,
+    ) -> (T, Described) {
+        let mut reader = Reader::on(piece, known, String::new());
+        let value = read(&mut reader);
+        reader.finish();
+        (value, reader.found)
+    }
+
+    fn on(piece: &Piece, known: &'c [Constant], path: String) -> Self {
+        let mut found = Described::default();
+        let mut fields = Vec::new();
+        match piece.argument() {
+            Some(argument) => {
+                let name = Name {
+                    text: String::new(),
+                    place: argument.place(),
+                };
+                fields.push((name, argument, false));
+            }
+            None => match piece.fields() {
+                Ok(pairs) => {
+                    for (name, value) in pairs {
+                        if fields
+                            .iter()
+                            .any(|(n, ..): &(Name, Piece, bool)| n.text == name.text)
+                        {
+                            let message = format!("expected `{}` once, found it again", name.text);
+                            found.diagnostics.push(Diagnostic::error(
+                                Code::Duplicate,
+                                Some(name.place),
+                                message,
+                            ));
+                        } else {
+                            fields.push((name, value, false));
+                        }
+                    }
+                }
+                Err(diagnostic) => found.diagnostics.push(diagnostic),
+            },
+        }
+        let place = Some(piece.name_place());
+        Reader {
+            fields: Some(fields),
+            place,
+            path,
+            docs: Vec::new(),
+            known,
+            found,
+        }
+    }
+
+    /// Reports settings that nothing asked for.
+    fn finish(&mut self) {
+        let legal: Vec<&str> = self
+            .docs
+            .iter()
+            .map(|d| d.name)
+            .filter(|n| !n.is_empty())
+            .collect();
+        for (name, value, taken) in self.fields.iter().flatten() {
+            if *taken {
+                continue;
+            }
+            let diagnostic = if name.text.is_empty() {
+                value.wrong_type("named settings, as in `setting: value`")
+            } else {
+                Diagnostic::error(
+                    Code::UnknownSetting,
+                    Some(name.place.clone()),
+                    format!("unknown setting `{}`", name.text),
+                )
+            };
+            self.found
+                .diagnostics
+                .push(diagnostic.suggest(&name.text, legal.iter().copied()));
+        }
+    }
+
+    /// A setting of this name; what follows says of which type it is.
+    pub fn setting<'r>(&'r mut self, name: &'static str, doc: &'static str) -> Setting<'r, 'c> {
+        Setting {
+            reader: self,
+            name,
+            doc,
+            default: None,
+            optional: false,
+        }
+    }
+
+    /// Reports a fault in a setting that was read.
+    pub fn fault(
+        &mut self,
+        setting: &str,
+        code: Code,
+        message: impl Into<String>,
+        help: impl Into<String>,
+    ) {
+        let path = self.path_of(setting);
+        let place = self
+            .found
+            .places
+            .iter()
+            .find(|(p, _)| *p == path)
+            .map(|(_, place)| place.clone());
+        let place = place.or_else(|| self.place.clone());
+        self.found
+            .diagnostics
+            .push(Diagnostic::error(code, place, message).help(help));
+    }
+
+    /// Reports a fault found by the caller.
+    pub fn report(&mut self, diagnostic: Diagnostic) {
+        self.found.diagnostics.push(diagnostic);
+    }
+
+    fn path_of(&self, name: &str) -> String {
+        match (self.path.is_empty(), name.is_empty()) {
+            (true, _) => name.to_owned(),
+            (_, true) => self.path.clone(),
+            _ => format!("{}.{name}", self.path),
+        }
+    }
+}
+
+/// One setting, not yet read.
+pub struct Setting<'r, 'c> {
+    reader: &'r mut Reader<'c>,
+    name: &'static str,
+    doc: &'static str,
+    default: Option<&'static str>,
+    optional: bool,
+}
+
+impl<'r, 'c> Setting<'r, 'c> {
+    /// What the setting is when it is left out, as the user would write it in RON.
+    pub fn default(mut self, default: &'static str) -> Self {
+        self.default = Some(default);
+        self
+    }
+
+    /// The setting, if it is given.
+    pub fn optional(mut self) -> Option<Self> {
+        self.optional = true;
+        match &self.reader.fields {
+            None => Some(self),
+            Some(fields) if fields.iter().any(|(n, ..)| n.text == self.name) => Some(self),
+            Some(_) => {
+                self.document(Shape::Flag);
+                None
+            }
+        }
+    }
+
+    /// Enters the setting among the legal ones, so that a slip in another can be matched to it.
+    fn document(&mut self, shape: Shape) {
+        let doc = Doc {
+            name: self.name,
+            doc: self.doc,
+            shape,
+            default: self.default,
+            optional: self.optional,
+        };
+        self.reader.docs.push(doc);
+    }
+
+    /// The text to read: as given, or the default; a fault and `None` when there is neither.
+    fn piece(&mut self) -> Option<Piece> {
+        let fields = self.reader.fields.as_mut()?;
+        if let Some((_, piece, taken)) = fields.iter_mut().find(|(n, ..)| n.text == self.name) {
+            *taken = true;
+            let piece = piece.clone();
+            let path = self.reader.path_of(self.name);
+            self.reader.found.places.push((path, piece.place()));
+            return Some(piece);
+        }
+        if let Some(default) = self.default {
+            let source = SourceText {
+                name: "default".into(),
+                text: default.into(),
+            };
+            return Piece::whole(Arc::new(source))
+                .map_err(|d| self.reader.found.diagnostics.push(d))
+                .ok();
+        }
+        let message = if self.name.is_empty() {
+            format!("expected {} in parentheses, found nothing", self.doc)
+        } else {
+            format!("missing setting `{}`: {}", self.name, self.doc)
+        };
+        let place = self.reader.place.clone();
+        self.reader
+            .found
+            .diagnostics
+            .push(Diagnostic::error(Code::MissingSetting, place, message));
+        None
+    }
+
+    fn record(&mut self, canonical: impl Into<String>) {
+        let path = self.reader.path_of(self.name);
+        self.reader.found.settings.push((path, canonical.into()));
+    }
+
+    /// Documents, finds and converts; a fault gives the placeholder.
+    fn take<T>(
+        mut self,
+        shape: Shape,
+        placeholder: T,
+        convert: impl FnOnce(&mut Self, &Piece) -> Result<T, Diagnostic>,
+    ) -> T {
+        self.document(shape);
+        let Some(piece) = self.piece() else {
+            return placeholder;
+        };
+        convert(&mut self, &piece).unwrap_or_else(|diagnostic| {
+            self.reader.found.diagnostics.push(diagnostic);
+            placeholder
+        })
+    }
+
+    /// The name of a flow, which becomes the stage's next input.
+    pub fn flow(self) {
+        self.take(Shape::Flow, (), |setting, piece| {
+            let text = string(piece, "the name of a flow, as a text")?;
+            setting.reader.found.flows.push(FlowName {
+                text,
+                place: piece.place(),
+            });
+            Ok(())
+        });
+    }
+
+    /// Names of flows, which become the stage's next inputs; returns how many.
+    pub fn flows(self) -> usize {
+        self.take(Shape::Flows, 0, |setting, piece| {
+            let items = piece.items()?;
+            for item in &items {
+                let text = string(item, "the name of a flow, as a text")?;
+                setting.reader.found.flows.push(FlowName {
+                    text,
+                    place: item.place(),
+                });
+            }
+            Ok(items.len())
+        })
+    }
+
+    /// A quantity in SI units (dB, when `unit` is "dB"); `unit` says which dimension is expected.
+    pub fn quantity(self, unit: &'static str, range: Range) -> f64 {
+        self.take(Shape::Quantity(unit, range), 1.0, |setting, piece| {
+            let value = quantity(piece, unit, range)?;
+            setting.record(format!("{value:?} {}", Unit::si_name(unit)));
+            Ok(value)
+        })
+    }
+
+    /// A list of quantities in SI units.
+    pub fn quantities(self, unit: &'static str, range: Range) -> Vec<f64> {
+        self.take(
+            Shape::Quantities(unit, range),
+            Vec::new(),
+            |setting, piece| {
+                let mut values = Vec::new();
+                for item in piece.items()? {
+                    match quantity(&item, unit, range) {
+                        Ok(value) => values.push(value),
+                        Err(diagnostic) => setting.reader.found.diagnostics.push(diagnostic),
+                    }
+                }
+                setting.record(format!("{values:?} {}", Unit::si_name(unit)));
+                Ok(values)
+            },
+        )
+    }
+
+    /// Quantities by name, in SI units, in the order of the text.
+    pub fn named_quantities(self, unit: &'static str, range: Range) -> Vec<(Name, f64)> {
+        self.take(
+            Shape::Map(Box::new(Shape::Quantity(unit, range))),
+            Vec::new(),
+            |setting, piece| {
+                let mut values: Vec<(Name, f64)> = Vec::new();
+                for (name, item) in setting.distinct(piece)? {
+                    match quantity(&item, unit, range) {
+                        Ok(value) => values.push((name, value)),
+                        Err(diagnostic) => setting.reader.found.diagnostics.push(diagnostic),
+                    }
+                }
+                let text: Vec<String> = values
+                    .iter()
+                    .map(|(n, v)| format!("{}: {v:?}", n.text))
+                    .collect();
+                setting.record(format!("{{{}}} {}", text.join(", "), Unit::si_name(unit)));
+                Ok(values)
+            },
+        )
+    }
+
+    /// Named entries, each a piece that the caller reads.
+    pub fn entries(self) -> Vec<(Name, Piece)> {
+        self.take(
+            Shape::Map(Box::new(Shape::Text)),
+            Vec::new(),
+            |setting, piece| setting.distinct(piece),
+        )
+    }
+
+    /// The entries of a map; a name that comes again is a fault and left out.
+    fn distinct(&mut self, piece: &Piece) -> Result<Vec<(Name, Piece)>, Diagnostic> {
+        let mut entries: Vec<(Name, Piece)> = Vec::new();
+        for (name, item) in piece.entries()? {
+            if entries.iter().any(|(n, _)| n.text == name.text) {
+                let message = format!("expected `{}` once, found it again", name.text);
+                let diagnostic = Diagnostic::error(Code::Duplicate, Some(name.place), message);
+                self.reader.found.diagnostics.push(diagnostic);
+            } else {
+                entries.push((name, item));
+            }
+        }
+        Ok(entries)
+    }
+
+    /// A whole number from `low` to `high`.
+    pub fn integer(self, low: i64, high: i64) -> i64 {
+        self.take(Shape::Integer(low, high), low, |setting, piece| {
+            let value: i64 = piece
+                .parse()
+                .map_err(|_| piece.wrong_type("a whole number"))?;
+            if !(low..=high).contains(&value) {
+                let message =
+                    format!("expected a whole number from {low} to {high}, found {value}");
+                return Err(Diagnostic::error(
+                    Code::OutOfRange,
+                    Some(piece.place()),
+                    message,
+                ));
+            }
+            setting.record(value.to_string());
+            Ok(value)
+        })
+    }
+
+    /// A pure number.
+    pub fn number(self, range: Range) -> f64 {
+        self.take(Shape::Number(range), 1.0, |setting, piece| {
+            let value: f64 = piece
+                .parse()
+                .map_err(|_| piece.wrong_type("a number without unit"))?;
+            in_range(piece, value, range)?;
+            setting.record(format!("{value:?}"));
+            Ok(value)
+        })
+    }
+
+    /// `true` or `false`.
+    pub fn flag(self) -> bool {
+        self.take(Shape::Flag, false, |setting, piece| {
+            let value: bool = piece
+                .parse()
+                .map_err(|_| piece.wrong_type("`true` or `false`"))?;
+            setting.record(value.to_string());
+            Ok(value)
+        })
+    }
+
+    /// A text.
+    pub fn text(self) -> String {
+        self.take(Shape::Text, String::new(), |setting, piece| {
+            let value = string(piece, "a text in quotes")?;
+            setting.record(format!("{value:?}"));
+            Ok(value)
+        })
+    }
+
+    /// A text with its piece, so that the caller can point into it.
+    pub fn text_at(self) -> Option<(String, Piece)> {
+        self.take(Shape::Text, None, |setting, piece| {
+            let value = string(piece, "a text in quotes")?;
+            setting.record(format!("{value:?}"));
+            Ok(Some((value, piece.clone())))
+        })
+    }
+
+    /// A constant by name, or a quantity in any unit.
+    pub fn factor(self) -> Constant {
+        self.take(Shape::Factor, Constant::one(), |setting, piece| {
+            let text = string(piece, "a constant's name or a quantity, as a text")?;
+            let constant = match setting.reader.known.iter().find(|c| c.name == text) {
+                Some(constant) => {
+                    setting.reader.found.constants.push(text);
+                    constant.clone()
+                }
+                None if text.starts_with(|c: char| c.is_ascii_digit() || "+-.".contains(c)) => {
+                    Constant::exact(any_quantity(piece, &text)?)
+                }
+                None => {
+                    let message = format!("unknown constant `{text}`");
+                    let names = setting.reader.known.iter().map(|c| c.name.as_str());
+                    return Err(Diagnostic::error(Code::UnknownName, Some(piece.place()), message)
+                        .suggest(&text, names)
+                        .help("name a constant of the recipe, or give a quantity such as \"1e6 V/A\""));
+                }
+            };
+            setting.record(constant.canonical());
+            Ok(constant)
+        })
+    }
+
+    /// One of several variants; `variants` calls [`Choice::variant`] for each.
+    pub fn choice<T>(mut self, variants: impl FnOnce(&mut Choice<'c, T>)) -> Option<T> {
+        let documenting = self.reader.fields.is_none();
+        let piece = if documenting { None } else { self.piece() };
+        let (known, path) = (self.reader.known, self.reader.path_of(self.name));
+        let mut choice = Choice {
+            piece,
+            known,
+            path,
+            chosen: None,
+            named: false,
+            docs: Vec::new(),
+            found: Described::default(),
+        };
+        variants(&mut choice);
+        let Choice {
+            piece,
+            chosen,
+            named,
+            docs,
+            found,
+            ..
+        } = choice;
+        let names: Vec<&str> = docs.iter().map(|(name, ..)| *name).collect();
+        let unknown = piece.filter(|_| !named).map(|piece| match piece.name() {
+            Some(name) => Diagnostic::error(
+                Code::UnknownName,
+                Some(piece.name_place()),
+                format!("unknown choice `{name}` for `{}`", self.name),
+            )
+            .suggest(name, names.iter().copied()),
+            None => piece.wrong_type(&format!(
+                "one of {}",
+                crate::diagnostic::listed(names.iter().copied())
+            )),
+        });
+        self.document(Shape::Choice(docs));
+        let all = &mut self.reader.found;
+        all.flows.extend(found.flows);
+        all.settings.extend(found.settings);
+        all.places.extend(found.places);
+        all.constants.extend(found.constants);
+        all.diagnostics.extend(found.diagnostics);
+        if let Some(diagnostic) = unknown {
+            all.diagnostics.push(diagnostic);
+        }
+        chosen
+    }
+}
+
+/// The variants of a setting while it is read.
+pub struct Choice<'c, T> {
+    piece: Option<Piece>,
+    known: &'c [Constant],
+    path: String,
+    chosen: Option<T>,
+    named: bool,
+    docs: Vec<(&'static str, &'static str, Vec<Doc>)>,
+    found: Described,
+}
+
+impl<'c, T> Choice<'c, T> {
+    /// A variant of this name, read by `read` if it is the one given.
+    pub fn variant(
+        &mut self,
+        name: &'static str,
+        doc: &'static str,
+        read: impl FnOnce(&mut Reader<'_>) -> T,
+    ) -> &mut Self {
+        match &self.piece {
+            Some(piece) if piece.name() == Some(name) => {
+                let mut reader = Reader::on(piece, self.known, self.path.clone());
+                reader
+                    .found
+                    .settings
+                    .push((self.path.clone(), name.to_owned()));
+                self.chosen = Some(read(&mut reader));
+                self.named = true;
+                reader.finish();
+                self.found = reader.found;
+                self.docs.push((name, doc, reader.docs));
+            }
+            Some(_) => self.docs.push((name, doc, Vec::new())),
+            None => self.docs.push((name, doc, described(|r| drop(read(r))))),
+        }
+        self
+    }
+}
+
+fn string(piece: &Piece, expected: &str) -> Result<String, Diagnostic> {
+    piece
+        .parse::<String>()
+        .map_err(|_| piece.wrong_type(expected))
+}
+
+fn in_range(piece: &Piece, value: f64, range: Range) -> Result<(), Diagnostic> {
+    if range.holds(value) {
+        return Ok(());
+    }
+    let message = format!("expected a value {range}, found {}", piece.text());
+    Err(Diagnostic::error(
+        Code::OutOfRange,
+        Some(piece.place()),
+        message,
+    ))
+}
+
+/// Reads a quantity in any unit from the piece, whose string value is `text`.
+pub fn any_quantity(piece: &Piece, text: &str) -> Result<Quantity, Diagnostic> {
+    Quantity::parse(text).map_err(|e| {
+        // One byte further in for the quotation mark.
+        let place = piece.part(1 + e.offset(), e.length().max(1));
+        Diagnostic::error(Code::Unit, Some(place), e.to_string())
+    })
+}
+
+/// Reads a quantity whose unit must have the dimension of `unit`; the value in SI units.
+pub fn quantity(piece: &Piece, unit: &str, range: Range) -> Result<f64, Diagnostic> {
+    let example = if unit == "1" {
+        "as in \"0.5\" or \"50 %\"".to_owned()
+    } else {
+        format!("with a unit such as {unit}")
+    };
+    let text = string(piece, &format!("a quantity as a text, {example}"))?;
+    let found = any_quantity(piece, &text)?;
+    let fits = if unit == "dB" {
+        found.is_level()
+    } else {
+        Unit::parse(unit).is_ok_and(|u| found.unit.same_dimension(&u)) && !found.is_level()
+    };
+    if !fits {
+        let message = format!("expected a quantity {example}, found `{text}`");
+        return Err(Diagnostic::error(Code::Unit, Some(piece.place()), message));
+    }
+    in_range(piece, found.value, range)?;
+    Ok(found.value)
+}

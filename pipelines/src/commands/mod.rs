@@ -1,0 +1,109 @@
+//! The commands, one file each, and what they share: printing, and reading recipe and wiring.
+
+pub mod check;
+pub mod inspect;
+pub mod new;
+pub mod run;
+pub mod stages;
+pub mod trace;
+
+use std::io::{IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+use phasemill_engine::diagnostic::{Diagnostics, Severity};
+use phasemill_engine::recipe::{Recipe, Wiring};
+
+/// Prints a line to standard output; a reader that went away is no error.
+pub fn say(text: impl AsRef<str>) {
+    let _ = writeln!(std::io::stdout().lock(), "{}", text.as_ref());
+}
+
+/// Prints a line to standard error.
+pub fn complain(text: impl AsRef<str>) {
+    let _ = writeln!(std::io::stderr().lock(), "{}", text.as_ref());
+}
+
+/// Shows diagnostics on standard error.
+pub fn show(diagnostics: &Diagnostics) {
+    let styled = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    for diagnostic in diagnostics {
+        complain(diagnostic.render(styled));
+        complain("");
+    }
+}
+
+/// "1 error, 2 warnings".
+pub fn counted(diagnostics: &Diagnostics) -> String {
+    let errors = diagnostics
+        .iter()
+        .filter(|d| d.severity == Severity::Error)
+        .count();
+    let warnings = diagnostics.len() - errors;
+    let some = |n: usize, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
+    match (errors, warnings) {
+        (0, 0) => "no fault".into(),
+        (0, w) => some(w, "warning"),
+        (e, 0) => some(e, "error"),
+        (e, w) => format!("{}, {}", some(e, "error"), some(w, "warning")),
+    }
+}
+
+/// A recipe and the wiring it runs with, as named on the command line.
+#[derive(clap::Args)]
+pub struct Texts {
+    /// The recipe (RON)
+    pub recipe: PathBuf,
+    /// The wiring (RON): which dataset plays which role; not needed for recordings that describe themselves
+    #[arg(long, value_name = "FILE")]
+    pub wiring: Option<PathBuf>,
+}
+
+/// Reads a text, with a message that says what to do when it cannot be read.
+pub fn read_text(path: &Path, what: &str) -> Result<String, String> {
+    std::fs::read_to_string(path)
+        .map_err(|e| format!("error: cannot read the {what} {}: {e}", path.display()))
+}
+
+impl Texts {
+    /// Reads both; shows what is wrong with them. `None` when either is rejected.
+    pub fn read(&self) -> Option<(Recipe, Wiring, Diagnostics)> {
+        let mut all = Diagnostics::default();
+        let text = read_text(&self.recipe, "recipe").map_err(complain).ok()?;
+        let (recipe, found) = Recipe::parse(
+            &self.recipe.display().to_string(),
+            &text,
+            &phasemill_stages::REGISTRY,
+        );
+        all.extend(found);
+        let mut wiring = Wiring::default();
+        if let Some(path) = &self.wiring {
+            let text = read_text(path, "wiring").map_err(complain).ok()?;
+            let (read, found) = Wiring::parse(&path.display().to_string(), &text);
+            wiring = read;
+            all.extend(found);
+        }
+        // What the recipe has wrong by itself is shown together with what its syntax has wrong.
+        if let Some(recipe) = &recipe {
+            phasemill_engine::check::check(recipe, |_| None, &mut all);
+        }
+        let all = all.sorted();
+        match recipe {
+            Some(recipe) if !all.has_errors() => Some((recipe, wiring, all)),
+            _ => {
+                show(&all);
+                complain(format!("rejected: {}", counted(&all)));
+                None
+            }
+        }
+    }
+}
+
+/// A further recording by the name that the recipe uses, as `NAME=FILE`.
+pub fn named_file(text: &str) -> Result<(String, PathBuf), String> {
+    match text.split_once('=') {
+        Some((name, file)) if !name.is_empty() && !file.is_empty() => {
+            Ok((name.into(), file.into()))
+        }
+        _ => Err(format!("expected NAME=FILE, found `{text}`")),
+    }
+}

@@ -1,0 +1,135 @@
+//! `phasemill run`: a recipe over recordings, into one result file.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+use std::time::Instant;
+
+use phasemill_engine::run::Monitor;
+use phasemill_engine::session::{Request, RunError, Summary};
+
+use super::{Texts, complain, counted, named_file, say, show};
+use crate::{exit, progress};
+
+/// Arguments of `run`.
+#[derive(clap::Args)]
+pub struct Arguments {
+    #[command(flatten)]
+    texts: Texts,
+    /// The recordings: each by itself, or points of one sweep where the wiring says so
+    #[arg(required = true)]
+    recordings: Vec<PathBuf>,
+    /// A further recording that the recipe names
+    #[arg(long, value_name = "NAME=FILE", value_parser = named_file)]
+    with: Vec<(String, PathBuf)>,
+    /// The result file (HDF5)
+    #[arg(long, short, value_name = "FILE")]
+    out: PathBuf,
+    /// Also write a table of all estimates
+    #[arg(long, value_name = "FILE")]
+    csv: Option<PathBuf>,
+    /// Replace existing output
+    #[arg(long)]
+    overwrite: bool,
+    /// Threads; 0 means one per core. Results do not depend on it
+    #[arg(long, default_value_t = 0, value_name = "N")]
+    threads: usize,
+    /// Treat warnings of the check as errors
+    #[arg(long)]
+    strict: bool,
+    /// Show no progress and no summary
+    #[arg(long, short)]
+    quiet: bool,
+}
+
+/// Runs the command.
+pub fn run(arguments: Arguments) -> u8 {
+    let Some((recipe, wiring, found)) = arguments.texts.read() else {
+        return exit::REJECTED;
+    };
+    if arguments.strict && !found.is_empty() {
+        show(&found);
+        complain(format!(
+            "rejected, since warnings are treated as errors: {}",
+            counted(&found)
+        ));
+        return exit::REJECTED;
+    }
+    let monitor = Arc::new(Monitor::default());
+    let stop = monitor.clone();
+    if let Err(error) = ctrlc::set_handler(move || stop.stop.store(true, Ordering::Relaxed)) {
+        complain(format!("warning: Ctrl-C will not be noticed: {error}"));
+    }
+    let request = Request {
+        recipe: &recipe,
+        wiring: &wiring,
+        recordings: arguments.recordings,
+        with: arguments.with,
+        output: arguments.out,
+        overwrite: arguments.overwrite,
+        csv: arguments.csv,
+        threads: arguments.threads,
+        strict: arguments.strict,
+    };
+    let began = Instant::now();
+    let shown = (!arguments.quiet).then(|| progress::show(monitor.clone()));
+    let result = phasemill_engine::session::run(&request, &monitor);
+    drop(shown);
+    match result {
+        Ok(summary) => {
+            report(&summary, &request, arguments.quiet, began);
+            if summary.has_failures() {
+                exit::FAILED
+            } else {
+                exit::DONE
+            }
+        }
+        Err(RunError::Rejected(diagnostics)) => {
+            show(&diagnostics);
+            complain(format!("rejected: {}", counted(&diagnostics)));
+            exit::REJECTED
+        }
+        Err(error) => {
+            complain(format!("error: {error}"));
+            match error {
+                RunError::Interrupted => exit::STOPPED,
+                RunError::NothingUsable(_) => exit::FAILED,
+                _ => exit::REJECTED,
+            }
+        }
+    }
+}
+
+fn report(summary: &Summary, request: &Request<'_>, quiet: bool, began: Instant) {
+    for entry in &summary.entries {
+        if !quiet {
+            show(&entry.diagnostics);
+            say(format!("{}: {}", entry.name, request.recipe.title));
+            entry
+                .answers
+                .iter()
+                .for_each(|line| say(format!("  {line}")));
+        }
+        for remark in entry.remarks.iter().filter(|_| !quiet) {
+            complain(format!("warning: {}: {remark}", entry.name));
+        }
+        for failure in &entry.failures {
+            complain(format!("failed: {}: {failure}", entry.name));
+        }
+    }
+    if !quiet {
+        let failed = match summary.failed_points {
+            0 => String::new(),
+            n => format!(", something failed at {n} of them"),
+        };
+        let seconds = began.elapsed().as_secs_f64();
+        say(format!(
+            "{} points{failed}, {seconds:.1} s, written to {}",
+            summary.points,
+            request.output.display()
+        ));
+        if let Some(csv) = &request.csv {
+            say(format!("table in {}", csv.display()));
+        }
+    }
+}

@@ -1,0 +1,94 @@
+//! The `phasemill` program: arguments, printing and exit codes. It computes nothing itself.
+
+mod commands;
+mod progress;
+
+use std::process::ExitCode;
+
+use clap::{CommandFactory, Parser, Subcommand};
+
+/// Exit codes, as documented in the README.
+pub mod exit {
+    /// Done.
+    pub const DONE: u8 = 0;
+    /// The recipe, the wiring or the command line is rejected; nothing was run.
+    pub const REJECTED: u8 = 1;
+    /// Some recordings or points failed; the others are in the result file.
+    pub const FAILED: u8 = 2;
+    /// Stopped by the user; nothing was written.
+    pub const STOPPED: u8 = 130;
+}
+
+#[derive(Parser)]
+#[command(
+    name = "phasemill",
+    version,
+    about = "Recovers weak periodic signals from recordings, by a recipe that is checked before it runs",
+    after_help = "Exit codes: 0 done, 1 recipe or wiring rejected, 2 some recordings failed, 130 stopped.\n\
+                  The program computes numbers and controls nothing; its output is no safety assessment."
+)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Check a recipe, alone or against recordings, without reading samples
+    #[command(after_help = "Example: phasemill check chopped-light.ron sweep.h5")]
+    Check(commands::check::Arguments),
+    /// Run a recipe over recordings
+    #[command(
+        after_help = "Example: phasemill run chopped-light.ron sweep.h5 --out results.h5 --csv results.csv"
+    )]
+    Run(commands::run::Arguments),
+    /// Show where an output came from, back to the samples
+    #[command(after_help = "Example: phasemill trace results.h5 answer")]
+    Trace(commands::trace::Arguments),
+    /// Show what a recording holds
+    #[command(after_help = "Example: phasemill inspect sweep.h5")]
+    Inspect(commands::inspect::Arguments),
+    /// Show the stages that recipes may use, or one of them
+    #[command(after_help = "Example: phasemill stages Filter")]
+    Stages(commands::stages::Arguments),
+    /// Write a commented recipe to start from
+    #[command(after_help = "Example: phasemill new my-recipe.ron")]
+    New(commands::new::Arguments),
+    /// Print completions for a shell
+    #[command(after_help = "Example: phasemill completions bash > phasemill.bash")]
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+}
+
+fn main() -> ExitCode {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            let code = if error.use_stderr() {
+                exit::REJECTED
+            } else {
+                exit::DONE
+            };
+            // Nothing is left to be done when the message itself cannot be printed.
+            let _ = error.print();
+            return ExitCode::from(code);
+        }
+    };
+    let code = match arguments.command {
+        Command::Check(a) => commands::check::run(&a),
+        Command::Run(a) => commands::run::run(a),
+        Command::Trace(a) => commands::trace::run(&a),
+        Command::Inspect(a) => commands::inspect::run(&a),
+        Command::Stages(a) => commands::stages::run(&a),
+        Command::New(a) => commands::new::run(&a),
+        Command::Completions { shell } => {
+            let mut text = Vec::new();
+            clap_complete::generate(shell, &mut Arguments::command(), "phasemill", &mut text);
+            commands::say(String::from_utf8_lossy(&text).trim_end());
+            exit::DONE
+        }
+    };
+    ExitCode::from(code)
+}

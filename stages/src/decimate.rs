@@ -1,0 +1,217 @@
+//! `Decimate`: keeps every n-th sample.
+
+use num_complex::Complex64;
+use phasemill_engine::diagnostic::Code;
+use phasemill_engine::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
+use phasemill_engine::response::Element;
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::text::{Range, Reader};
+
+/// The stage.
+pub struct Decimate;
+
+impl Stage for Decimate {
+    fn name(&self) -> &'static str {
+        "Decimate"
+    }
+
+    fn doc(&self) -> &'static str {
+        "Keeps the first and then every n-th sample of a wave, phasor or clock: y[k] = x[n*k]. It does not \
+         filter: what lies above half the new rate folds down (sampling theorem), so filter first. The ratio \
+         of the rates must be a whole number."
+    }
+
+    fn example(&self) -> &'static str {
+        r#"Recipe(
+    title: "Slow copy of a detector's level",
+    inputs: { "detector": Wave(unit: "V") },
+    stages: {
+        "smooth": Filter(of: "detector", kind: RcCascade(poles: 4, time_constant: "20 ms")),
+        "slow": Decimate(of: "smooth", to: "100 Hz"),
+    },
+    results: ["slow"],
+)"#
+    }
+
+    fn read(&self, r: &mut Reader<'_>) -> Box<dyn Configured> {
+        r.setting("of", "the flow to be decimated").flow();
+        let to = r
+            .setting("to", "new sample rate")
+            .optional()
+            .map(|s| s.quantity("Hz", Range::Positive));
+        let by = r
+            .setting("by", "keep one sample of this many")
+            .optional()
+            .map(|s| s.integer(1, 1 << 40) as u64);
+        if to.is_some() == by.is_some() {
+            let found = if to.is_some() { "both" } else { "neither" };
+            let message = format!("expected one of `to` and `by`, found {found}");
+            r.fault(
+                "by",
+                Code::MissingSetting,
+                message,
+                "give the new rate (`to`) or the factor (`by`)",
+            );
+        }
+        Box::new(Settings { to, by })
+    }
+}
+
+struct Settings {
+    /// Hz.
+    to: Option<f64>,
+    by: Option<u64>,
+}
+
+impl Settings {
+    /// The factor; `Err` with the ratio when that is not whole.
+    fn factor(&self, rate: f64) -> Result<u64, f64> {
+        let Some(to) = self.to else {
+            return Ok(self.by.unwrap_or(1));
+        };
+        let ratio = rate / to;
+        // Rates are decimal texts, so a ratio meant to be whole differs from it by rounding only.
+        let whole = ratio.round();
+        if whole >= 1.0 && (ratio - whole).abs() <= 1e-9 * ratio {
+            Ok(whole as u64)
+        } else {
+            Err(ratio)
+        }
+    }
+}
+
+impl Configured for Settings {
+    fn check(&self, inputs: &[Flow], checker: &mut Checker<'_>) -> Vec<Port> {
+        let [input] = inputs else { return Vec::new() };
+        if !checker.expect_kind(0, input, &[Kind::Wave, Kind::Phasor, Kind::Clock]) {
+            return Vec::new();
+        }
+        let mut flow = input.clone();
+        if let Some(rate) = input.rate {
+            match self.factor(rate) {
+                Ok(factor) => {
+                    flow.rate = Some(rate / factor as f64);
+                    flow.length = input.length.map(|n| n.div_ceil(factor));
+                    flow.response = flow.response.then(Element::KeepEvery(factor));
+                }
+                Err(ratio) => {
+                    let (low, high) = (rate / ratio.ceil(), rate / ratio.floor().max(1.0));
+                    checker.error(
+                        "to",
+                        Code::Rate,
+                        format!("expected a whole ratio of sample rates, found {rate} Hz to {} Hz, {ratio}", rate / ratio),
+                        format!("the nearest that fit are \"{low} Hz\" and \"{high} Hz\""),
+                    );
+                }
+            }
+        }
+        vec![Port::new("", flow)]
+    }
+
+    fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
+        let rate = inputs.first().and_then(|f| f.rate).unwrap_or(1.0);
+        let factor = self.factor(rate).unwrap_or(1);
+        Ok(Work::Stream(Box::new(move || {
+            Box::new(Keeping { factor, next: 0 })
+        })))
+    }
+}
+
+struct Keeping {
+    factor: u64,
+    /// Samples to pass over before the next that is kept.
+    next: u64,
+}
+
+impl Keeping {
+    fn keep<T: Copy>(&mut self, samples: &[T], out: &mut Vec<T>) {
+        let length = samples.len() as u64;
+        out.extend(
+            samples
+                .iter()
+                .skip(self.next as usize)
+                .step_by(self.factor as usize),
+        );
+        if self.next >= length {
+            self.next -= length;
+        } else {
+            let behind = (length - self.next) % self.factor;
+            self.next = if behind == 0 { 0 } else { self.factor - behind };
+        }
+    }
+}
+
+impl Kernel for Keeping {
+    fn run(&mut self, inputs: &[Samples<'_>], outputs: &mut [Buffer]) -> Result<(), Fault> {
+        match (inputs.first(), outputs.first_mut()) {
+            (Some(Samples::Wave(s)), Some(Buffer::Wave(out))) => self.keep::<f64>(s, out),
+            (Some(Samples::Phasor(s)), Some(Buffer::Phasor(out))) => self.keep::<Complex64>(s, out),
+            (Some(Samples::Clock(s)), Some(Buffer::Clock(out))) => self.keep::<Phase>(s, out),
+            _ => {}
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use phasemill_engine::testing;
+    use phasemill_engine::units::Unit;
+
+    use super::*;
+
+    fn flow(rate: f64) -> Flow {
+        Flow {
+            rate: Some(rate),
+            length: Some(23),
+            ..Flow::new(Kind::Wave, Unit::one())
+        }
+    }
+
+    #[test]
+    fn keeps_the_first_and_every_fifth() {
+        let x: Vec<f64> = (0..23).map(f64::from).collect();
+        for text in [
+            r#"Decimate(of: "x", by: 5)"#,
+            r#"Decimate(of: "x", to: "20 Hz")"#,
+        ] {
+            let given =
+                testing::run_every_way(&Decimate, text, &[], &[flow(100.0)], &[Samples::Wave(&x)])
+                    .expect("runs");
+            assert_eq!(
+                given.buffers[0].samples().wave(),
+                [0.0, 5.0, 10.0, 15.0, 20.0]
+            );
+            assert_eq!(
+                (given.ports[0].flow.rate, given.ports[0].flow.length),
+                (Some(20.0), Some(5))
+            );
+        }
+    }
+
+    #[test]
+    fn a_broken_ratio_is_refused_with_the_nearest_that_fit() {
+        let (found, _) = testing::check(
+            &Decimate,
+            r#"Decimate(of: "x", to: "30 Hz")"#,
+            &[],
+            &[flow(100.0)],
+        );
+        let text = found.to_string();
+        assert!(
+            text.contains("\"25 Hz\"") && text.contains("\"33.333333333333336 Hz\""),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn rate_and_factor_exclude_each_other() {
+        for text in [
+            r#"Decimate(of: "x")"#,
+            r#"Decimate(of: "x", by: 2, to: "50 Hz")"#,
+        ] {
+            let (found, _) = testing::check(&Decimate, text, &[], &[flow(100.0)]);
+            assert_eq!(found.len(), 1, "{found}");
+        }
+    }
+}

@@ -1,0 +1,39 @@
+//! The processing stages, one file each, and the list that registers them.
+
+#![cfg_attr(
+    test,
+    allow(
+        clippy::unwrap_used,
+        clippy::expect_used,
+        clippy::panic,
+        clippy::print_stderr,
+        clippy::print_stdout
+    )
+)]
+
+pub mod math;
+
+mod amplify;
+mod average;
+mod background;
+mod combine;
+mod decimate;
+mod filter;
+mod mix;
+mod polar;
+mod rotate;
+
+use phasemill_engine::stage::Registry;
+
+/// Every stage, in the order of the catalogue. A new stage adds its module above and one line here.
+pub const REGISTRY: Registry = Registry::new(&[
+    &mix::Mix,
+    &filter::Filter,
+    &decimate::Decimate,
+    &average::Average,
+    &amplify::Amplify,
+    &polar::Polar,
+    &rotate::Rotate,
+    &combine::Combine,
+    &background::Background,
+]);

@@ -1,0 +1,206 @@
+//! `Rotate`: turns phasors by a phase.
+
+use num_complex::Complex64;
+use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::text::{Range, Reader};
+use phasemill_engine::value::{Estimate, Value};
+
+use crate::math::points::{PointChoice, read_point};
+
+/// The stage.
+pub struct Rotate;
+
+impl Stage for Rotate {
+    fn name(&self) -> &'static str {
+        "Rotate"
+    }
+
+    fn doc(&self) -> &'static str {
+        "Turns a phasor or complex estimate z: z*exp(i*phi) for a stated phase phi, or for a whole series the \
+         phase that brings the value of one point onto the positive in-phase axis, phi = -arg z[point]. In \
+         the second case the uncertainty of that point's phase turns every point with it (first order, JCGM \
+         100:2008, 5.2)."
+    }
+
+    fn example(&self) -> &'static str {
+        r#"Recipe(
+    title: "Chopped signal with the phase of the set-up taken out",
+    inputs: { "detector": Wave(unit: "V"), "chopper": Wave(unit: "V") },
+    stages: {
+        "clock": Reference(of: "chopper", shape: Square()),
+        "product": Mix(of: "detector", with: "clock"),
+        "answer": Average(of: "product"),
+        "turned": Rotate(of: "answer", by: Phase("-12.5 deg")),
+    },
+    results: ["turned"],
+)"#
+    }
+
+    fn read(&self, r: &mut Reader<'_>) -> Box<dyn Configured> {
+        r.setting("of", "the phasor or complex estimate").flow();
+        let by = r.setting("by", "how far to turn").choice(|c| {
+            c.variant("Phase", "a stated phase", |r| {
+                By::Phase(r.setting("", "phase").quantity("deg", Range::Any))
+            })
+            .variant(
+                "OntoInPhase",
+                "the phase that puts one point on the in-phase axis",
+                |r| By::Point(read_point(r, "point")),
+            );
+        });
+        Box::new(Settings {
+            by: by.unwrap_or(By::Phase(0.0)),
+        })
+    }
+}
+
+#[derive(Clone)]
+enum By {
+    /// Radians.
+    Phase(f64),
+    Point(PointChoice),
+}
+
+struct Settings {
+    by: By,
+}
+
+impl Configured for Settings {
+    fn check(&self, inputs: &[Flow], checker: &mut Checker<'_>) -> Vec<Port> {
+        let [input] = inputs else { return Vec::new() };
+        let kinds: &[Kind] = match self.by {
+            By::Phase(_) => &[Kind::Phasor, Kind::ComplexEstimate],
+            By::Point(_) => &[Kind::ComplexEstimate],
+        };
+        if !checker.expect_kind(0, input, kinds) {
+            return Vec::new();
+        }
+        vec![Port::new("", input.clone())]
+    }
+
+    fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
+        Ok(match (self.by.clone(), inputs.first().map(|f| f.kind)) {
+            (By::Phase(phase), Some(Kind::Phasor)) => {
+                Work::Stream(Box::new(move || Box::new(Turning(unit(phase)))))
+            }
+            (By::Phase(phase), _) => Work::Point(Box::new(move |values| {
+                let Some(z) = values.first().and_then(|v| v.estimate()) else {
+                    return Ok(Vec::new());
+                };
+                let turn = unit(phase);
+                Ok(vec![Value::Estimate(Estimate::propagate(
+                    &[z],
+                    z.value * turn,
+                    |_, d| d * turn,
+                ))])
+            })),
+            (By::Point(point), _) => Work::Series(Box::new(move |inputs, axis| {
+                let series = inputs.first().copied().unwrap_or(&[]);
+                let pivot = point.find(series, axis)?;
+                if pivot.value.norm() == 0.0 {
+                    return Err(Fault::Point {
+                        wanted: "with a phase".into(),
+                        found: "an amplitude of zero".into(),
+                    });
+                }
+                let turned = series.iter().map(|v| {
+                    v.as_ref()?
+                        .estimate()
+                        .map(|z| Value::Estimate(onto(z, pivot)))
+                });
+                Ok(vec![turned.collect()])
+            })),
+        })
+    }
+}
+
+fn unit(phase: f64) -> Complex64 {
+    Complex64::new(libm::cos(phase), libm::sin(phase))
+}
+
+/// `z` turned by the phase that brings `pivot` onto the in-phase axis.
+fn onto(z: &Estimate, pivot: &Estimate) -> Estimate {
+    let p = pivot.value;
+    let turn = p.conj() / libm::hypot(p.re, p.im);
+    let value = z.value * turn;
+    Estimate::propagate(&[z, pivot], value, |input, d| match input {
+        0 => d * turn,
+        // The pivot's phase changes by Im(p* d)/|p|², and the result turns back by as much.
+        _ => value * Complex64::new(0.0, -(p.conj() * d).im / p.norm_sqr()),
+    })
+}
+
+struct Turning(Complex64);
+
+impl Kernel for Turning {
+    fn run(&mut self, inputs: &[Samples<'_>], outputs: &mut [Buffer]) -> Result<(), Fault> {
+        if let (Some(Samples::Phasor(samples)), Some(Buffer::Phasor(out))) =
+            (inputs.first(), outputs.first_mut())
+        {
+            out.extend(samples.iter().map(|z| z * self.0));
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use phasemill_engine::testing;
+    use phasemill_engine::units::Unit;
+    use phasemill_engine::value::{Part, Source};
+
+    use super::*;
+
+    #[test]
+    fn a_quarter_turn_swaps_the_axes() {
+        let z = [Complex64::new(2.0, 1.0)];
+        let flows = [Flow::new(Kind::Phasor, Unit::one())];
+        let given = testing::run_every_way(
+            &Rotate,
+            r#"Rotate(of: "z", by: Phase("90 deg"))"#,
+            &[],
+            &flows,
+            &[Samples::Phasor(&z)],
+        )
+        .expect("runs");
+        // Two roundings of cosine and sine, each below 2^-53 relative to 2.
+        assert!(
+            (given.buffers[0].samples().phasor()[0] - Complex64::new(-1.0, 2.0)).norm() < 1e-15
+        );
+    }
+
+    /// The pivot itself loses its quadrature part and that part's uncertainty altogether.
+    #[test]
+    fn the_pivot_lies_on_the_axis_without_uncertainty_across() {
+        let source = |index| Source {
+            name: Arc::from("s"),
+            index,
+            degrees_of_freedom: 9.0,
+        };
+        let parts = vec![
+            Part {
+                source: source(0),
+                effect: Complex64::new(0.1, 0.0),
+            },
+            Part {
+                source: source(1),
+                effect: Complex64::new(0.0, 0.2),
+            },
+        ];
+        let pivot = Estimate {
+            parts: Some(parts),
+            ..Estimate::bare(Complex64::new(3.0, 4.0))
+        };
+        let turned = onto(&pivot, &pivot);
+        let u = turned.standard_uncertainty().expect("evaluated");
+        assert!((turned.value - Complex64::new(5.0, 0.0)).norm() < 1e-14);
+        // Along the phasor: sqrt((0.6·0.1)² + (0.8·0.2)²), by hand.
+        assert!(
+            (u.re - (0.0036f64 + 0.0256).sqrt()).abs() < 1e-14 && u.im < 1e-15,
+            "{u}"
+        );
+    }
+}
