@@ -252,10 +252,9 @@ impl Settings {
 
 impl Designed {
     fn element(&self, rate: f64) -> Element {
-        let flat = |s: &Section| [s.b()[0], s.b()[1], s.b()[2], s.a()[0], s.a()[1]];
         match self {
             Designed::Sections(sections) => {
-                Element::Sections(sections.iter().map(flat).collect(), rate)
+                Element::Sections(sections.iter().map(Section::coefficients).collect(), rate)
             }
             Designed::Taps(taps) => Element::Taps(taps.clone(), rate),
         }

@@ -21,12 +21,16 @@ mod decimate;
 mod filter;
 mod mix;
 mod polar;
+mod reference;
+mod remove_offset;
 mod rotate;
 
 use phasemill_engine::stage::Registry;
 
 /// Every stage, in the order of the catalogue. A new stage adds its module above and one line here.
 pub const REGISTRY: Registry = Registry::new(&[
+    &remove_offset::RemoveOffset,
+    &reference::Reference,
     &mix::Mix,
     &filter::Filter,
     &decimate::Decimate,

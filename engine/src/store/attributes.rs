@@ -104,6 +104,7 @@ impl Attributes<'_> {
     pub fn names(&self) -> String {
         let mut names = self.dataset.attr_names().unwrap_or_default();
         names.extend(self.file.attr_names().unwrap_or_default());
+        names.sort();
         names.dedup();
         match names.is_empty() {
             true => "no attributes".into(),

@@ -8,6 +8,7 @@ mod axis;
 mod contents;
 mod object;
 mod publish;
+mod rate;
 mod read;
 mod result;
 mod samples;

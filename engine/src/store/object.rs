@@ -165,9 +165,10 @@ pub(super) fn filter_missing(dataset: &Dataset) -> hdf5::Result<Option<String>> 
 /// The innermost reason that the library gives; of a failed system call only the system's message.
 pub(super) fn reason(error: &hdf5::Error) -> String {
     let whole = match error.stack() {
-        Some(stack) => stack
-            .last()
-            .map_or_else(|| stack.description().to_owned(), |f| f.desc().to_owned()),
+        Some(stack) => stack.last().map_or_else(
+            || "the library gives no reason; see whether the disk has room".to_owned(),
+            |frame| frame.desc().to_owned(),
+        ),
         None => error.to_string(),
     };
     match whole.split_once("error message = '") {

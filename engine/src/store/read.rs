@@ -1,18 +1,19 @@
 //! Recordings: opening them, and what their headers say of channels.
 
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
 use std::time::SystemTime;
 
-use hdf5::types::{FloatSize, TypeDescriptor};
+use hdf5::plist::dataset_create::Layout;
+use hdf5::types::TypeDescriptor;
 use hdf5::{Dataset, File, LocationType, MinorErrorCode};
 
 use super::attributes::Attributes;
 use super::object::{filter_missing, layout, reason, type_name};
 use super::samples::ChannelReader;
-use super::times::{Grid, Times};
 use super::{ChannelHeader, StoreError, contents};
 use crate::diagnostic::{listed, nearest};
-use crate::recipe::{Channel, Origin, RateOrigin};
+use crate::recipe::{Channel, Origin};
 use crate::units::Unit;
 
 /// Bytes of chunks that are kept in memory for each dataset.
@@ -24,11 +25,13 @@ const MOST_LISTED: usize = 12;
 
 /// A recording. The file is open only while a reader of it lives, so that a sweep of any number of
 /// files fits into the system's limit on open ones.
-#[derive(Clone, Debug)]
+#[derive(Debug)]
 pub struct RecordingFile {
     path: PathBuf,
     length: u64,
     modified: Option<SystemTime>,
+    /// Datasets whose chunks span points: kept open, and with them the chunks that the next point needs.
+    kept: Mutex<Vec<(String, Dataset)>>,
 }
 
 impl RecordingFile {
@@ -59,10 +62,14 @@ impl RecordingFile {
         if data.len() == 0 {
             return Err(fault("an empty file", "record or copy it again"));
         }
+        if path.to_str().is_none() {
+            return Err(fault("a path that is not UTF-8", "rename it"));
+        }
         let opened = RecordingFile {
             path: path.into(),
             length: data.len(),
             modified: data.modified().ok(),
+            kept: Mutex::default(),
         };
         opened.handle()?;
         Ok(opened)
@@ -219,7 +226,7 @@ impl RecordingFile {
                 format!("{offset}; correct `offset`"),
             ));
         }
-        if let Some(bad) = full_scale.filter(|f| !(*f > 0.0)) {
+        if let Some(bad) = full_scale.filter(|f| f.is_nan() || *f <= 0.0) {
             return Err(self.unfit(
                 &path,
                 "a full scale above 0",
@@ -248,7 +255,11 @@ impl RecordingFile {
     }
 
     /// Type and layout in words, once it is clear that samples of this form can be read.
-    fn form(&self, path: &str, dataset: &Dataset) -> Result<(String, String), StoreError> {
+    pub(super) fn form(
+        &self,
+        path: &str,
+        dataset: &Dataset,
+    ) -> Result<(String, String), StoreError> {
         let broken = |e: hdf5::Error| self.broken(path, &e);
         let dtype = dataset.dtype().map_err(broken)?;
         let stored = type_name(&dtype);
@@ -265,6 +276,10 @@ impl RecordingFile {
                 format!("{filter}, which cannot be undone here; {remedy}"),
             ));
         }
+        if let Some(source) = self.absent_source(dataset).map_err(broken)? {
+            let found = format!("a virtual dataset without its source `{source}`; put it beside");
+            return Err(self.unfit(path, "samples that are there", found));
+        }
         let chunk = dataset.chunk().map_or(0, |c| {
             c.iter().product::<usize>().saturating_mul(dtype.size())
         });
@@ -277,6 +292,27 @@ impl RecordingFile {
             return Err(self.unfit(path, expected, found));
         }
         Ok((stored, layout(dataset).map_err(broken)?))
+    }
+
+    /// A file that a virtual dataset draws on and that is not there: the library would silently give
+    /// fill values in its place.
+    fn absent_source(&self, dataset: &Dataset) -> hdf5::Result<Option<String>> {
+        let plist = dataset.dcpl()?;
+        if plist.get_layout()? != Layout::Virtual {
+            return Ok(None);
+        }
+        let folder = self.path.parent().unwrap_or(Path::new("."));
+        // A map too intricate for the list is taken on trust.
+        let sources = plist
+            .get_virtual_map()
+            .unwrap_or_default()
+            .into_iter()
+            .map(|m| m.src_filename);
+        let absent = |source: &String| {
+            let path = Path::new(source);
+            source != "." && !folder.join(path).is_file() && !path.is_file()
+        };
+        Ok(sources.filter(|s| !s.contains('%')).find(absent))
     }
 
     /// Whether the dataset has a dimension for points, its points, and the samples of each.
@@ -332,134 +368,20 @@ impl RecordingFile {
         }
     }
 
-    fn grid(
-        &self,
-        attributes: &Attributes<'_>,
-        channel: &Channel,
-        role: &str,
-        length: u64,
-    ) -> Result<Grid, StoreError> {
-        let path = attributes.path;
-        let hertz = || Unit::parse("Hz").unwrap_or_else(|_| Unit::one());
-        let rate = match &channel.rate {
-            Some(RateOrigin::Stated(rate)) => *rate,
-            Some(RateOrigin::Attribute(name)) => attributes.required(name, &hertz())?,
-            Some(RateOrigin::Times(times)) => {
-                return self.times(attributes.file, times, role, length);
-            }
-            None => attributes.number("sample_rate", &hertz())?.ok_or_else(|| {
-                let found = format!(
-                    "none; it has {}; state `rate` in the wiring of `{role}`",
-                    attributes.names()
-                );
-                self.unfit(path, "an attribute `sample_rate` in Hz", found)
-            })?,
-        };
-        if !(rate.is_finite() && rate > 0.0) {
-            let found = format!("{rate} Hz; state `rate` in the wiring of `{role}`");
-            return Err(self.unfit(path, "a sample rate above 0 Hz", found));
-        }
-        Ok(Grid {
-            rate,
-            samples: length,
-            stretches: Vec::new(),
-        })
-    }
-
-    fn times(&self, file: &File, path: &str, role: &str, length: u64) -> Result<Grid, StoreError> {
-        let path = absolute(path);
-        let dataset = self.dataset(
-            file,
-            &path,
-            &format!("name it with `rate` in the wiring of `{role}`"),
-        )?;
-        self.form(&path, &dataset)?;
-        let broken = |e: hdf5::Error| self.broken(&path, &e);
-        let shape = dataset.space().map_err(broken)?.shape();
-        if shape != [length as usize] {
-            let found = format!("the shape {shape:?}; name the times of this channel");
-            return Err(self.unfit(&path, format!("{length} times, one per sample"), found));
-        }
-        let attributes = Attributes {
-            recording: self,
-            path: &path,
-            dataset: &dataset,
-            file,
-        };
-        let text = attributes
-            .own_text("units")?
-            .filter(|t| !t.is_empty())
-            .unwrap_or_else(|| "s".into());
-        // "seconds since 1970-01-01" is how the CF conventions write times; only differences matter.
-        let short = text.split(" since ").next().unwrap_or(&text);
-        let second = Unit::parse("s").ok();
-        let unit = Unit::parse(short)
-            .ok()
-            .filter(|u| second.as_ref().is_some_and(|s| u.same_dimension(s)));
-        let Some(unit) = unit else {
-            let found = format!("`{text}`; correct the attribute, or state the rate instead");
-            return Err(self.unfit(&format!("{path}@units"), "a unit of time", found));
-        };
-        let descriptor = dataset.dtype().map_err(broken)?.to_descriptor();
-        let integer = matches!(
-            descriptor,
-            Ok(TypeDescriptor::Integer(_) | TypeDescriptor::Unsigned(_))
-        );
-        let at = |index: usize| {
-            Ok(dataset
-                .read_slice_1d::<f64, _>(index..index + 1)
-                .map_err(broken)?[0])
-        };
-        let first = at(0)?;
-        let largest = first.abs().max(at(length as usize - 1)?.abs());
-        let resolution = match descriptor {
-            _ if integer => 1.0,
-            Ok(TypeDescriptor::Float(FloatSize::U4)) => largest * f64::from(f32::EPSILON),
-            _ => largest * f64::EPSILON,
-        };
-        // Whole numbers may be too long for a float64, and their differences from the first are not.
-        let zero = if integer {
-            dataset.read_slice_1d::<i64, _>(0..1).map_err(broken)?[0]
-        } else {
-            0
-        };
-        let mut read = |start: u64, length: u64| {
-            let range = start as usize..(start + length) as usize;
-            match integer {
-                true => dataset.read_slice_1d::<i64, _>(range).map(|times| {
-                    times
-                        .iter()
-                        .map(|t| t.wrapping_sub(zero) as f64)
-                        .collect::<Vec<f64>>()
-                }),
-                false => dataset
-                    .read_slice_1d::<f64, _>(range)
-                    .map(|times| times.iter().map(|t| t - first).collect()),
-            }
-            .map_err(broken)
-        };
-        let found = Times {
-            count: length,
-            resolution,
-            read: &mut read,
-        }
-        .grid()?;
-        let grid = found.map_err(|(expected, found)| {
-            self.unfit(&path, expected, format!("{found} (in {text})"))
-        })?;
-        Ok(Grid {
-            rate: per_second(grid.rate, unit.si_factor()),
-            ..grid
-        })
-    }
-
     /// Opens a channel for reading. Each thread makes its own reader.
     ///
     /// # Errors
     /// When the file changed since the header was read.
     pub fn reader(&self, header: &ChannelHeader) -> Result<ChannelReader, StoreError> {
         let file = self.handle()?;
+        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, dataset)) = kept.iter().find(|(path, _)| *path == header.dataset) {
+            return ChannelReader::new(dataset.clone(), header);
+        }
         let dataset = self.dataset(&file, &header.dataset, "")?;
+        if header.two_dimensional && dataset.chunk().is_some_and(|c| c[0] > 1) {
+            kept.push((header.dataset.clone(), dataset.clone()));
+        }
         ChannelReader::new(dataset, header)
     }
 }
@@ -486,16 +408,6 @@ fn choice(paths: &[&str], place: &str) -> String {
             listed(many[..MOST_LISTED].iter().copied()),
             many.len()
         ),
-    }
-}
-
-/// A rate per unit of time as a rate per second, without a rounding error for units below a second.
-fn per_second(rate: f64, unit: f64) -> f64 {
-    let inverse = (1.0 / unit).round();
-    if unit < 1.0 && (inverse * unit - 1.0).abs() <= f64::EPSILON {
-        rate * inverse
-    } else {
-        rate / unit
     }
 }
 

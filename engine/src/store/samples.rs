@@ -123,7 +123,7 @@ impl ChannelReader {
         start: u64,
         out: &mut [f64],
         counters: &mut Counters,
-        mut hash: Option<&mut dyn FnMut(&[u8])>,
+        mut hash: Hash<'_, '_>,
     ) -> Result<(), StoreError> {
         let end = start.saturating_add(out.len() as u64);
         let fault = |why: String| StoreError::Read {
@@ -182,6 +182,7 @@ struct Slice<'s> {
     decode: &'s Decode,
 }
 
+/// Takes stored numbers, if anyone wants them.
 type Hash<'h, 'f> = Option<&'h mut (dyn FnMut(&[u8]) + 'f)>;
 
 /// Stored numbers of any one type.

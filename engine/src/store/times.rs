@@ -46,12 +46,12 @@ impl Times<'_> {
             )));
         }
         let first = (self.read)(0, self.count.min(FIRST + 1))?;
-        let step = match interval(&first, self.resolution) {
-            Ok(step) => step,
+        let (step, resolution) = match interval(&first, self.resolution) {
+            Ok(found) => found,
             Err(unfit) => return Ok(Err(unfit)),
         };
         // Both ends of a difference are rounded to what the type can tell apart.
-        let tolerance = TOLERANCE * step + self.resolution;
+        let tolerance = TOLERANCE * step + resolution;
         let mut stretches = vec![Stretch {
             stored: 0,
             grid: 0,
@@ -70,7 +70,7 @@ impl Times<'_> {
                 if !(steps >= 1.0 && (difference - steps * step).abs() <= tolerance) {
                     return Ok(Err(misplaced(at, difference, step)));
                 }
-                grid += steps as u64;
+                grid = grid.saturating_add(steps as u64);
                 match stretches.last_mut() {
                     Some(stretch) if steps == 1.0 => stretch.length += 1,
                     _ => stretches.push(Stretch {
@@ -98,7 +98,8 @@ impl Times<'_> {
         if stretches.len() == 1 {
             stretches.clear();
         }
-        let rate = shortest(grid as f64 / last, 2.0 * self.resolution / last);
+        let uncertainty = 2.0 * f64::max(resolution / last, f64::EPSILON);
+        let rate = shortest(grid as f64 / last, uncertainty);
         Ok(Ok(Grid {
             rate,
             samples: grid + 1,
@@ -107,26 +108,44 @@ impl Times<'_> {
     }
 }
 
-/// The usual difference of neighbours.
-fn interval(times: &[f64], resolution: f64) -> Result<f64, Unfit> {
-    let mut differences: Vec<f64> = times.windows(2).map(|w| w[1] - w[0]).collect();
-    if let Some(bad) = differences.iter().position(|d| !(*d > 0.0)) {
+/// The usual difference of neighbours, and what times are rounded to; 0 where they are exact.
+fn interval(times: &[f64], resolution: f64) -> Result<(f64, f64), Unfit> {
+    let differences: Vec<f64> = times.windows(2).map(|w| w[1] - w[0]).collect();
+    if let Some(bad) = differences.iter().position(|d| d.is_nan() || *d <= 0.0) {
         return Err(misplaced(bad as u64 + 1, differences[bad], f64::NAN));
     }
-    let middle = differences.len() / 2;
-    let median = *differences.select_nth_unstable_by(middle, f64::total_cmp).1;
-    if resolution > median / 4.0 {
+    let mut sorted = differences.clone();
+    let middle = sorted.len() / 2;
+    let median = *sorted.select_nth_unstable_by(middle, f64::total_cmp).1;
+    // Times about as coarse as their interval must be exact, as hours counted in whole numbers are.
+    let coarse = resolution > median / 4.0;
+    if coarse && looks_rounded(&differences, median, resolution) {
         let found = format!(
-            "times about {median} apart that are stored in steps of {resolution}; state the rate instead"
+            "times about {median} apart that are rounded to {resolution}; state the rate instead"
         );
         return Err(("times that tell neighbours apart".into(), found));
     }
-    let near = times
-        .windows(2)
-        .map(|w| w[1] - w[0])
-        .filter(|d| (d - median).abs() <= TOLERANCE * median + resolution);
+    let resolution = if coarse { 0.0 } else { resolution };
+    let tolerance = TOLERANCE * median + resolution;
+    let near = differences
+        .iter()
+        .filter(|d| (*d - median).abs() <= tolerance);
     let (sum, count) = near.fold((0.0, 0u64), |(sum, count), d| (sum + d, count + 1));
-    Ok(sum / count as f64)
+    Ok((sum / count as f64, resolution))
+}
+
+/// Whether differences vary as those of rounded times do: by one step of the rounding, evenly. Gaps,
+/// which they could be taken for where the interval is one such step, are longer or come unevenly.
+fn looks_rounded(differences: &[f64], median: f64, resolution: f64) -> bool {
+    let others: Vec<usize> = (0..differences.len())
+        .filter(|&i| differences[i] != median)
+        .collect();
+    let by_one = others
+        .iter()
+        .all(|&i| (differences[i] - median).abs() <= resolution);
+    let apart = others.windows(2).map(|w| w[1] - w[0]);
+    let even = apart.clone().max().unwrap_or(0) - apart.min().unwrap_or(0) <= 1;
+    others.len() >= 3 && by_one && even
 }
 
 fn misplaced(index: u64, difference: f64, step: f64) -> Unfit {
@@ -263,9 +282,29 @@ mod tests {
         assert!(message(&[0.0, 1.0, 1.0, 2.0], 0.0).contains("found 0 from sample 1 to 2"));
         assert!(message(&[0.0, 1.0, f64::NAN, 3.0], 0.0).contains("no number at sample 1 or 2"));
         assert!(message(&[0.0, 1.0, 2.0, 3.5, 4.5], 0.0).contains("found 1.5 from sample 2 to 3"));
-        assert!(message(&[0.0, 1.0, 2.0, 3.0], 0.5).contains("stored in steps of 0.5"));
         assert!(message(&[0.0], 0.0).contains("expected at least two times, found 1"));
         assert!(message(&[0.0, 1.0, 2.0, 3.0, 1e5], 0.0).contains("too many gaps by sample 4"));
+    }
+
+    #[test]
+    fn whole_numbers_count_intervals_or_are_rounded() {
+        // Hours by number, with gaps.
+        let hours = [
+            0.0, 1.0, 2.0, 4.0, 5.0, 6.0, 7.0, 9.0, 10.0, 15.0, 16.0, 17.0,
+        ];
+        let found = grid(&hours, 1.0).unwrap();
+        assert_eq!(
+            (found.rate, found.samples, found.stretches.len()),
+            (1.0, 18, 4)
+        );
+        let threes = grid(&[0.0, 3.0, 6.0, 12.0], 1.0).unwrap();
+        assert_eq!((threes.samples, threes.rate), (5, 1.0 / 3.0));
+        // Times 1.3 and 2.6 apart, rounded to whole numbers, are no gaps.
+        for step in [1.3, 2.6] {
+            let rounded: Vec<f64> = (0..40).map(|i| (f64::from(i) * step).floor()).collect();
+            let (expected, found) = grid(&rounded, 1.0).unwrap_err();
+            assert_eq!(expected, "times that tell neighbours apart", "{found}");
+        }
     }
 
     #[test]

@@ -200,15 +200,18 @@ impl Deref for Held {
 }
 
 fn class(parent: &Group, name: &str, class: &str) -> hdf5::Result<Group> {
-    if parent.link_exists(name) {
-        return Err(format!(
-            "expected a new name for a group, found `{name}`, which is there already"
-        )
-        .into());
-    }
+    fresh(parent, name)?;
     let group = parent.create_group(name)?;
     set_text(&group, "NX_class", class)?;
     Ok(group)
+}
+
+/// The library loses its own message when something of this name is there already.
+fn fresh(parent: &Group, name: &str) -> hdf5::Result<()> {
+    match parent.link_exists(name) {
+        true => Err(format!("expected a new name, found `{name}`, which is there already").into()),
+        false => Ok(()),
+    }
 }
 
 fn set_default(group: &Group, name: &str) -> hdf5::Result<()> {
@@ -225,6 +228,7 @@ fn unicode(text: &str) -> hdf5::Result<VarLenUnicode> {
 }
 
 fn text(parent: &Group, path: &str, contents: &str) -> hdf5::Result<()> {
+    fresh(parent, path)?;
     let contents = unicode(contents)?;
     Held::new(parent.new_dataset::<VarLenUnicode>().create(path)?).write_scalar(&contents)
 }

@@ -28,7 +28,9 @@ impl Deviation {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum AllanError {
     /// A sample is missing.
-    #[error("expected every sample, found sample {0} missing; fill the gaps or use a record without")]
+    #[error(
+        "expected every sample, found sample {0} missing; fill the gaps or use a record without"
+    )]
     Gap(u64),
     /// More samples than may be kept.
     #[error("expected at most {0} samples, found more; average or decimate first")]
@@ -55,7 +57,10 @@ pub struct Record {
 impl Record {
     /// A record of at most `limit` samples.
     pub fn new(limit: usize) -> Self {
-        Record { samples: Vec::new(), limit }
+        Record {
+            samples: Vec::new(),
+            limit,
+        }
     }
 
     /// Takes the next samples.
@@ -74,18 +79,16 @@ impl Record {
     }
 
     /// Samples so far.
-    pub fn len(&self) -> u64 {
+    pub fn count(&self) -> u64 {
         self.samples.len() as u64
-    }
-
-    /// Whether there are none.
-    pub fn is_empty(&self) -> bool {
-        self.samples.is_empty()
     }
 
     /// 1, 2, 4, ... for as long as there are samples enough.
     pub fn octaves(&self, kind: Deviation) -> Vec<u64> {
-        (0..63).map(|k| 1 << k).take_while(|m| kind.samples_needed(*m) <= self.len()).collect()
+        (0..63)
+            .map(|k| 1 << k)
+            .take_while(|m| kind.samples_needed(*m) <= self.count())
+            .collect()
     }
 
     /// The deviation for averages of each of these numbers of samples, in the unit of the samples.
@@ -93,15 +96,22 @@ impl Record {
     /// # Errors
     /// [`AllanError::TooFew`] samples for one of them, or an average of no samples.
     pub fn deviations(self, kind: Deviation, averages: &[u64]) -> Result<Vec<f64>, AllanError> {
-        let found = self.len();
+        let found = self.count();
         for average in averages.iter().copied() {
             let needed = kind.samples_needed(average).max(2);
             if average == 0 || found < needed {
-                return Err(AllanError::TooFew { average, needed, found });
+                return Err(AllanError::TooFew {
+                    average,
+                    needed,
+                    found,
+                });
             }
         }
         let phase = Phase::of(self.samples);
-        Ok(averages.iter().map(|m| phase.variance(kind, *m as usize).sqrt()).collect())
+        Ok(averages
+            .iter()
+            .map(|m| phase.variance(kind, *m as usize).sqrt())
+            .collect())
     }
 }
 
@@ -126,7 +136,9 @@ impl Phase {
     /// x(i + 2m) - 2x(i + m) + x(i): the second of two neighbouring averages less the first, times m.
     fn difference(&self, i: usize, m: usize) -> f64 {
         match (self.0.get(i), self.0.get(i + m), self.0.get(i + 2 * m)) {
-            (Some(a), Some(b), Some(c)) => ((c.0 - b.0) - (b.0 - a.0)) + ((c.1 - b.1) - (b.1 - a.1)),
+            (Some(a), Some(b), Some(c)) => {
+                ((c.0 - b.0) - (b.0 - a.0)) + ((c.1 - b.1) - (b.1 - a.1))
+            }
             _ => f64::NAN,
         }
     }
@@ -149,7 +161,9 @@ impl Phase {
                 }
             }
         } else {
-            (0..last).step_by(step).for_each(|i| take(self.difference(i, m)));
+            (0..last)
+                .step_by(step)
+                .for_each(|i| take(self.difference(i, m)));
         }
         (sum.0 + sum.1) / (2.0 * m as f64 * m as f64 * terms as f64)
     }
@@ -167,9 +181,15 @@ fn add((high, low): (f64, f64), x: f64) -> (f64, f64) {
 mod tests {
     use super::*;
 
-    const NINE: [f64; 9] = [892.0, 809.0, 823.0, 798.0, 671.0, 644.0, 883.0, 903.0, 677.0];
+    const NINE: [f64; 9] = [
+        892.0, 809.0, 823.0, 798.0, 671.0, 644.0, 883.0, 903.0, 677.0,
+    ];
 
-    fn deviations(kind: Deviation, samples: &[f64], averages: &[u64]) -> Result<Vec<f64>, AllanError> {
+    fn deviations(
+        kind: Deviation,
+        samples: &[f64],
+        averages: &[u64],
+    ) -> Result<Vec<f64>, AllanError> {
         let mut record = Record::new(1 << 20);
         record.push(samples)?;
         record.deviations(kind, averages)
@@ -194,7 +214,9 @@ mod tests {
     fn record(n: usize) -> Vec<f64> {
         let mut state = 9u64;
         let mut next = || {
-            state = state.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+            state = state
+                .wrapping_mul(6364136223846793005)
+                .wrapping_add(1442695040888963407);
             (state >> 11) as f64 / (1u64 << 53) as f64
         };
         (0..n).map(|_| 1000.0 + next()).collect()
@@ -208,17 +230,26 @@ mod tests {
         let mean = |i: usize, m: usize| y[i..i + m].iter().sum::<f64>() / m as f64;
         for m in [1usize, 2, 3, 7, 32, 100] {
             let square = |d: f64| d * d;
-            let plain: Vec<f64> =
-                (0..300 / m - 1).map(|k| square(mean((k + 1) * m, m) - mean(k * m, m))).collect();
-            let overlapping: Vec<f64> = (0..=300 - 2 * m).map(|i| square(mean(i + m, m) - mean(i, m))).collect();
-            let inner = |j: usize| (j..j + m).map(|i| mean(i + m, m) - mean(i, m)).sum::<f64>() / m as f64;
+            let plain: Vec<f64> = (0..300 / m - 1)
+                .map(|k| square(mean((k + 1) * m, m) - mean(k * m, m)))
+                .collect();
+            let overlapping: Vec<f64> = (0..=300 - 2 * m)
+                .map(|i| square(mean(i + m, m) - mean(i, m)))
+                .collect();
+            let inner =
+                |j: usize| (j..j + m).map(|i| mean(i + m, m) - mean(i, m)).sum::<f64>() / m as f64;
             let modified: Vec<f64> = (0..=301 - 3 * m).map(|j| square(inner(j))).collect();
-            for (kind, terms) in
-                [(Deviation::Plain, plain), (Deviation::Overlapping, overlapping), (Deviation::Modified, modified)]
-            {
+            for (kind, terms) in [
+                (Deviation::Plain, plain),
+                (Deviation::Overlapping, overlapping),
+                (Deviation::Modified, modified),
+            ] {
                 let expected = (0.5 * terms.iter().sum::<f64>() / terms.len() as f64).sqrt();
                 let found = deviations(kind, &y, &[m as u64]).expect("a deviation")[0];
-                assert!((found - expected).abs() < 2.2e-13 * m as f64, "{kind:?} {m}: {found} {expected}");
+                assert!(
+                    (found - expected).abs() < 2.2e-13 * m as f64,
+                    "{kind:?} {m}: {found} {expected}"
+                );
             }
         }
     }
@@ -227,9 +258,19 @@ mod tests {
     #[test]
     fn a_drift_grows_with_the_average() {
         let y: Vec<f64> = (0..1000u16).map(f64::from).collect();
-        for kind in [Deviation::Plain, Deviation::Overlapping, Deviation::Modified] {
-            for (m, found) in [1u64, 8, 300].iter().zip(deviations(kind, &y, &[1, 8, 300]).expect("deviations")) {
-                assert!((found / (*m as f64 / 2f64.sqrt()) - 1.0).abs() < 1e-12, "{kind:?} {m} {found}");
+        for kind in [
+            Deviation::Plain,
+            Deviation::Overlapping,
+            Deviation::Modified,
+        ] {
+            for (m, found) in [1u64, 8, 300]
+                .iter()
+                .zip(deviations(kind, &y, &[1, 8, 300]).expect("deviations"))
+            {
+                assert!(
+                    (found / (*m as f64 / 2f64.sqrt()) - 1.0).abs() < 1e-12,
+                    "{kind:?} {m} {found}"
+                );
             }
         }
     }
@@ -240,8 +281,14 @@ mod tests {
         let whole = deviations(Deviation::Modified, &y, &[1, 5, 100]).expect("deviations");
         for slice in [1, 7, 499] {
             let mut record = Record::new(500);
-            y.chunks(slice).for_each(|part| record.push(part).expect("room"));
-            assert_eq!(record.deviations(Deviation::Modified, &[1, 5, 100]).expect("deviations"), whole);
+            y.chunks(slice)
+                .for_each(|part| record.push(part).expect("room"));
+            assert_eq!(
+                record
+                    .deviations(Deviation::Modified, &[1, 5, 100])
+                    .expect("deviations"),
+                whole
+            );
         }
     }
 
@@ -259,7 +306,11 @@ mod tests {
         record.push(&[1.0, 2.0]).expect("room");
         assert_eq!(record.push(&[1.0, f64::NAN]), Err(AllanError::Gap(3)));
         assert_eq!(record.push(&[1.0; 3]), Err(AllanError::TooMany(4)));
-        let few = AllanError::TooFew { average: 5, needed: 10, found: 9 };
+        let few = AllanError::TooFew {
+            average: 5,
+            needed: 10,
+            found: 9,
+        };
         assert_eq!(deviations(Deviation::Plain, &NINE, &[1, 5]), Err(few));
         assert!(deviations(Deviation::Plain, &NINE, &[0]).is_err());
     }

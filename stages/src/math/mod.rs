@@ -4,8 +4,14 @@ mod design_bands;
 mod design_error;
 mod design_proto;
 mod elliptic;
+#[cfg(test)]
+mod reference_data;
+mod sinefit_blocks;
 
+pub mod allan;
+pub mod clock;
 pub mod design;
+pub mod edges;
 pub mod fir;
 pub mod gaps;
 pub mod lsq;
@@ -13,5 +19,10 @@ pub mod periods;
 pub mod points;
 pub mod rc_notch;
 pub mod section;
+pub mod sinefit;
 pub mod sos;
+pub mod spectral;
 pub mod sums;
+pub mod tones;
+pub mod tracker;
+pub mod windows;

@@ -60,6 +60,12 @@ impl Section {
         self.a
     }
 
+    /// The coefficients as `[b0, b1, b2, a1, a2]`.
+    pub fn coefficients(&self) -> [f64; 5] {
+        let ([b0, b1, b2], [a1, a2]) = (self.b, self.a);
+        [b0, b1, b2, a1, a2]
+    }
+
     /// Gain for a constant input (pure number).
     pub fn dc_gain(&self) -> f64 {
         (self.b[0] + self.b[1] + self.b[2]) / self.sum_at_dc()

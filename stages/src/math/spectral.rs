@@ -45,7 +45,9 @@ pub struct Segments {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum SpectrumError {
     /// A length that cannot be used.
-    #[error("expected segments of 2 to {LONGEST_SEGMENT} samples, found {0}; choose another length")]
+    #[error(
+        "expected segments of 2 to {LONGEST_SEGMENT} samples, found {0}; choose another length"
+    )]
     Length(usize),
     /// A step that cannot be used.
     #[error("expected a step of {least} to {most} samples, found {found}; choose another overlap")]
@@ -58,7 +60,9 @@ pub enum SpectrumError {
         found: usize,
     },
     /// No whole segment without missing samples.
-    #[error("expected a whole segment without missing samples, found none ({skipped} with some); choose shorter segments")]
+    #[error(
+        "expected a whole segment without missing samples, found none ({skipped} with some); choose shorter segments"
+    )]
     Empty {
         /// Segments with missing samples.
         skipped: u64,
@@ -82,6 +86,7 @@ pub struct Density {
 }
 
 /// Averages the periodograms of segments.
+#[derive(Clone)]
 pub struct Welch {
     segments: Segments,
     rate: f64,
@@ -111,7 +116,11 @@ impl Welch {
         }
         let least = length.div_ceil(MOST_OVERLAP);
         if !(least..=length).contains(&segments.step) {
-            return Err(SpectrumError::Step { least, most: length, found: segments.step });
+            return Err(SpectrumError::Step {
+                least,
+                most: length,
+                found: segments.step,
+            });
         }
         let transform = FftPlannerScalar::new().plan_fft_forward(length);
         Ok(Welch {
@@ -149,15 +158,22 @@ impl Welch {
         let usable = !self.buffer.iter().any(|x| x.is_nan());
         if usable {
             self.used += 1;
-            self.recent.iter().zip(&mut self.pairs).for_each(|(used, pairs)| *pairs += u64::from(*used));
+            self.recent
+                .iter()
+                .zip(&mut self.pairs)
+                .for_each(|(used, pairs)| *pairs += u64::from(*used));
             let (level, slope) = trend(&self.buffer, self.segments.detrend);
             let middle = 0.5 * (self.buffer.len() - 1) as f64;
             let values = self.buffer.iter().zip(&self.weights).enumerate();
             for (z, (j, (x, w))) in self.work.iter_mut().zip(values) {
                 *z = Complex64::new(w * (x - level - slope * (j as f64 - middle)), 0.0);
             }
-            self.transform.process_with_scratch(&mut self.work, &mut self.scratch);
-            self.sums.iter_mut().zip(&self.work).for_each(|(sum, z)| *sum += z.norm_sqr());
+            self.transform
+                .process_with_scratch(&mut self.work, &mut self.scratch);
+            self.sums
+                .iter_mut()
+                .zip(&self.work)
+                .for_each(|(sum, z)| *sum += z.norm_sqr());
         } else {
             self.skipped += 1;
         }
@@ -169,26 +185,48 @@ impl Welch {
     ///
     /// # Errors
     /// [`SpectrumError::Empty`] without a segment.
-    pub fn finish(self) -> Result<Density, SpectrumError> {
+    pub fn finish(&self) -> Result<Density, SpectrumError> {
         if self.used == 0 {
-            return Err(SpectrumError::Empty { skipped: self.skipped });
+            return Err(SpectrumError::Empty {
+                skipped: self.skipped,
+            });
         }
         let length = self.segments.length;
         let power: f64 = self.weights.iter().map(|w| w * w).sum();
         let scale = 1.0 / (self.rate * power * self.used as f64);
         // Frequencies 0 and half the rate have no twin at the negative side.
         let alone = |k: usize| k == 0 || 2 * k == length;
-        let correlated: f64 = self.pairs.iter().enumerate().map(|(i, pairs)| {
-            let lag = (i + 1) * self.segments.step;
-            let overlap: f64 = self.weights.iter().zip(self.weights.iter().skip(lag)).map(|(a, b)| a * b).sum();
-            2.0 * *pairs as f64 * (overlap / power) * (overlap / power)
-        }).sum();
+        let correlated: f64 = self
+            .pairs
+            .iter()
+            .enumerate()
+            .map(|(i, pairs)| {
+                let lag = (i + 1) * self.segments.step;
+                let overlap: f64 = self
+                    .weights
+                    .iter()
+                    .zip(self.weights.iter().skip(lag))
+                    .map(|(a, b)| a * b)
+                    .sum();
+                2.0 * *pairs as f64 * (overlap / power) * (overlap / power)
+            })
+            .sum();
         let variance = (self.used as f64 + correlated) / (self.used as f64 * self.used as f64);
         let bins = 0..self.sums.len();
         Ok(Density {
-            frequency: bins.clone().map(|k| k as f64 * self.rate / length as f64).collect(),
-            density: self.sums.iter().enumerate().map(|(k, s)| if alone(k) { s * scale } else { 2.0 * s * scale }).collect(),
-            relative_uncertainty: bins.map(|k| (if alone(k) { 2.0 * variance } else { variance }).sqrt()).collect(),
+            frequency: bins
+                .clone()
+                .map(|k| k as f64 * self.rate / length as f64)
+                .collect(),
+            density: self
+                .sums
+                .iter()
+                .enumerate()
+                .map(|(k, s)| if alone(k) { s * scale } else { 2.0 * s * scale })
+                .collect(),
+            relative_uncertainty: bins
+                .map(|k| (if alone(k) { 2.0 * variance } else { variance }).sqrt())
+                .collect(),
             segments: self.used,
             skipped: self.skipped,
         })
@@ -206,7 +244,11 @@ fn trend(samples: &[f64], detrend: Detrend) -> (f64, f64) {
         return (mean, 0.0);
     }
     let middle = 0.5 * (n - 1.0);
-    let product: f64 = samples.iter().enumerate().map(|(j, x)| (j as f64 - middle) * (x - mean)).sum();
+    let product: f64 = samples
+        .iter()
+        .enumerate()
+        .map(|(j, x)| (j as f64 - middle) * (x - mean))
+        .sum();
     // The sum of the squares of j - (n-1)/2 is n(n² - 1)/12.
     (mean, product / (n * (n * n - 1.0) / 12.0))
 }

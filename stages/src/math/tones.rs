@@ -27,7 +27,9 @@ pub enum Term {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum ToneError {
     /// A frequency is zero, or half the sample rate or more.
-    #[error("expected frequencies above 0 and below half the sample rate, {limit} Hz, found {found} Hz")]
+    #[error(
+        "expected frequencies above 0 and below half the sample rate, {limit} Hz, found {found} Hz"
+    )]
     Frequency {
         /// Index of the tone.
         tone: usize,
@@ -37,7 +39,9 @@ pub enum ToneError {
         limit: f64,
     },
     /// A term cannot be told from those before it.
-    #[error("expected terms that differ over the record, found that {0:?} cannot be told from those before it")]
+    #[error(
+        "expected terms that differ over the record, found that {0:?} cannot be told from those before it"
+    )]
     Dependent(Term),
     /// Too few samples, or too many or no terms.
     #[error(transparent)]
@@ -60,7 +64,10 @@ impl SamplePhase {
         let (product, low) = exact_product(step, rate);
         let lost = ((frequency - product) - low) / rate;
         let (cycles, low) = exact_product(frequency, -origin);
-        SamplePhase { step: (step, lost), start: fraction(fraction(cycles) + low) }
+        SamplePhase {
+            step: (step, lost),
+            start: fraction(fraction(cycles) + low),
+        }
     }
 
     /// The phase of sample `n` from 0 to below 1, within 1e-15 for any n up to 2^53.
@@ -103,6 +110,45 @@ pub fn unit_vector(p: f64) -> Complex64 {
     }
 }
 
+/// The unit vector of a tone at sample n: worked out anew for every span of samples and turned from
+/// there, which costs two more roundings and saves most sines.
+#[derive(Clone, Debug)]
+pub struct Oscillator {
+    phase: SamplePhase,
+    turns: Vec<Complex64>,
+    /// The span last worked out, and its first vector.
+    span: Option<(u64, Complex64)>,
+}
+
+impl Oscillator {
+    /// For a frequency and a rate in Hz, and the time at which the phase is zero, in s after sample 0.
+    pub fn new(frequency: f64, rate: f64, origin: f64) -> Self {
+        let turn = SamplePhase::new(frequency, rate, 0.0);
+        let turns = (0..SPAN).map(|n| unit_vector(turn.at(n))).collect();
+        Oscillator {
+            phase: SamplePhase::new(frequency, rate, origin),
+            turns,
+            span: None,
+        }
+    }
+
+    /// The vector at sample `n`, which does not depend on what was asked for before.
+    pub fn at(&mut self, n: u64) -> Complex64 {
+        let span = n / SPAN;
+        let base = match self.span {
+            Some((known, base)) if known == span => base,
+            _ => {
+                let base = unit_vector(self.phase.at(span * SPAN));
+                self.span = Some((span, base));
+                base
+            }
+        };
+        self.turns
+            .get((n % SPAN) as usize)
+            .map_or(base, |turn| base * turn)
+    }
+}
+
 /// What is fitted: tones and what they stand on.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ToneModel {
@@ -122,7 +168,11 @@ impl ToneModel {
     fn terms(&self) -> Vec<Term> {
         let base = [(self.constant, Term::Constant), (self.slope, Term::Slope)];
         let tones = (0..self.frequencies.len()).flat_map(|i| [Term::Cosine(i), Term::Sine(i)]);
-        base.into_iter().filter(|(wanted, _)| *wanted).map(|(_, term)| term).chain(tones).collect()
+        base.into_iter()
+            .filter(|(wanted, _)| *wanted)
+            .map(|(_, term)| term)
+            .chain(tones)
+            .collect()
     }
 }
 
@@ -130,11 +180,7 @@ impl ToneModel {
 #[derive(Clone, Debug)]
 pub struct ToneSolver {
     model: ToneModel,
-    phases: Vec<SamplePhase>,
-    /// Per tone, its turns over 0, 1, ... samples.
-    turns: Vec<Vec<Complex64>>,
-    /// Per tone, its unit vector at the start of the span.
-    bases: Vec<Complex64>,
+    oscillators: Vec<Oscillator>,
     next: u64,
     missing: u64,
     squares: LeastSquares,
@@ -153,15 +199,10 @@ impl ToneSolver {
             }
         }
         let squares = LeastSquares::new(model.terms().len()).map_err(ToneError::Fit)?;
-        let phase = |f: &f64| SamplePhase::new(*f, model.rate, model.origin);
-        let turn = |f: &f64| {
-            let phase = SamplePhase::new(*f, model.rate, 0.0);
-            (0..SPAN).map(|n| unit_vector(phase.at(n))).collect()
-        };
+        let oscillator = |f: &f64| Oscillator::new(*f, model.rate, model.origin);
+        let oscillators = model.frequencies.iter().map(oscillator).collect();
         Ok(ToneSolver {
-            phases: model.frequencies.iter().map(phase).collect(),
-            turns: model.frequencies.iter().map(turn).collect(),
-            bases: Vec::with_capacity(model.frequencies.len()),
+            oscillators,
             model,
             next: 0,
             missing: 0,
@@ -179,16 +220,11 @@ impl ToneSolver {
     fn take(&mut self, x: f64) {
         let n = self.next;
         self.next += 1;
-        let inside = n % SPAN;
-        if inside == 0 {
-            self.bases.clear();
-            self.bases.extend(self.phases.iter().map(|phase| unit_vector(phase.at(n))));
-        }
         if x.is_nan() {
             self.missing += 1;
             return;
         }
-        let (bases, turns, model) = (&self.bases, &self.turns, &self.model);
+        let (oscillators, model) = (&mut self.oscillators, &self.model);
         self.squares.push(x, |row| {
             let mut columns = row.iter_mut();
             let mut put = |value| columns.next().into_iter().for_each(|c| *c = value);
@@ -198,8 +234,8 @@ impl ToneSolver {
             if model.slope {
                 put(n as f64 / model.rate);
             }
-            for (base, turns) in bases.iter().zip(turns) {
-                let v = base * turns.get(inside as usize).unwrap_or(base);
+            for oscillator in oscillators {
+                let v = oscillator.at(n);
                 put(v.re);
                 put(v.im);
             }
@@ -225,7 +261,11 @@ impl ToneSolver {
             },
             _ => ToneError::Fit(error),
         })?;
-        Ok(Tones { model: self.model, fit, missing: self.missing })
+        Ok(Tones {
+            model: self.model,
+            fit,
+            missing: self.missing,
+        })
     }
 }
 
@@ -260,8 +300,16 @@ impl Tones {
     }
 
     fn column(&self, column: usize) -> (f64, Vec<f64>) {
-        let value = self.fit.coefficients.get(column).copied().unwrap_or(f64::NAN);
-        let effects = self.fit.residual_sd().map(|s| self.fit.root(column).iter().map(|g| s * g).collect());
+        let value = self
+            .fit
+            .coefficients
+            .get(column)
+            .copied()
+            .unwrap_or(f64::NAN);
+        let effects = self
+            .fit
+            .residual_sd()
+            .map(|s| self.fit.root(column).iter().map(|g| s * g).collect());
         (value, effects.unwrap_or_default())
     }
 
@@ -270,8 +318,15 @@ impl Tones {
         let first = usize::from(self.model.constant) + usize::from(self.model.slope) + 2 * i;
         let ((cos, with_cos), (sin, with_sin)) = (self.column(first), self.column(first + 1));
         // a·cos + b·sin = A·sin(2πft + θ) with A·cos θ = b and A·sin θ = a.
-        let effects = with_sin.iter().zip(&with_cos).map(|(b, a)| Complex64::new(*b, *a)).collect();
-        Fitted { value: Complex64::new(sin, cos), effects }
+        let effects = with_sin
+            .iter()
+            .zip(&with_cos)
+            .map(|(b, a)| Complex64::new(*b, *a))
+            .collect();
+        Fitted {
+            value: Complex64::new(sin, cos),
+            effects,
+        }
     }
 
     /// The level at the origin of time, in the unit of the samples, if one was fitted.
@@ -281,9 +336,15 @@ impl Tones {
             if self.model.slope {
                 let (slope, changes) = self.column(1);
                 value += slope * self.model.origin;
-                effects.iter_mut().zip(changes).for_each(|(e, change)| *e += change * self.model.origin);
+                effects
+                    .iter_mut()
+                    .zip(changes)
+                    .for_each(|(e, change)| *e += change * self.model.origin);
             }
-            Fitted { value: value.into(), effects: effects.into_iter().map(Complex64::from).collect() }
+            Fitted {
+                value: value.into(),
+                effects: effects.into_iter().map(Complex64::from).collect(),
+            }
         })
     }
 
@@ -291,7 +352,10 @@ impl Tones {
     pub fn slope(&self) -> Option<Fitted> {
         self.model.slope.then(|| {
             let (value, effects) = self.column(usize::from(self.model.constant));
-            Fitted { value: value.into(), effects: effects.into_iter().map(Complex64::from).collect() }
+            Fitted {
+                value: value.into(),
+                effects: effects.into_iter().map(Complex64::from).collect(),
+            }
         })
     }
 }

@@ -1,5 +1,6 @@
 //! Tests of the store, on files made here or by another writer of HDF5.
 
+mod files;
 mod foreign;
 mod headers;
 mod results;
