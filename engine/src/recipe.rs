@@ -58,9 +58,9 @@ pub struct StageEntry {
 
 /// Where a value about a channel is found.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Origin<T> {
-    /// Stated in the text.
-    Stated(T),
+pub enum Origin {
+    /// Stated in the text: a number in the channel's unit, or a quantity.
+    Stated(Constant),
     /// In an attribute of the dataset, or else of the file's root.
     Attribute(String),
 }
@@ -87,11 +87,11 @@ pub struct Channel {
     /// Unit of the scaled values.
     pub unit: Option<Unit>,
     /// Units per code.
-    pub scale: Option<Origin<f64>>,
+    pub scale: Option<Origin>,
     /// Value of code zero, in the unit.
-    pub offset: Option<Origin<f64>>,
+    pub offset: Option<Origin>,
     /// Largest absolute scaled value that the converter can give, in the unit.
-    pub full_scale: Option<Origin<f64>>,
+    pub full_scale: Option<Origin>,
     /// Code that stands for a missing sample.
     pub missing: Option<f64>,
     /// Where the text states it, if it does.
@@ -166,15 +166,12 @@ impl Channel {
     }
 }
 
-fn origin(r: &mut Reader<'_>, name: &'static str, doc: &'static str) -> Option<Origin<f64>> {
+fn origin(r: &mut Reader<'_>, name: &'static str, doc: &'static str) -> Option<Origin> {
     r.setting(name, doc).optional().and_then(|s| {
         s.choice(|c| {
-            c.variant("Stated", "the value itself, in the channel's unit", |r| {
-                Origin::Stated(
-                    r.setting("", "value, as a number or a quantity")
-                        .factor()
-                        .value,
-                )
+            c.variant("Stated", "the value itself", |r| {
+                let doc = "a number in the channel's unit, or a quantity";
+                Origin::Stated(r.setting("", doc).factor())
             })
             .variant("Attribute", "an attribute, in the channel's unit", |r| {
                 Origin::Attribute(r.setting("", "name of the attribute").text())

@@ -149,6 +149,19 @@ pub fn check_recordings(recipe: &Recipe, with: &[(String, PathBuf)]) -> Result<(
     Ok(())
 }
 
+/// Recordings never change: an output that would replace one is refused.
+fn keep_recordings(request: &Request<'_>) -> Result<(), RunError> {
+    let outputs = std::iter::once(&request.output).chain(&request.csv);
+    for output in outputs.filter_map(|o| o.canonicalize().ok()) {
+        let mut read = request.recordings.iter().chain(request.with.iter().map(|(_, path)| path));
+        if let Some(same) = read.find(|r| r.canonicalize().is_ok_and(|r| r == output)) {
+            let message = format!("the output would replace the recording {}; choose another name", same.display());
+            return Err(RunError::Recordings(message));
+        }
+    }
+    Ok(())
+}
+
 /// Groups the recordings into entries: one sweep, or one entry each.
 pub fn group(wiring: &Wiring, recordings: &[PathBuf]) -> Vec<(String, Vec<PathBuf>)> {
     let name = |path: &Path| {
@@ -178,6 +191,7 @@ pub fn group(wiring: &Wiring, recordings: &[PathBuf]) -> Vec<(String, Vec<PathBu
 /// Runs a recipe over recordings and writes the result file.
 pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError> {
     check_recordings(request.recipe, &request.with)?;
+    keep_recordings(request)?;
     let began = jiff::Timestamp::now()
         .strftime("%Y-%m-%dT%H:%M:%SZ")
         .to_string();

@@ -24,6 +24,9 @@ mod polar;
 mod reference;
 mod remove_offset;
 mod rotate;
+mod spectrum;
+mod stability;
+mod tone_fit;
 
 use phasemill_engine::stage::Registry;
 
@@ -40,4 +43,7 @@ pub const REGISTRY: Registry = Registry::new(&[
     &rotate::Rotate,
     &combine::Combine,
     &background::Background,
+    &tone_fit::ToneFit,
+    &spectrum::Spectrum,
+    &stability::Stability,
 ]);

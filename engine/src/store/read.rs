@@ -204,8 +204,15 @@ impl RecordingFile {
             file: &file,
         };
         let unit = self.unit(&attributes, channel, expected)?;
-        let value = |origin: &Option<Origin<f64>>, name: &str| match origin {
-            Some(Origin::Stated(value)) => Ok(Some(*value)),
+        let value = |origin: &Option<Origin>, name: &str| match origin {
+            Some(Origin::Stated(stated)) if stated.unit.same_dimension(&unit) => {
+                Ok(Some(stated.value / unit.si_factor()))
+            }
+            Some(Origin::Stated(stated)) if stated.unit.is_dimensionless() => Ok(Some(stated.value)),
+            Some(Origin::Stated(stated)) => {
+                let found = format!("`{}`; correct the wiring", stated.text);
+                Err(self.unfit(&path, format!("a `{name}` in {unit}"), found))
+            }
             Some(Origin::Attribute(name)) => attributes.required(name, &unit).map(Some),
             None => attributes.number(name, &unit),
         };
