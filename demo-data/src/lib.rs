@@ -5,6 +5,8 @@
 //! settings give the same samples on any machine: random bits come from ChaCha8, one stream for each
 //! channel of each point of each recording, and every function beyond arithmetic is `libm`'s.
 
+#![cfg_attr(test, allow(clippy::unwrap_used, clippy::expect_used, clippy::panic))]
+
 pub mod noise;
 pub mod recordings;
 pub mod store;

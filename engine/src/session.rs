@@ -153,9 +153,15 @@ pub fn check_recordings(recipe: &Recipe, with: &[(String, PathBuf)]) -> Result<(
 fn keep_recordings(request: &Request<'_>) -> Result<(), RunError> {
     let outputs = std::iter::once(&request.output).chain(&request.csv);
     for output in outputs.filter_map(|o| o.canonicalize().ok()) {
-        let mut read = request.recordings.iter().chain(request.with.iter().map(|(_, path)| path));
+        let mut read = request
+            .recordings
+            .iter()
+            .chain(request.with.iter().map(|(_, path)| path));
         if let Some(same) = read.find(|r| r.canonicalize().is_ok_and(|r| r == output)) {
-            let message = format!("the output would replace the recording {}; choose another name", same.display());
+            let message = format!(
+                "the output would replace the recording {}; choose another name",
+                same.display()
+            );
             return Err(RunError::Recordings(message));
         }
     }

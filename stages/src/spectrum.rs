@@ -7,7 +7,9 @@ use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::{Unit, UnitError};
 use phasemill_engine::value::{Table, Value};
 
-use crate::math::spectral::{Detrend, LONGEST_SEGMENT, MOST_OVERLAP, Segments, SpectrumError, Welch};
+use crate::math::spectral::{
+    Detrend, LONGEST_SEGMENT, MOST_OVERLAP, Segments, SpectrumError, Welch,
+};
 use crate::math::windows::{WINDOWS, Window};
 
 /// The stage.
@@ -39,23 +41,43 @@ impl Stage for Spectrum {
 
     fn read(&self, r: &mut Reader<'_>) -> Box<dyn Configured> {
         r.setting("of", "the wave").flow();
-        let segment = r.setting("segment", "length of a segment; its inverse is the step of frequency").quantity("s", Range::Positive);
-        let overlap = r.setting("overlap", "part that a segment shares with the next").default("\"50 %\"");
+        let segment = r
+            .setting(
+                "segment",
+                "length of a segment; its inverse is the step of frequency",
+            )
+            .quantity("s", Range::Positive);
+        let overlap = r
+            .setting("overlap", "part that a segment shares with the next")
+            .default("\"50 %\"");
         let overlap = overlap.quantity("1", Range::Between(0.0, 0.96));
-        let window = r.setting("window", "weights within a segment").default("Hann").choice(|c| {
-            for window in WINDOWS {
-                c.variant(window.name, window.meaning, |_| *window);
-            }
-        });
-        let detrend = r.setting("detrend", "what is taken from each segment first").default("Mean").choice(|c| {
-            c.variant("Mean", "its mean", |_| Detrend::Mean)
-                .variant("Line", "its straight line", |_| Detrend::Line)
-                .variant("Nothing", "nothing", |_| Detrend::Nothing);
-        });
-        let power = r.setting("quantity", "what is given").default("Amplitude").choice(|c| {
-            c.variant("Amplitude", "root of the power density, as in V/sqrt(Hz)", |_| false)
+        let window = r
+            .setting("window", "weights within a segment")
+            .default("Hann")
+            .choice(|c| {
+                for window in WINDOWS {
+                    c.variant(window.name, window.meaning, |_| *window);
+                }
+            });
+        let detrend = r
+            .setting("detrend", "what is taken from each segment first")
+            .default("Mean")
+            .choice(|c| {
+                c.variant("Mean", "its mean", |_| Detrend::Mean)
+                    .variant("Line", "its straight line", |_| Detrend::Line)
+                    .variant("Nothing", "nothing", |_| Detrend::Nothing);
+            });
+        let power = r
+            .setting("quantity", "what is given")
+            .default("Amplitude")
+            .choice(|c| {
+                c.variant(
+                    "Amplitude",
+                    "root of the power density, as in V/sqrt(Hz)",
+                    |_| false,
+                )
                 .variant("Power", "power density, as in V^2/Hz", |_| true);
-        });
+            });
         Box::new(Settings {
             segment,
             overlap,
@@ -88,7 +110,9 @@ impl Settings {
     }
 
     fn check_length(&self, input: &Flow, checker: &mut Checker<'_>) {
-        let Some(length) = input.rate.map(|rate| self.length(rate)) else { return };
+        let Some(length) = input.rate.map(|rate| self.length(rate)) else {
+            return;
+        };
         if !(2..=LONGEST_SEGMENT).contains(&length) {
             checker.error(
                 "segment",
@@ -117,7 +141,12 @@ impl Configured for Settings {
         let unit = match self.unit(&input.unit) {
             Ok(unit) => unit,
             Err(error) => {
-                checker.error("of", Code::Unit, error.to_string(), "convert the wave to a simpler unit first");
+                checker.error(
+                    "of",
+                    Code::Unit,
+                    error.to_string(),
+                    "convert the wave to a simpler unit first",
+                );
                 return Vec::new();
             }
         };
@@ -138,22 +167,47 @@ impl Configured for Settings {
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
         let rate = inputs.first().and_then(|input| input.rate);
-        let rate = rate.ok_or(Fault::TooFew { what: "sample rates", needed: 1, found: 0 })?;
-        let window = self.window.ok_or(Fault::TooFew { what: "windows", needed: 1, found: 0 })?;
+        let rate = rate.ok_or(Fault::TooFew {
+            what: "sample rates",
+            needed: 1,
+            found: 0,
+        })?;
+        let window = self.window.ok_or(Fault::TooFew {
+            what: "windows",
+            needed: 1,
+            found: 0,
+        })?;
         let length = self.length(rate);
         let step = (length as f64 * (1.0 - self.overlap)).round() as usize;
         let step = step.clamp(length.div_ceil(MOST_OVERLAP).max(1), length.max(1));
-        let segments = Segments { length, step, window, detrend: self.detrend };
+        let segments = Segments {
+            length,
+            step,
+            window,
+            detrend: self.detrend,
+        };
         let welch = Welch::new(segments, rate).map_err(fault)?;
         let power = self.power;
-        Ok(Work::Stream(Box::new(move || Box::new(Averaging { welch: welch.clone(), power }))))
+        Ok(Work::Stream(Box::new(move || {
+            Box::new(Averaging {
+                welch: welch.clone(),
+                power,
+            })
+        })))
     }
 }
 
 fn fault(error: SpectrumError) -> Fault {
     match error {
-        SpectrumError::Empty { .. } => Fault::TooFew { what: "whole segments without missing samples", needed: 1, found: 0 },
-        other => Fault::Numeric { what: "spectral density", why: other.to_string() },
+        SpectrumError::Empty { .. } => Fault::TooFew {
+            what: "whole segments without missing samples",
+            needed: 1,
+            found: 0,
+        },
+        other => Fault::Numeric {
+            what: "spectral density",
+            why: other.to_string(),
+        },
     }
 }
 
@@ -164,7 +218,10 @@ struct Averaging {
 
 impl Kernel for Averaging {
     fn run(&mut self, inputs: &[Samples<'_>], _: &mut [Buffer]) -> Result<(), Fault> {
-        inputs.iter().take(1).for_each(|samples| self.welch.push(samples.wave()));
+        inputs
+            .iter()
+            .take(1)
+            .for_each(|samples| self.welch.push(samples.wave()));
         Ok(())
     }
 
@@ -178,10 +235,20 @@ impl Kernel for Averaging {
         };
         let remarks = (found.skipped > 0).then(|| {
             let all = found.segments + found.skipped;
-            format!("{} of {all} segments were left out, since samples were missing in them", found.skipped)
+            format!(
+                "{} of {all} segments were left out, since samples were missing in them",
+                found.skipped
+            )
         });
-        let table = Table { x: found.frequency, y, u: Some(u) };
-        Ok(Closing { values: vec![Value::Table(table)], remarks: remarks.into_iter().collect() })
+        let table = Table {
+            x: found.frequency,
+            y,
+            u: Some(u),
+        };
+        Ok(Closing {
+            values: vec![Value::Table(table)],
+            remarks: remarks.into_iter().collect(),
+        })
     }
 }
 
@@ -192,12 +259,17 @@ mod tests {
     use super::*;
 
     fn flow(rate: f64, length: u64) -> Flow {
-        Flow { rate: Some(rate), length: Some(length), ..Flow::new(Kind::Wave, Unit::parse("V").expect("a unit")) }
+        Flow {
+            rate: Some(rate),
+            length: Some(length),
+            ..Flow::new(Kind::Wave, Unit::parse("V").expect("a unit"))
+        }
     }
 
     fn table(text: &str, rate: f64, samples: &[f64]) -> Result<(Port, Table, Vec<String>), Fault> {
         let flows = [flow(rate, samples.len() as u64)];
-        let mut given = testing::run_every_way(&Spectrum, text, &[], &flows, &[Samples::Wave(samples)])?;
+        let mut given =
+            testing::run_every_way(&Spectrum, text, &[], &flows, &[Samples::Wave(samples)])?;
         assert!(!given.diagnostics.has_errors(), "{}", given.diagnostics);
         match given.closing.values.pop() {
             Some(Value::Table(table)) => Ok((given.ports.remove(0), table, given.closing.remarks)),
@@ -205,8 +277,7 @@ mod tests {
         }
     }
 
-    const BY_HAND: &str =
-        r#"Spectrum(of: "x", segment: "1 s", overlap: "0 %", window: Rectangular, detrend: Nothing, quantity: Power)"#;
+    const BY_HAND: &str = r#"Spectrum(of: "x", segment: "1 s", overlap: "0 %", window: Rectangular, detrend: Nothing, quantity: Power)"#;
 
     /// 2, 0, -2, 0 at 4 Hz: X = (0, 4, 0, 4), so 2·16/(4·4) = 2 V²/Hz at 1 Hz, which is the variance 2 over
     /// 1 Hz; two such segments and one of zeros: 4/3, u = 1/sqrt(3) of it; by hand.
@@ -218,7 +289,10 @@ mod tests {
         assert_eq!(port.flow.abscissa, Some(("frequency", Unit::hertz())));
         assert_eq!(found.x, [0.0, 1.0, 2.0]);
         // A dozen roundings of numbers near 1.
-        assert!((found.y[1] - 4.0 / 3.0).abs() < 1e-14 && found.y[0].abs() + found.y[2].abs() < 1e-14, "{found:?}");
+        assert!(
+            (found.y[1] - 4.0 / 3.0).abs() < 1e-14 && found.y[0].abs() + found.y[2].abs() < 1e-14,
+            "{found:?}"
+        );
         assert!((found.u.expect("known")[1] - 4.0 / 3.0 / 3f64.sqrt()).abs() < 1e-14);
         let root = BY_HAND.replace("Power", "Amplitude");
         let (port, found, _) = table(&root, 4.0, &samples).expect("a density");
@@ -233,9 +307,16 @@ mod tests {
         samples[50] = f64::NAN;
         let text = r#"Spectrum(of: "x", segment: "10 s")"#;
         let (_, _, remarks) = table(text, 1.0, &samples).expect("a density");
-        assert_eq!(remarks, ["2 of 19 segments were left out, since samples were missing in them"]);
+        assert_eq!(
+            remarks,
+            ["2 of 19 segments were left out, since samples were missing in them"]
+        );
         samples.fill(f64::NAN);
-        let fault = Fault::TooFew { what: "whole segments without missing samples", needed: 1, found: 0 };
+        let fault = Fault::TooFew {
+            what: "whole segments without missing samples",
+            needed: 1,
+            found: 0,
+        };
         assert_eq!(table(text, 1.0, &samples).expect_err("no density"), fault);
     }
 
@@ -249,7 +330,23 @@ mod tests {
         assert_eq!(codes(text, flow(1.0, 9)), [Code::Time]);
         assert_eq!(codes(text, flow(0.1, 9)), [Code::Limit]);
         assert_eq!(codes(text, flow(1e8, 1 << 40)), [Code::Limit]);
-        assert_eq!(codes(text, Flow { rate: None, length: None, ..flow(1.0, 1) }), []);
-        assert_eq!(codes(r#"Spectrum(of: "x", segment: "10 s", overlap: "97 %")"#, flow(1.0, 99)), [Code::OutOfRange]);
+        assert_eq!(
+            codes(
+                text,
+                Flow {
+                    rate: None,
+                    length: None,
+                    ..flow(1.0, 1)
+                }
+            ),
+            []
+        );
+        assert_eq!(
+            codes(
+                r#"Spectrum(of: "x", segment: "10 s", overlap: "97 %")"#,
+                flow(1.0, 99)
+            ),
+            [Code::OutOfRange]
+        );
     }
 }

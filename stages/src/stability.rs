@@ -40,20 +40,48 @@ impl Stage for Stability {
 
     fn read(&self, r: &mut Reader<'_>) -> Box<dyn Configured> {
         r.setting("of", "the wave").flow();
-        let kind = r.setting("kind", "which averages are compared").default("Overlapping").choice(|c| {
-            c.variant("Plain", "averages that follow each other", |_| Deviation::Plain)
-                .variant("Overlapping", "averages from every sample on", |_| Deviation::Overlapping)
-                .variant("Modified", "as `Overlapping`, averaged once more", |_| Deviation::Modified);
-        });
-        let listed = r.setting("averages", "averaging times").default("Octaves").choice(|c| {
-            c.variant("Octaves", "1, 2, 4, ... sample intervals, as far as the record goes", |_| None)
-                .variant("Listed", "stated times", |r| Some(r.setting("", "times").quantities("s", Range::Positive)));
-        });
+        let kind = r
+            .setting("kind", "which averages are compared")
+            .default("Overlapping")
+            .choice(|c| {
+                c.variant("Plain", "averages that follow each other", |_| {
+                    Deviation::Plain
+                })
+                .variant("Overlapping", "averages from every sample on", |_| {
+                    Deviation::Overlapping
+                })
+                .variant(
+                    "Modified",
+                    "as `Overlapping`, averaged once more",
+                    |_| Deviation::Modified,
+                );
+            });
+        let listed = r
+            .setting("averages", "averaging times")
+            .default("Octaves")
+            .choice(|c| {
+                c.variant(
+                    "Octaves",
+                    "1, 2, 4, ... sample intervals, as far as the record goes",
+                    |_| None,
+                )
+                .variant("Listed", "stated times", |r| {
+                    Some(r.setting("", "times").quantities("s", Range::Positive))
+                });
+            });
         let listed = listed.flatten();
         if listed.as_ref().is_some_and(Vec::is_empty) {
-            r.fault("averages", Code::MissingSetting, "expected at least one averaging time, found none", "name one, or use `Octaves`");
+            r.fault(
+                "averages",
+                Code::MissingSetting,
+                "expected at least one averaging time, found none",
+                "name one, or use `Octaves`",
+            );
         }
-        Box::new(Settings { kind: kind.unwrap_or(Deviation::Overlapping), listed })
+        Box::new(Settings {
+            kind: kind.unwrap_or(Deviation::Overlapping),
+            listed,
+        })
     }
 }
 
@@ -76,7 +104,12 @@ impl Settings {
         }
         let least = self.kind.samples_needed(1);
         if let Some(found) = input.length.filter(|n| *n < least) {
-            checker.error("of", Code::Time, format!("expected at least {least} samples, found {found}"), "record longer points");
+            checker.error(
+                "of",
+                Code::Time,
+                format!("expected at least {least} samples, found {found}"),
+                "record longer points",
+            );
         }
         let Some(rate) = input.rate else { return };
         for time in self.listed.iter().flatten() {
@@ -87,10 +120,15 @@ impl Settings {
                 checker.error(
                     "averages",
                     Code::Time,
-                    format!("expected multiples of the sample interval, {interval} s, found {time} s"),
+                    format!(
+                        "expected multiples of the sample interval, {interval} s, found {time} s"
+                    ),
                     "choose the nearest multiple",
                 );
-            } else if let Some(length) = input.length.filter(|n| self.kind.samples_needed(whole as u64) > *n) {
+            } else if let Some(length) = input
+                .length
+                .filter(|n| self.kind.samples_needed(whole as u64) > *n)
+            {
                 let needed = self.kind.samples_needed(whole as u64);
                 checker.error(
                     "averages",
@@ -111,16 +149,31 @@ impl Configured for Settings {
         }
         self.check_times(input, checker);
         let abscissa = Some(("averaging_time", Unit::second()));
-        let flow = Flow { kind: Kind::Curve, rate: None, length: None, convention: None, abscissa, ..input.clone() };
+        let flow = Flow {
+            kind: Kind::Curve,
+            rate: None,
+            length: None,
+            convention: None,
+            abscissa,
+            ..input.clone()
+        };
         vec![Port::new("", flow)]
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
         let rate = inputs.first().and_then(|input| input.rate);
-        let rate = rate.ok_or(Fault::TooFew { what: "sample rates", needed: 1, found: 0 })?;
+        let rate = rate.ok_or(Fault::TooFew {
+            what: "sample rates",
+            needed: 1,
+            found: 0,
+        })?;
         let settings = self.clone();
         Ok(Work::Stream(Box::new(move || {
-            Box::new(Comparing { settings: settings.clone(), rate, record: Record::new(MOST_SAMPLES as usize) })
+            Box::new(Comparing {
+                settings: settings.clone(),
+                rate,
+                record: Record::new(MOST_SAMPLES as usize),
+            })
         })))
     }
 }
@@ -133,18 +186,29 @@ struct Comparing {
 
 impl Kernel for Comparing {
     fn run(&mut self, inputs: &[Samples<'_>], _: &mut [Buffer]) -> Result<(), Fault> {
-        inputs.iter().take(1).try_for_each(|samples| self.record.push(samples.wave())).map_err(fault)
+        inputs
+            .iter()
+            .take(1)
+            .try_for_each(|samples| self.record.push(samples.wave()))
+            .map_err(fault)
     }
 
     fn finish(&mut self) -> Result<Closing, Fault> {
         let record = std::mem::replace(&mut self.record, Record::new(0));
         let kind = self.settings.kind;
         let averages = match &self.settings.listed {
-            Some(times) => times.iter().map(|t| (t * self.rate).round() as u64).collect(),
+            Some(times) => times
+                .iter()
+                .map(|t| (t * self.rate).round() as u64)
+                .collect(),
             None => record.octaves(kind),
         };
         if averages.is_empty() {
-            return Err(Fault::TooFew { what: "samples", needed: kind.samples_needed(1), found: record.count() });
+            return Err(Fault::TooFew {
+                what: "samples",
+                needed: kind.samples_needed(1),
+                found: record.count(),
+            });
         }
         let y = record.deviations(kind, &averages).map_err(fault)?;
         let x = averages.iter().map(|m| *m as f64 / self.rate).collect();
@@ -154,9 +218,19 @@ impl Kernel for Comparing {
 
 fn fault(error: AllanError) -> Fault {
     match error {
-        AllanError::Gap(sample) => Fault::Gap { sample, remedy: "fill the gaps first, or use a stretch without any" },
-        AllanError::TooFew { needed, found, .. } => Fault::TooFew { what: "samples", needed, found },
-        AllanError::TooMany(_) => Fault::Numeric { what: "stability", why: error.to_string() },
+        AllanError::Gap(sample) => Fault::Gap {
+            sample,
+            remedy: "fill the gaps first, or use a stretch without any",
+        },
+        AllanError::TooFew { needed, found, .. } => Fault::TooFew {
+            what: "samples",
+            needed,
+            found,
+        },
+        AllanError::TooMany(_) => Fault::Numeric {
+            what: "stability",
+            why: error.to_string(),
+        },
     }
 }
 
@@ -166,17 +240,27 @@ mod tests {
 
     use super::*;
 
-    const NINE: [f64; 9] = [892.0, 809.0, 823.0, 798.0, 671.0, 644.0, 883.0, 903.0, 677.0];
+    const NINE: [f64; 9] = [
+        892.0, 809.0, 823.0, 798.0, 671.0, 644.0, 883.0, 903.0, 677.0,
+    ];
 
     fn flow(rate: f64, length: u64) -> Flow {
-        Flow { rate: Some(rate), length: Some(length), ..Flow::new(Kind::Wave, Unit::parse("V").expect("a unit")) }
+        Flow {
+            rate: Some(rate),
+            length: Some(length),
+            ..Flow::new(Kind::Wave, Unit::parse("V").expect("a unit"))
+        }
     }
 
     fn table(text: &str, rate: f64, samples: &[f64]) -> Result<Table, Fault> {
         let flows = [flow(rate, samples.len() as u64)];
-        let mut given = testing::run_every_way(&Stability, text, &[], &flows, &[Samples::Wave(samples)])?;
+        let mut given =
+            testing::run_every_way(&Stability, text, &[], &flows, &[Samples::Wave(samples)])?;
         assert!(!given.diagnostics.has_errors(), "{}", given.diagnostics);
-        assert_eq!(given.ports[0].flow.abscissa, Some(("averaging_time", Unit::second())));
+        assert_eq!(
+            given.ports[0].flow.abscissa,
+            Some(("averaging_time", Unit::second()))
+        );
         match given.closing.values.pop() {
             Some(Value::Table(table)) => Ok(table),
             _ => panic!("expected a table"),
@@ -186,8 +270,13 @@ mod tests {
     /// NIST SP 1065 (2008), table 31: nine values, printed with seven digits.
     #[test]
     fn the_nine_values_of_the_handbook() {
-        for (kind, expected) in [("Plain", 115.8082), ("Overlapping", 85.95287), ("Modified", 74.78849)] {
-            let text = format!(r#"Stability(of: "x", kind: {kind}, averages: Listed(["0.5 s", "1 s"]))"#);
+        for (kind, expected) in [
+            ("Plain", 115.8082),
+            ("Overlapping", 85.95287),
+            ("Modified", 74.78849),
+        ] {
+            let text =
+                format!(r#"Stability(of: "x", kind: {kind}, averages: Listed(["0.5 s", "1 s"]))"#);
             let found = table(&text, 2.0, &NINE).expect("deviations");
             assert_eq!((found.x, found.u), (vec![0.5, 1.0], None));
             for (a, b) in found.y.iter().zip([91.22945, expected]) {
@@ -217,7 +306,13 @@ mod tests {
         assert_eq!(codes(text, flow(10.0, 99)), [Code::Time]);
         assert_eq!(codes(text, flow(1.0, 100)), [Code::Time]);
         assert_eq!(codes(r#"Stability(of: "x")"#, flow(1.0, 1)), [Code::Time]);
-        assert_eq!(codes(r#"Stability(of: "x")"#, flow(1.0, 1 << 25)), [Code::Limit]);
-        assert_eq!(codes(r#"Stability(of: "x", averages: Listed([]))"#, flow(1.0, 9)), [Code::MissingSetting]);
+        assert_eq!(
+            codes(r#"Stability(of: "x")"#, flow(1.0, 1 << 25)),
+            [Code::Limit]
+        );
+        assert_eq!(
+            codes(r#"Stability(of: "x", averages: Listed([]))"#, flow(1.0, 9)),
+            [Code::MissingSetting]
+        );
     }
 }

@@ -53,19 +53,32 @@ impl Stage for ToneFit {
 
     fn read(&self, r: &mut Reader<'_>) -> Box<dyn Configured> {
         r.setting("of", "the wave").flow();
-        let lines = r.setting("lines", "frequency of each line, by name").named_quantities("Hz", Range::Positive);
+        let lines = r
+            .setting("lines", "frequency of each line, by name")
+            .named_quantities("Hz", Range::Positive);
         let lines: Vec<(String, f64)> = lines.into_iter().map(|(name, f)| (name.text, f)).collect();
-        let trend = r.setting("trend", "what the lines stand on").default("Constant").choice(|c| {
-            c.variant("Constant", "a level", |_| (true, false))
-                .variant("Line", "a level and a slope", |_| (true, true))
-                .variant("Nothing", "nothing", |_| (false, false));
-        });
-        let origin = r.setting("origin", "time of phase zero, from the first sample").default("\"0 s\"").quantity("s", Range::Any);
+        let trend = r
+            .setting("trend", "what the lines stand on")
+            .default("Constant")
+            .choice(|c| {
+                c.variant("Constant", "a level", |_| (true, false))
+                    .variant("Line", "a level and a slope", |_| (true, true))
+                    .variant("Nothing", "nothing", |_| (false, false));
+            });
+        let origin = r
+            .setting("origin", "time of phase zero, from the first sample")
+            .default("\"0 s\"")
+            .quantity("s", Range::Any);
         if let Some((code, message, help)) = fault_of(&lines) {
             r.fault("lines", code, message, help);
         }
         let (constant, slope) = trend.unwrap_or((true, false));
-        Box::new(Settings { lines, constant, slope, origin })
+        Box::new(Settings {
+            lines,
+            constant,
+            slope,
+            origin,
+        })
     }
 }
 
@@ -75,7 +88,9 @@ fn fault_of(lines: &[(String, f64)]) -> Option<(Code, String, &'static str)> {
         let message = format!("expected at most {MOST_LINES} lines, found {}", lines.len());
         return Some((Code::Limit, message, "fit the stronger lines first"));
     }
-    let legal = |name: &str| !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '_');
+    let legal = |name: &str| {
+        !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '_')
+    };
     for (i, (name, f)) in lines.iter().enumerate() {
         if !legal(name) || OTHER_PORTS.contains(&name.as_str()) {
             let message = format!(
@@ -84,7 +99,9 @@ fn fault_of(lines: &[(String, f64)]) -> Option<(Code, String, &'static str)> {
             return Some((Code::UnknownName, message, "rename the line"));
         }
         if let Some((other, _)) = lines.iter().take(i).find(|(_, other)| other == f) {
-            let message = format!("expected different frequencies, found {f} Hz for both `{other}` and `{name}`");
+            let message = format!(
+                "expected different frequencies, found {f} Hz for both `{other}` and `{name}`"
+            );
             return Some((Code::Duplicate, message, "leave one of the two out"));
         }
     }
@@ -117,7 +134,12 @@ impl Settings {
 
     fn check_lines(&self, input: &Flow, checker: &mut Checker<'_>) {
         if self.lines.is_empty() {
-            checker.error("lines", Code::MissingSetting, "expected at least one line, found none", "name a line and its frequency");
+            checker.error(
+                "lines",
+                Code::MissingSetting,
+                "expected at least one line, found none",
+                "name a line and its frequency",
+            );
         }
         if let Some(rate) = input.rate {
             for (name, f) in self.lines.iter().filter(|(_, f)| *f >= 0.5 * rate) {
@@ -133,13 +155,23 @@ impl Settings {
             checker.error(
                 "lines",
                 Code::Time,
-                format!("expected more samples than the {} unknowns, found {length}", self.unknowns()),
+                format!(
+                    "expected more samples than the {} unknowns, found {length}",
+                    self.unknowns()
+                ),
                 "fit fewer lines, or record longer points",
             );
         }
-        let Some(duration) = input.duration() else { return };
+        let Some(duration) = input.duration() else {
+            return;
+        };
         for (i, (name, f)) in self.lines.iter().enumerate() {
-            if let Some((other, _)) = self.lines.iter().take(i).find(|(_, other)| (f - other).abs() * duration < 1.0) {
+            if let Some((other, _)) = self
+                .lines
+                .iter()
+                .take(i)
+                .find(|(_, other)| (f - other).abs() * duration < 1.0)
+            {
                 checker.warn(
                     "lines",
                     Code::Time,
@@ -158,16 +190,40 @@ impl Configured for Settings {
             return Vec::new();
         }
         self.check_lines(input, checker);
-        let flow = |kind: Kind| Flow { kind, rate: None, length: None, convention: None, ..input.clone() };
-        let line = Flow { convention: Some(Convention::Peak), ..flow(Kind::ComplexEstimate) };
-        let mut ports: Vec<Port> = self.lines.iter().map(|(name, _)| Port::given(name.as_str(), line.clone())).collect();
+        let flow = |kind: Kind| Flow {
+            kind,
+            rate: None,
+            length: None,
+            convention: None,
+            ..input.clone()
+        };
+        let line = Flow {
+            convention: Some(Convention::Peak),
+            ..flow(Kind::ComplexEstimate)
+        };
+        let mut ports: Vec<Port> = self
+            .lines
+            .iter()
+            .map(|(name, _)| Port::given(name.as_str(), line.clone()))
+            .collect();
         if self.constant {
             ports.push(Port::new("constant", flow(Kind::Estimate)));
         }
         if self.slope {
             match input.unit.div(&Unit::second()) {
-                Ok(unit) => ports.push(Port::new("slope", Flow { unit, ..flow(Kind::Estimate) })),
-                Err(error) => checker.error("of", Code::Unit, error.to_string(), "convert the wave to a simpler unit first"),
+                Ok(unit) => ports.push(Port::new(
+                    "slope",
+                    Flow {
+                        unit,
+                        ..flow(Kind::Estimate)
+                    },
+                )),
+                Err(error) => checker.error(
+                    "of",
+                    Code::Unit,
+                    error.to_string(),
+                    "convert the wave to a simpler unit first",
+                ),
             }
         }
         ports.push(Port::new("residual", flow(Kind::Estimate)));
@@ -176,10 +232,19 @@ impl Configured for Settings {
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
         let rate = inputs.first().and_then(|input| input.rate);
-        let rate = rate.ok_or(Fault::TooFew { what: "sample rates", needed: 1, found: 0 })?;
+        let rate = rate.ok_or(Fault::TooFew {
+            what: "sample rates",
+            needed: 1,
+            found: 0,
+        })?;
         let settings = self.clone();
         let solver = ToneSolver::new(self.model(rate)).map_err(|e| self.fault(e))?;
-        Ok(Work::Stream(Box::new(move || Box::new(Fitting { settings: settings.clone(), solver: solver.clone() }))))
+        Ok(Work::Stream(Box::new(move || {
+            Box::new(Fitting {
+                settings: settings.clone(),
+                solver: solver.clone(),
+            })
+        })))
     }
 }
 
@@ -196,11 +261,18 @@ impl Settings {
             }
             other => other.to_string(),
         };
-        Fault::Numeric { what: "fit of tones", why }
+        Fault::Numeric {
+            what: "fit of tones",
+            why,
+        }
     }
 
     fn too_few(&self, found: u64) -> Fault {
-        Fault::TooFew { what: "samples that are not missing", needed: self.unknowns() + 1, found }
+        Fault::TooFew {
+            what: "samples that are not missing",
+            needed: self.unknowns() + 1,
+            found,
+        }
     }
 }
 
@@ -211,28 +283,53 @@ struct Fitting {
 
 impl Kernel for Fitting {
     fn run(&mut self, inputs: &[Samples<'_>], _: &mut [Buffer]) -> Result<(), Fault> {
-        inputs.iter().take(1).for_each(|samples| self.solver.push(samples.wave()));
+        inputs
+            .iter()
+            .take(1)
+            .for_each(|samples| self.solver.push(samples.wave()));
         Ok(())
     }
 
     fn finish(&mut self) -> Result<Closing, Fault> {
-        let tones = self.solver.clone().finish().map_err(|e| self.settings.fault(e))?;
+        let tones = self
+            .solver
+            .clone()
+            .finish()
+            .map_err(|e| self.settings.fault(e))?;
         let (fit, missing) = (tones.fit(), tones.missing());
-        let Some(residual) = fit.residual_sd() else { return Err(self.settings.too_few(fit.rows)) };
+        let Some(residual) = fit.residual_sd() else {
+            return Err(self.settings.too_few(fit.rows));
+        };
         let degrees_of_freedom = fit.degrees_of_freedom() as f64;
         let estimate = |value: Complex64, parts: Option<Vec<Part>>| {
-            Value::Estimate(Estimate { value, parts, scatter: None, count: Some(fit.rows), missing })
+            Value::Estimate(Estimate {
+                value,
+                parts,
+                scatter: None,
+                count: Some(fit.rows),
+                missing,
+            })
         };
         let name: Arc<str> = Arc::from("residuals");
         let fitted = |fitted: Fitted| {
-            let effects = fitted.effects.into_iter().enumerate().filter(|(_, effect)| effect.norm_sqr() > 0.0);
+            let effects = fitted
+                .effects
+                .into_iter()
+                .enumerate()
+                .filter(|(_, effect)| effect.norm_sqr() > 0.0);
             let parts = effects.map(|(k, effect)| {
-                let source = Source { name: name.clone(), index: k as u32, degrees_of_freedom };
+                let source = Source {
+                    name: name.clone(),
+                    index: k as u32,
+                    degrees_of_freedom,
+                };
                 Part { source, effect }
             });
             estimate(fitted.value, Some(parts.collect()))
         };
-        let mut values: Vec<Value> = (0..self.settings.lines.len()).map(|i| fitted(tones.tone(i))).collect();
+        let mut values: Vec<Value> = (0..self.settings.lines.len())
+            .map(|i| fitted(tones.tone(i)))
+            .collect();
         values.extend(tones.constant().map(fitted));
         values.extend(tones.slope().map(fitted));
         values.push(estimate(residual.into(), None));
@@ -246,24 +343,43 @@ mod tests {
 
     use super::*;
 
-    const TWO: &str = r#"ToneFit(of: "x", lines: { "a": "7.3 Hz", "b": "12 Hz" }, trend: Line, origin: "1.7 s")"#;
+    const TWO: &str =
+        r#"ToneFit(of: "x", lines: { "a": "7.3 Hz", "b": "12 Hz" }, trend: Line, origin: "1.7 s")"#;
 
     fn flow(rate: f64, length: u64) -> Flow {
-        Flow { rate: Some(rate), length: Some(length), ..Flow::new(Kind::Wave, Unit::parse("V").expect("a unit")) }
+        Flow {
+            rate: Some(rate),
+            length: Some(length),
+            ..Flow::new(Kind::Wave, Unit::parse("V").expect("a unit"))
+        }
     }
 
-    fn estimates(text: &str, rate: f64, samples: &[f64]) -> Result<(Vec<Port>, Vec<Estimate>), Fault> {
+    fn estimates(
+        text: &str,
+        rate: f64,
+        samples: &[f64],
+    ) -> Result<(Vec<Port>, Vec<Estimate>), Fault> {
         let flows = [flow(rate, samples.len() as u64)];
         let given = testing::run_every_way(&ToneFit, text, &[], &flows, &[Samples::Wave(samples)])?;
         assert!(!given.diagnostics.has_errors(), "{}", given.diagnostics);
-        Ok((given.ports, given.closing.values.iter().filter_map(|v| v.estimate().cloned()).collect()))
+        Ok((
+            given.ports,
+            given
+                .closing
+                .values
+                .iter()
+                .filter_map(|v| v.estimate().cloned())
+                .collect(),
+        ))
     }
 
     /// An exact record with gaps gives back its terms. The slope's column is 500 rows long with a
     /// condition below 1e3: 500·1e3·1.1e-16 = 6e-11 at worst.
     #[test]
     fn a_port_per_line_gives_its_tone() {
-        let tone = |f: f64, a: f64, theta: f64, t: f64| a * libm::sin(std::f64::consts::TAU * f * t + theta);
+        let tone = |f: f64, a: f64, theta: f64, t: f64| {
+            a * libm::sin(std::f64::consts::TAU * f * t + theta)
+        };
         let mut samples: Vec<f64> = (0..500)
             .map(|n| f64::from(n) / 100.0 - 1.7)
             .map(|t| 2.0 - 0.5 * t + tone(7.3, 3.0, 0.4, t) + tone(12.0, 0.1, -2.0, t))
@@ -273,9 +389,19 @@ mod tests {
         let names: Vec<&str> = ports.iter().map(Port::name).collect();
         assert_eq!(names, ["a", "b", "constant", "slope", "residual"]);
         let slope = Unit::parse("V/s").expect("a unit");
-        assert!(ports.iter().enumerate().all(|(i, p)| (p.flow.unit == slope) == (i == 3)));
-        let expected =
-            [Complex64::from_polar(3.0, 0.4), Complex64::from_polar(0.1, -2.0), 2.0.into(), (-0.5).into(), 0.0.into()];
+        assert!(
+            ports
+                .iter()
+                .enumerate()
+                .all(|(i, p)| (p.flow.unit == slope) == (i == 3))
+        );
+        let expected = [
+            Complex64::from_polar(3.0, 0.4),
+            Complex64::from_polar(0.1, -2.0),
+            2.0.into(),
+            (-0.5).into(),
+            0.0.into(),
+        ];
         for (estimate, expected) in found.iter().zip(expected) {
             assert!((estimate.value - expected).norm() < 6e-11, "{estimate:?}");
             assert_eq!((estimate.count, estimate.missing), (Some(450), 50));
@@ -298,7 +424,12 @@ mod tests {
         near(rr, 11.0 / 18.0);
         near(ii, 11.0 / 18.0);
         near(ri, 0.0);
-        assert_eq!(found[0].parts.as_ref().expect("evaluated")[0].source.degrees_of_freedom, 4.0);
+        assert_eq!(
+            found[0].parts.as_ref().expect("evaluated")[0]
+                .source
+                .degrees_of_freedom,
+            4.0
+        );
     }
 
     /// The difference of two close lines is much better known than the independent sum of their
@@ -308,7 +439,11 @@ mod tests {
         let samples: Vec<f64> = (0..60u64).map(|n| (n * n % 13) as f64).collect();
         let text = r#"ToneFit(of: "x", lines: { "a": "0.1 Hz", "b": "0.11 Hz" })"#;
         let (_, found) = estimates(text, 1.0, &samples).expect("a fit");
-        let sum = Estimate::propagate(&[&found[0], &found[1]], found[0].value + found[1].value, |_, d| d);
+        let sum = Estimate::propagate(
+            &[&found[0], &found[1]],
+            found[0].value + found[1].value,
+            |_, d| d,
+        );
         let apart = |e: &Estimate| e.covariance().expect("evaluated")[0];
         let ratio = apart(&sum) / (apart(&found[0]) + apart(&found[1]));
         assert!(!(0.9..1.1).contains(&ratio), "{ratio}");
@@ -318,7 +453,11 @@ mod tests {
     fn too_few_samples_are_a_fault() {
         let mut samples = [1.0; 12];
         samples[5..].fill(f64::NAN);
-        let fault = Fault::TooFew { what: "samples that are not missing", needed: 6, found: 5 };
+        let fault = Fault::TooFew {
+            what: "samples that are not missing",
+            needed: 6,
+            found: 5,
+        };
         let text = r#"ToneFit(of: "x", lines: { "a": "0.1 Hz", "b": "0.3 Hz" })"#;
         assert_eq!(estimates(text, 1.0, &samples).expect_err("too few"), fault);
     }
@@ -332,7 +471,10 @@ mod tests {
         assert_eq!(codes(TWO, flow(24.0, 1000)), [Code::Rate]);
         assert_eq!(codes(TWO, flow(1000.0, 6)), [Code::Time, Code::Time]);
         assert_eq!(codes(TWO, flow(100.0, 1000)), []);
-        assert_eq!(codes(r#"ToneFit(of: "x", lines: {})"#, flow(1.0, 100)), [Code::MissingSetting]);
+        assert_eq!(
+            codes(r#"ToneFit(of: "x", lines: {})"#, flow(1.0, 100)),
+            [Code::MissingSetting]
+        );
         let twice = r#"ToneFit(of: "x", lines: { "a": "7 Hz", "b": "7 Hz" })"#;
         assert_eq!(codes(twice, flow(100.0, 100)), [Code::Duplicate]);
         let slope = r#"ToneFit(of: "x", lines: { "slope": "7 Hz" })"#;

@@ -18,7 +18,7 @@ fn clock(settings: &Settings) -> Clock {
     Clock {
         start: Normals::new(settings, NUMBER, 0, 0).uniform(),
         frequency: 21.3,
-        swing: 0.004,
+        swing: 0.01,
         swing_rate: 1.0 / 47.0,
         swing_start: 0.1,
         stop: None,
@@ -81,7 +81,7 @@ mod tests {
         let phase: Vec<f64> = times(20_000, RATE).map(|t| clock.phase(t)).collect();
         let (real, imaginary) = project(&take(&settings, 20_000), &phase, 1.0);
         // A Hann window of 425 periods lets 1/425³ = 1.3e-8 of the offset of 40 nm through. The swing,
-        // 2e-4 of the frequency, weighs the samples unevenly, but so slowly that nothing mixes.
+        // 5e-4 of the frequency, weighs the samples unevenly, but so slowly that nothing mixes.
         assert!((real - AMPLITUDE).abs() < 2e-8 * AMPLITUDE, "{real}");
         assert!(imaginary.abs() < 2e-8 * AMPLITUDE, "{imaginary}");
     }

@@ -208,7 +208,9 @@ impl RecordingFile {
             Some(Origin::Stated(stated)) if stated.unit.same_dimension(&unit) => {
                 Ok(Some(stated.value / unit.si_factor()))
             }
-            Some(Origin::Stated(stated)) if stated.unit.is_dimensionless() => Ok(Some(stated.value)),
+            Some(Origin::Stated(stated)) if stated.unit.is_dimensionless() => {
+                Ok(Some(stated.value))
+            }
             Some(Origin::Stated(stated)) => {
                 let found = format!("`{}`; correct the wiring", stated.text);
                 Err(self.unfit(&path, format!("a `{name}` in {unit}"), found))

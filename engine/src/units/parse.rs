@@ -1,101 +1,23 @@
-//! Reads quantities and units.
+//! Reads units: products, quotients, powers and roots of symbols.
 
-use super::table::{UNITS, look_up};
-use super::{Dimension, Quantity, Unit, UnitError, UnitErrorKind, scaled};
+use super::dimension::Dimension;
+use super::scale::Scale;
+use super::table::{look_up, nearest};
+use super::{Unit, UnitError, UnitErrorKind};
 
+/// Longest unit in bytes.
 const LONGEST: usize = 200;
+/// Deepest nesting of parentheses.
 const DEEPEST: usize = 8;
-
-/// Reads a quantity.
-pub(super) fn quantity(text: &str) -> Result<Quantity, UnitError> {
-    let start = text.len() - text.trim_start().len();
-    let body = text.trim();
-    if body.is_empty() {
-        return Err(UnitError::new(
-            UnitErrorKind::Empty("a number with a unit"),
-            0,
-            text.len(),
-        ));
-    }
-    let number = body.get(..number_length(body)).unwrap_or("");
-    let bad = || {
-        let found = body.split_whitespace().next().unwrap_or(body);
-        UnitError::new(UnitErrorKind::BadNumber(found.into()), start, found.len())
-    };
-    let plain: f64 = number.parse().map_err(|_| bad())?;
-    if !plain.is_finite() {
-        return Err(bad());
-    }
-    let rest = body.get(number.len()..).unwrap_or("");
-    let at = start + number.len() + (rest.len() - rest.trim_start().len());
-    let symbol = rest.trim();
-    let whole = |value, unit, level| Quantity {
-        value,
-        unit,
-        text: text.trim().into(),
-        level,
-    };
-    match symbol {
-        "" => Ok(whole(plain, Unit::one(), false)),
-        "dB" => Ok(whole(plain, Unit::one(), true)),
-        "\u{b0}C" | "degC" => Ok(whole(plain + 273.15, Unit::known("K"), false)),
-        _ => {
-            let unit = unit(symbol, at)?;
-            // The power of ten goes into the decimal text, so that 300 ms is the nearest double to 0.3.
-            let decimal = decimal(number, unit.power).unwrap_or(plain);
-            let value = decimal * unit.ratio;
-            value.is_finite().then_some(()).ok_or_else(bad)?;
-            Ok(whole(value, unit, false))
-        }
-    }
-}
-
-/// Length of the decimal number that a text begins with.
-fn number_length(text: &str) -> usize {
-    let bytes = text.as_bytes();
-    let digits = |mut i: usize| {
-        while bytes.get(i).is_some_and(u8::is_ascii_digit) {
-            i += 1;
-        }
-        i
-    };
-    let mut end = usize::from(matches!(bytes.first(), Some(b'+' | b'-')));
-    end = digits(end);
-    if bytes.get(end) == Some(&b'.') {
-        end = digits(end + 1);
-    }
-    if matches!(bytes.get(end), Some(b'e' | b'E')) {
-        let sign = usize::from(matches!(bytes.get(end + 1), Some(b'+' | b'-')));
-        let exponent = digits(end + 1 + sign);
-        // `1 eV` has no exponent, and `1e` is no number.
-        if exponent > end + 1 + sign {
-            end = exponent;
-        }
-    }
-    end
-}
-
-/// The double nearest to a decimal text times 10^power.
-pub(super) fn decimal(number: &str, power: i32) -> Option<f64> {
-    let (mantissa, exponent) = match number.split_once(['e', 'E']) {
-        Some((mantissa, exponent)) => (mantissa, exponent.parse::<i32>().ok()?),
-        None => (number, 0),
-    };
-    format!("{mantissa}e{}", exponent.checked_add(power)?)
-        .parse()
-        .ok()
-}
+/// Largest exponent, in halves; whatever is larger leaves the range of [`Dimension`] anyway.
+const LARGEST: i32 = 120;
 
 /// Reads a unit that begins at byte `at` of what the user wrote.
 pub(super) fn unit(text: &str, at: usize) -> Result<Unit, UnitError> {
     let body = text.trim();
     let at = at + (text.len() - text.trim_start().len());
     if body.is_empty() {
-        return Err(UnitError::new(
-            UnitErrorKind::Empty("a unit"),
-            at,
-            text.len(),
-        ));
+        return Err(UnitError::new(UnitErrorKind::Empty("a unit"), at, 0));
     }
     if body.len() > LONGEST {
         return Err(UnitError::new(UnitErrorKind::TooLong, at, body.len()));
@@ -105,13 +27,37 @@ pub(super) fn unit(text: &str, at: usize) -> Result<Unit, UnitError> {
         next: 0,
         at,
     };
-    let mut unit = parser.product(0)?;
+    let size = parser.product(0)?;
     if parser.next < body.len() {
         return Err(parser.unexpected("`/`, `*` or the end of the unit"));
     }
-    unit.symbol = Some(body.into());
-    Ok(unit)
+    let words: Vec<&str> = body.split_whitespace().collect();
+    Ok(Unit {
+        dimension: size.0,
+        scale: size.1,
+        symbol: Some(words.join(" ")),
+    })
 }
+
+/// Whether a character can be part of a unit's symbol.
+pub(super) fn in_symbol(c: char) -> bool {
+    c.is_alphabetic() || "%\u{b0}\u{2103}".contains(c)
+}
+
+/// The digit or sign that a raised one stands for.
+pub(super) fn raised_digit(c: char) -> Option<char> {
+    match c {
+        '\u{207b}' => Some('-'),
+        '\u{b9}' => Some('1'),
+        '\u{b2}' => Some('2'),
+        '\u{b3}' => Some('3'),
+        '\u{2070}' | '\u{2074}'..='\u{2079}' => char::from_digit(c as u32 - 0x2070, 10),
+        _ => None,
+    }
+}
+
+/// Dimension and size.
+type Size = (Dimension, Scale);
 
 struct Parser<'t> {
     text: &'t str,
@@ -119,8 +65,8 @@ struct Parser<'t> {
     at: usize,
 }
 
-impl Parser<'_> {
-    fn rest(&self) -> &str {
+impl<'t> Parser<'t> {
+    fn rest(&self) -> &'t str {
         self.text.get(self.next..).unwrap_or("")
     }
 
@@ -128,13 +74,22 @@ impl Parser<'_> {
         self.rest().chars().next()
     }
 
+    /// Steps over a text if it comes next.
+    fn eat(&mut self, text: &str) -> bool {
+        let found = self.rest().starts_with(text);
+        self.next += if found { text.len() } else { 0 };
+        found
+    }
+
     fn skip_spaces(&mut self) {
         self.next += self.rest().len() - self.rest().trim_start().len();
     }
 
     fn unexpected(&self, expected: &'static str) -> UnitError {
-        let found: String = self.peek().map_or("the end".into(), String::from);
-        let length = self.peek().map_or(1, char::len_utf8);
+        let found = self
+            .peek()
+            .map_or("the end".to_owned(), |c| format!("`{c}`"));
+        let length = self.peek().map_or(0, char::len_utf8);
         UnitError::new(
             UnitErrorKind::Unexpected { expected, found },
             self.at + self.next,
@@ -142,37 +97,44 @@ impl Parser<'_> {
         )
     }
 
+    /// The unit is fine as a text, and no size can hold it.
     fn overflow(&self) -> UnitError {
         UnitError::new(UnitErrorKind::Overflow, self.at, self.text.len())
     }
 
-    /// factor { ( "/" | "*" | "." | " " ) factor }
-    fn product(&mut self, depth: usize) -> Result<Unit, UnitError> {
-        let mut unit = self.factor(depth)?;
+    /// factor { ( "/" | "*" | "." | "·" | " " ) factor }, from left to right.
+    fn product(&mut self, depth: usize) -> Result<Size, UnitError> {
+        let mut size = self.factor(depth)?;
+        let mut divided = false;
         loop {
-            let spaces = self.next;
+            let before = self.next;
             self.skip_spaces();
             let sign = match self.peek() {
+                None | Some(')') => return Ok(size),
                 Some('/') => -1,
-                Some('*' | '.' | '\u{b7}' | '\u{22c5}') => 1,
-                None | Some(')') => return Ok(unit),
-                Some(_) if self.next > spaces => 0,
-                Some(_) => return Ok(unit),
+                Some('*' | '.' | '\u{b7}' | '\u{22c5}' | '\u{d7}') => 1,
+                Some(c) if self.next > before && (in_symbol(c) || "1(\u{221a}".contains(c)) => 0,
+                Some(_) => return Ok(size),
             };
+            // Whether V/A s means V/(A s) is anyone's guess.
+            if sign >= 0 && divided {
+                return Err(self.unexpected("parentheses round all that divides, as in `V/(A s)`"));
+            }
             if sign != 0 {
                 self.next += self.peek().map_or(0, char::len_utf8);
                 self.skip_spaces();
             }
+            divided = sign < 0;
             let factor = self.factor(depth)?;
-            unit = times(&unit, &factor, if sign == 0 { 1 } else { sign })
-                .ok_or_else(|| self.overflow())?;
+            size =
+                times(size, factor, if divided { -1 } else { 1 }).ok_or_else(|| self.overflow())?;
         }
     }
 
-    /// ( symbol | "(" product ")" | "sqrt(" product ")" ) [ "^" ] [ exponent ]
-    fn factor(&mut self, depth: usize) -> Result<Unit, UnitError> {
-        let root = self.rest().starts_with("sqrt(");
-        let base = if root || self.peek() == Some('(') {
+    /// ( symbol | "(" product ")" | "sqrt(" product ")" | "√" ( symbol | "(" product ")" ) ) [ exponent ]
+    fn factor(&mut self, depth: usize) -> Result<Size, UnitError> {
+        let root = self.eat("\u{221a}") || self.rest().starts_with("sqrt(") && self.eat("sqrt");
+        let base = if self.peek() == Some('(') {
             if depth >= DEEPEST {
                 return Err(UnitError::new(
                     UnitErrorKind::TooLong,
@@ -180,147 +142,155 @@ impl Parser<'_> {
                     self.text.len(),
                 ));
             }
-            self.next += if root { 5 } else { 1 };
+            self.eat("(");
             self.skip_spaces();
             let inner = self.product(depth + 1)?;
-            if self.peek() != Some(')') {
+            if !self.eat(")") {
                 return Err(self.unexpected("`)`"));
             }
-            self.next += 1;
-            if root {
-                square_root(&inner).ok_or_else(|| self.overflow())?
-            } else {
-                inner
-            }
+            inner
         } else {
             self.symbol()?
         };
-        match self.exponent()? {
-            1 => Ok(base),
-            exponent => {
-                let start = Unit::one();
-                let sign = if exponent < 0 { -1 } else { 1 };
-                let power =
-                    (0..exponent.unsigned_abs()).try_fold(start, |p, _| times(&p, &base, sign));
-                power.ok_or_else(|| self.overflow())
-            }
-        }
+        let base = if root {
+            root_of(base).ok_or_else(|| self.overflow())?
+        } else {
+            base
+        };
+        let halves = self.exponent()?;
+        power(base, halves).ok_or_else(|| self.overflow())
     }
 
-    fn symbol(&mut self) -> Result<Unit, UnitError> {
-        let rest = self.rest();
-        if rest.starts_with('1') {
-            self.next += 1;
-            return Ok(Unit::one());
+    fn symbol(&mut self) -> Result<Size, UnitError> {
+        if self.eat("1") {
+            return Ok((Dimension::ONE, Scale::ONE));
         }
-        let part = |c: char| c.is_alphabetic() || "%\u{b0}\u{b5}\u{2126}".contains(c);
-        let length = rest.find(|c| !part(c)).unwrap_or(rest.len());
+        let rest = self.rest();
+        let length = rest.find(|c| !in_symbol(c)).unwrap_or(rest.len());
         let symbol = rest.get(..length).unwrap_or("");
         if symbol.is_empty() {
             return Err(self.unexpected("a unit's symbol"));
         }
-        let place = self.at + self.next;
-        let alone = |name, help| UnitError::new(UnitErrorKind::Alone(name, help), place, length);
+        let wrong = |kind| UnitError::new(kind, self.at + self.next, length);
         match symbol {
             "dB" => {
-                return Err(alone(
+                return Err(wrong(UnitErrorKind::Alone(
                     "dB",
-                    "a gain in dB is a pure ratio; give the unit's factor on its own",
-                ));
+                    "a gain in dB is a pure ratio; state the unit apart from it",
+                )));
             }
-            "\u{b0}C" | "degC" => return Err(alone("degC", "use K")),
+            "\u{b0}C" | "degC" | "\u{2103}" => {
+                return Err(wrong(UnitErrorKind::Alone("degC", "use K")));
+            }
             _ => {}
         }
-        let (named, prefix) = look_up(symbol).ok_or_else(|| {
-            let nearest = crate::diagnostic::nearest(symbol, UNITS.iter().map(|u| u.symbol))
-                .map(str::to_owned);
-            UnitError::new(
-                UnitErrorKind::UnknownUnit {
-                    found: symbol.into(),
-                    nearest,
-                },
-                place,
-                length,
-            )
-        })?;
+        let unknown = || {
+            wrong(UnitErrorKind::UnknownUnit {
+                found: symbol.into(),
+                nearest: nearest(symbol),
+            })
+        };
+        let (named, prefix) = look_up(symbol).ok_or_else(unknown)?;
+        let scale = named
+            .scale
+            .times(Scale::ten_to(prefix), 1)
+            .ok_or_else(|| self.overflow())?;
         self.next += length;
-        let ratio = named.numerator / named.denominator;
-        Ok(Unit {
-            dimension: named.dimension,
-            ratio,
-            power: named.power + prefix,
-            symbol: None,
-        })
+        Ok((named.dimension, scale))
     }
 
+    /// An exponent in halves; 2 when there is none. `^2`, `2`, `²`, `^-1`, `-1`, `⁻¹`, `^0.5`, `^(1/2)`.
     fn exponent(&mut self) -> Result<i32, UnitError> {
-        let superscript = match self.peek() {
-            Some('\u{b2}') => 2,
-            Some('\u{b3}') => 3,
-            _ => 0,
-        };
-        if superscript > 0 {
-            self.next += self.peek().map_or(0, char::len_utf8);
-            return Ok(superscript);
-        }
-        let caret = self.peek() == Some('^');
-        if caret {
-            self.next += 1;
-        }
         let rest = self.rest();
-        let sign = usize::from(
-            rest.starts_with(['-', '+'])
-                && rest
-                    .get(1..)
-                    .is_some_and(|r| r.starts_with(|c: char| c.is_ascii_digit())),
-        );
-        let digits = rest.get(sign..).unwrap_or("");
-        let length = digits
-            .find(|c: char| !c.is_ascii_digit())
-            .unwrap_or(digits.len());
-        if length == 0 {
-            return if caret {
-                Err(self.unexpected("a whole exponent"))
+        let length = rest
+            .find(|c| raised_digit(c).is_none())
+            .unwrap_or(rest.len());
+        if length > 0 {
+            let plain: String = rest
+                .get(..length)
+                .unwrap_or("")
+                .chars()
+                .filter_map(raised_digit)
+                .collect();
+            let halves = self.halves(&plain);
+            self.next += length;
+            return halves;
+        }
+        let caret = self.eat("^");
+        if caret && self.peek() == Some('(') {
+            let length = self.rest().find(')').unwrap_or(self.rest().len());
+            let halves = self.halves(self.rest().get(1..length).unwrap_or(""))?;
+            self.next += length;
+            return if self.eat(")") {
+                Ok(halves)
             } else {
-                Ok(1)
+                Err(self.unexpected("`)`"))
             };
         }
-        let exponent = rest
-            .get(..sign + length)
-            .and_then(|e| e.parse::<i32>().ok())
-            .filter(|e| e.abs() <= 60);
+        let rest = self.rest();
+        let whole = |from: usize| {
+            let digits = rest.get(from..).unwrap_or("");
+            digits.bytes().take_while(u8::is_ascii_digit).count()
+        };
+        let sign = usize::from(rest.starts_with(['-', '+']));
+        let mut length = whole(sign);
+        // The point of m^2.s is a product, and that of Hz^0.5 is not.
+        let point = sign + length;
+        if caret && rest.get(point..).is_some_and(|r| r.starts_with('.')) && whole(point + 1) > 0 {
+            length += 1 + whole(point + 1);
+        }
+        if length == 0 {
+            return if caret {
+                Err(self.unexpected("an exponent such as `2` or `-1`"))
+            } else {
+                Ok(2)
+            };
+        }
+        let halves = self.halves(self.rest().get(..sign + length).unwrap_or(""));
         self.next += sign + length;
-        exponent.ok_or_else(|| self.overflow())
+        halves
+    }
+
+    /// The exponent in halves that a text states.
+    fn halves(&self, text: &str) -> Result<i32, UnitError> {
+        let text = text.trim();
+        let (number, factor) = match text.strip_suffix("/2") {
+            Some(top) => (top, 1.0),
+            None => (text, 2.0),
+        };
+        let legal = number
+            .chars()
+            .all(|c| c.is_ascii_digit() || "+-.".contains(c));
+        let halves = number
+            .parse::<f64>()
+            .ok()
+            .filter(|_| legal)
+            .map(|n| n * factor);
+        match halves {
+            Some(h) if h.fract() == 0.0 && h.abs() <= f64::from(LARGEST) => Ok(h as i32),
+            Some(_) => Err(self.overflow()),
+            None => Err(self.unexpected("an exponent such as `2` or `-1`")),
+        }
     }
 }
 
-fn times(a: &Unit, b: &Unit, sign: i8) -> Option<Unit> {
-    let dimension = a.dimension.combine(b.dimension, sign)?;
-    let ratio = if sign > 0 {
-        a.ratio * b.ratio
-    } else {
-        a.ratio / b.ratio
-    };
-    let power = a
-        .power
-        .checked_add(i32::from(sign) * b.power)
-        .filter(|p| p.abs() < 300)?;
-    (ratio.is_finite() && ratio > 0.0).then_some(Unit {
-        dimension,
-        ratio,
-        power,
-        symbol: None,
-    })
+fn times(a: Size, b: Size, sign: i8) -> Option<Size> {
+    Some((a.0.combine(b.0, sign)?, a.1.times(b.1, i32::from(sign))?))
 }
 
-fn square_root(a: &Unit) -> Option<Unit> {
-    let dimension: Dimension = a.dimension.root()?;
-    // An odd power of ten leaves a factor of ten under the root.
-    let ratio = scaled(a.ratio, a.power.rem_euclid(2)).sqrt();
-    Some(Unit {
-        dimension,
-        ratio,
-        power: a.power.div_euclid(2),
-        symbol: None,
-    })
+fn root_of(a: Size) -> Option<Size> {
+    Some((a.0.root()?, a.1.root()?))
+}
+
+/// The base to a power given in halves.
+fn power(base: Size, halves: i32) -> Option<Size> {
+    match halves {
+        2 => Some(base),
+        _ if halves % 2 != 0 => root_of(power(base, 2 * halves)?),
+        _ => {
+            let sign = if halves < 0 { -1 } else { 1 };
+            let one = (Dimension::ONE, Scale::ONE);
+            (0..halves.abs() / 2).try_fold(one, |product, _| times(product, base, sign))
+        }
+    }
 }

@@ -1,5 +1,7 @@
 //! A reference from a square or pulse channel: levels, edges, and the train that they make.
 
+use std::collections::VecDeque;
+
 use phasemill_engine::flow::Phase;
 
 use super::clock::{ClockModel, Knot};
@@ -156,7 +158,7 @@ impl EdgeTrain {
         let overall = median(&mut intervals)?;
         let mut walk = Walk {
             period: overall,
-            recent: Vec::new(),
+            recent: VecDeque::new(),
             train: Vec::new(),
             missing: Vec::new(),
             extra: Vec::new(),
@@ -174,7 +176,7 @@ fn median(values: &mut [f64]) -> Option<f64> {
 
 struct Walk {
     period: f64,
-    recent: Vec<f64>,
+    recent: VecDeque<f64>,
     train: Vec<Knot>,
     missing: Vec<(f64, u64)>,
     extra: Vec<f64>,
@@ -236,10 +238,11 @@ impl Walk {
             self.missing
                 .push((here.at + self.period, periods as u64 - 1));
         } else {
-            self.recent.push(at - here.at);
-            if self.recent.len() >= RECENT {
-                let mut window = self.recent[self.recent.len() - RECENT..].to_vec();
+            self.recent.push_back(at - here.at);
+            if self.recent.len() == RECENT {
+                let mut window: Vec<f64> = self.recent.iter().copied().collect();
                 self.period = median(&mut window).unwrap_or(self.period);
+                self.recent.pop_front();
             }
         }
         self.train.push(Knot {
@@ -261,24 +264,23 @@ impl Walk {
             return None;
         }
         let frequency = cycles as f64 / samples;
-        let local: Vec<f64> = pairs()
-            .map(|p| (p[1].phase.cycle - p[0].phase.cycle) as f64 / (p[1].at - p[0].at))
-            .collect();
+        let local =
+            pairs().map(|p| (p[1].phase.cycle - p[0].phase.cycle) as f64 / (p[1].at - p[0].at));
         // An edge between two others at equal distance deviates from their middle with 3/2 of the
         // variance of a single edge.
-        let residuals: Vec<f64> = self
+        let residuals = self
             .train
             .windows(3)
             .filter(|t| !t[0].broken && !t[1].broken)
             .filter(|t| t[2].phase.cycle - t[0].phase.cycle == 2)
-            .map(|t| (t[1].at - 0.5 * (t[0].at + t[2].at)) * frequency)
-            .collect();
-        let squares: f64 = residuals.iter().map(|r| r * r).sum();
-        let jitter = (squares / residuals.len().max(1) as f64 / 1.5).sqrt();
+            .map(|t| (t[1].at - 0.5 * (t[0].at + t[2].at)) * frequency);
+        let (count, squares) = residuals.fold((0u64, 0.0), |(n, s), r| (n + 1, s + r * r));
+        let jitter = (squares / count.max(1) as f64 / 1.5).sqrt();
+        let spread = deviation(local);
         Some(EdgeTrain {
             frequency,
             frequency_u: std::f64::consts::SQRT_2 * jitter / samples,
-            spread: deviation(&local),
+            spread,
             jitter,
             missing: self.missing,
             extra: self.extra,
@@ -289,13 +291,14 @@ impl Walk {
 }
 
 /// Standard deviation with n - 1; zero for fewer than two values.
-pub fn deviation(values: &[f64]) -> f64 {
-    if values.len() < 2 {
+pub fn deviation(values: impl Iterator<Item = f64> + Clone) -> f64 {
+    let (count, sum) = values.clone().fold((0u64, 0.0), |(n, s), x| (n + 1, s + x));
+    if count < 2 {
         return 0.0;
     }
-    let mean = values.iter().sum::<f64>() / values.len() as f64;
-    let squares: f64 = values.iter().map(|x| (x - mean) * (x - mean)).sum();
-    (squares / (values.len() - 1) as f64).sqrt()
+    let mean = sum / count as f64;
+    let squares: f64 = values.map(|x| (x - mean) * (x - mean)).sum();
+    (squares / (count - 1) as f64).sqrt()
 }
 
 #[cfg(test)]

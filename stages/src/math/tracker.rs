@@ -284,7 +284,7 @@ impl Blocks {
         Tracked {
             frequency: self.rate * cycles / samples,
             frequency_u: std::f64::consts::SQRT_2 * jitter * self.rate / samples,
-            spread: deviation(&local),
+            spread: deviation(local.iter().copied()),
             jitter,
             amplitude,
             lost,
