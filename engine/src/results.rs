@@ -126,9 +126,9 @@ fn columns(flow: &Flow, estimate: Option<&Estimate>) -> Vec<(&'static str, f64)>
     }
     vec![
         ("in_phase", part(value, false)),
-        ("in_phase_u", part(u, false)),
+        ("in_phase.u", part(u, false)),
         ("quadrature", part(value, true)),
-        ("quadrature_u", part(u, true)),
+        ("quadrature.u", part(u, true)),
         (
             "amplitude",
             value.map_or(f64::NAN, |z| libm::hypot(z.re, z.im)),

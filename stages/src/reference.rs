@@ -423,16 +423,19 @@ impl Settings {
 }
 
 fn from_edges(look: SquareLook, rate: f64) -> Result<(Clock, Quality), Fault> {
-    let (edges, high) = look.finish();
+    let falling = look.falling;
+    let (edges, above) = look.finish();
+    // A falling edge is sought in the channel turned over.
+    let high = if falling { 1.0 - above } else { above };
     let no_train = |found: String| Fault::Reference {
         found,
         remedy: "check that this channel holds the reference, or give its `threshold` and `hysteresis`",
     };
     let train = EdgeTrain::analyse(&edges)
         .ok_or_else(|| no_train(format!("{} edges, too few to tell a period", edges.len())))?;
-    let odd = train.extra.len() + train.missing.len() + train.lost.len();
-    // More exceptions than pulses, or edges anywhere in the period, are noise and no reference.
-    if 2 * odd > edges.len() || train.jitter > 0.15 {
+    // Edges anywhere in the period, or a phase that is lost again and again, are noise: at least one
+    // edge in thirteen loses it there, and fewer than one in a hundred in a bad but usable train.
+    if 20 * train.lost.len() > edges.len() || train.jitter > 0.15 {
         return Err(no_train(format!(
             "{} edges without a steady period: {} missing, {} extra, {} stops, jitter {:.3} cycles",
             edges.len(),

@@ -1,47 +1,196 @@
-//! Compensated sums over streams: moments of real and complex samples, and a straight line.
+//! Sums in twice the working precision, and what follows from them: moments and a straight line.
 //!
-//! Values are taken relative to the first one, so that a large pedestal costs no digits, and summed
-//! with their rounding errors (Neumaier, Z. angew. Math. Mech. 54, 1974), one by one, so that the bits
-//! do not depend on how the stream is cut. Missing samples (NaN) are left out and counted.
+//! Each sum is kept as a value and what rounding took from it (Dekker 1971; Knuth, *The Art of Computer
+//! Programming* 2, 4.2.2), about 32 digits. Samples enter one by one, so any slicing gives the same
+//! bits. Missing (NaN) samples are left out and counted.
 
 use num_complex::Complex64;
 
-/// A sum that keeps what rounding takes from it.
-#[derive(Clone, Copy, Debug, Default)]
+/// A sum of numbers or of products, good to about 32 digits of its largest partial sum. Factors of
+/// products must be below 1e150.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Sum {
-    sum: f64,
-    rest: f64,
+    high: f64,
+    low: f64,
 }
 
 impl Sum {
-    /// Adds a term.
+    /// Adds a number.
     pub fn add(&mut self, x: f64) {
-        let t = self.sum + x;
-        self.rest += if self.sum.abs() >= x.abs() {
-            (self.sum - t) + x
-        } else {
-            (x - t) + self.sum
-        };
-        self.sum = t;
+        let (sum, lost) = exact_sum(self.high, x);
+        let low = self.low + lost;
+        self.high = sum + low;
+        self.low = low - (self.high - sum);
     }
 
-    /// The sum.
+    /// Adds a product.
+    pub fn add_product(&mut self, a: f64, b: f64) {
+        let (product, low) = exact_product(a, b);
+        self.add(product);
+        self.add(low);
+    }
+
+    /// The sum, rounded once.
     pub fn value(&self) -> f64 {
-        self.sum + self.rest
+        self.high + self.low
+    }
+
+    fn over(self, n: f64) -> Sum {
+        let quotient = self.high / n;
+        let (back, low) = exact_product(quotient, n);
+        let mut result = Sum {
+            high: quotient,
+            low: 0.0,
+        };
+        result.add((((self.high - back) - low) + self.low) / n);
+        result
+    }
+
+    fn minus_product(mut self, a: Sum, b: Sum) -> Sum {
+        self.add_product(-a.high, b.high);
+        self.add(-(a.high * b.low + a.low * b.high));
+        self
     }
 }
 
-/// Count, mean and covariance of complex samples; of real ones when the imaginary parts are zero.
+/// The sum and its rounding error (Knuth 1969).
+fn exact_sum(a: f64, b: f64) -> (f64, f64) {
+    let sum = a + b;
+    let part = sum - a;
+    (sum, (a - (sum - part)) + (b - part))
+}
+
+/// The product and its rounding error (Dekker 1971), each factor split in halves (Veltkamp 1968).
+fn exact_product(a: f64, b: f64) -> (f64, f64) {
+    let split = |x: f64| {
+        let c = 134_217_729.0 * x;
+        let high = c - (c - x);
+        (high, x - high)
+    };
+    let product = a * b;
+    let ((ah, al), (bh, bl)) = (split(a), split(b));
+    (product, ((ah * bh - product) + ah * bl + al * bh) + al * bl)
+}
+
+/// (Σab - ΣaΣb/n)/(n - 1); zero for fewer than two samples.
+fn covariance(products: Sum, a: Sum, b: Sum, count: u64) -> f64 {
+    if count < 2 {
+        return 0.0;
+    }
+    products
+        .minus_product(a.over(count as f64), b)
+        .over((count - 1) as f64)
+        .value()
+}
+
+/// Mean, scatter and extremes of real samples.
+#[derive(Clone, Debug)]
+pub struct Moments {
+    count: u64,
+    missing: u64,
+    /// The first sample, taken from all, so that a pedestal costs no digits.
+    shift: f64,
+    sum: Sum,
+    squares: Sum,
+    min: f64,
+    max: f64,
+}
+
+impl Default for Moments {
+    fn default() -> Self {
+        let zero = Sum::default();
+        Moments {
+            count: 0,
+            missing: 0,
+            shift: 0.0,
+            sum: zero,
+            squares: zero,
+            min: f64::INFINITY,
+            max: f64::NEG_INFINITY,
+        }
+    }
+}
+
+impl Moments {
+    /// Takes a sample.
+    pub fn push(&mut self, x: f64) {
+        if x.is_nan() {
+            self.missing += 1;
+            return;
+        }
+        if self.count == 0 {
+            self.shift = x;
+        }
+        self.count += 1;
+        let (d, rest) = exact_sum(x, -self.shift);
+        self.sum.add(d);
+        self.sum.add(rest);
+        self.squares.add_product(d, d);
+        self.squares.add(2.0 * d * rest);
+        self.min = self.min.min(x);
+        self.max = self.max.max(x);
+    }
+
+    /// Takes the next samples.
+    pub fn extend(&mut self, samples: &[f64]) {
+        samples.iter().for_each(|x| self.push(*x));
+    }
+
+    /// Samples that were there.
+    pub fn count(&self) -> u64 {
+        self.count
+    }
+
+    /// Samples that were missing.
+    pub fn missing(&self) -> u64 {
+        self.missing
+    }
+
+    /// The mean; NaN without samples.
+    pub fn mean(&self) -> f64 {
+        mean(self.sum, self.shift, self.count)
+    }
+
+    /// Sample variance (n - 1); zero for fewer than two samples.
+    pub fn variance(&self) -> f64 {
+        covariance(self.squares, self.sum, self.sum, self.count)
+    }
+
+    /// Sample standard deviation (n - 1); zero for fewer than two samples.
+    pub fn sd(&self) -> f64 {
+        self.variance().sqrt()
+    }
+
+    /// Smallest sample; infinite without samples.
+    pub fn min(&self) -> f64 {
+        self.min
+    }
+
+    /// Largest sample; minus infinite without samples.
+    pub fn max(&self) -> f64 {
+        self.max
+    }
+}
+
+fn mean(sum: Sum, shift: f64, count: u64) -> f64 {
+    if count == 0 {
+        return f64::NAN;
+    }
+    let mut mean = sum.over(count as f64);
+    mean.add(shift);
+    mean.value()
+}
+
+/// Mean and covariance of complex samples. One of which either part is missing counts as missing.
 #[derive(Clone, Debug, Default)]
 pub struct ComplexMoments {
     count: u64,
     missing: u64,
-    origin: Complex64,
-    x: Sum,
-    y: Sum,
-    xx: Sum,
-    yy: Sum,
-    xy: Sum,
+    /// The first sample.
+    shift: Complex64,
+    sums: [Sum; 2],
+    /// Squares of the real and of the imaginary part, and their product.
+    products: [Sum; 3],
 }
 
 impl ComplexMoments {
@@ -52,15 +201,28 @@ impl ComplexMoments {
             return;
         }
         if self.count == 0 {
-            self.origin = z;
+            self.shift = z;
         }
         self.count += 1;
-        let d = z - self.origin;
-        self.x.add(d.re);
-        self.y.add(d.im);
-        self.xx.add(d.re * d.re);
-        self.yy.add(d.im * d.im);
-        self.xy.add(d.re * d.im);
+        let (x, x_rest) = exact_sum(z.re, -self.shift.re);
+        let (y, y_rest) = exact_sum(z.im, -self.shift.im);
+        let [sum_x, sum_y] = &mut self.sums;
+        sum_x.add(x);
+        sum_x.add(x_rest);
+        sum_y.add(y);
+        sum_y.add(y_rest);
+        let [xx, yy, xy] = &mut self.products;
+        xx.add_product(x, x);
+        xx.add(2.0 * x * x_rest);
+        yy.add_product(y, y);
+        yy.add(2.0 * y * y_rest);
+        xy.add_product(x, y);
+        xy.add(x * y_rest + x_rest * y);
+    }
+
+    /// Takes the next samples.
+    pub fn extend(&mut self, samples: &[Complex64]) {
+        samples.iter().for_each(|z| self.push(*z));
     }
 
     /// Samples that were there.
@@ -75,22 +237,19 @@ impl ComplexMoments {
 
     /// The mean; NaN without samples.
     pub fn mean(&self) -> Complex64 {
-        let n = self.count as f64;
-        self.origin + Complex64::new(self.x.value() / n, self.y.value() / n)
+        let [x, y] = self.sums;
+        Complex64::new(
+            mean(x, self.shift.re, self.count),
+            mean(y, self.shift.im, self.count),
+        )
     }
 
-    /// Variances of the real and imaginary part and their covariance, with n - 1; zeros for fewer than
-    /// two samples.
+    /// Sample covariance (n - 1): of the real part, of the imaginary part, and between the two; zeros
+    /// for fewer than two samples.
     pub fn covariance(&self) -> [f64; 3] {
-        if self.count < 2 {
-            return [0.0; 3];
-        }
-        let n = self.count as f64;
-        let central =
-            |sum: &Sum, a: &Sum, b: &Sum| (sum.value() - a.value() * b.value() / n) / (n - 1.0);
-        let xx = central(&self.xx, &self.x, &self.x).max(0.0);
-        let yy = central(&self.yy, &self.y, &self.y).max(0.0);
-        [xx, yy, central(&self.xy, &self.x, &self.y)]
+        let ([x, y], [xx, yy, xy]) = (self.sums, self.products);
+        [(xx, x, x), (yy, y, y), (xy, x, y)]
+            .map(|(products, a, b)| covariance(products, a, b, self.count))
     }
 }
 
@@ -159,77 +318,32 @@ impl LineSums {
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use crate::math::reference_data::{certified, read};
-
-    /// NIST Statistical Reference Datasets, univariate summary statistics. The mean and standard deviation
-    /// of the data as doubles hold are met to the digits that doubles can give: in NumAcc3 and NumAcc4
-    /// the decimals .1, .2, .3 on a pedestal of 1e6 and 1e7 are themselves rounded by up to 2^-33 and
-    /// 2^-30, which is 1e-9 and 1e-8 of the certified deviation of 0.1.
-    #[test]
-    fn certified_means_and_deviations() {
-        for (name, tolerance) in [
-            ("Lew", 1e-13),
-            ("Lottery", 1e-13),
-            ("Mavro", 1e-11),
-            ("Michelso", 1e-11),
-            ("NumAcc1", 1e-13),
-            ("NumAcc2", 1e-13),
-            ("NumAcc3", 1e-8),
-            ("NumAcc4", 1e-7),
-        ] {
-            let Some(text) = read(&format!("{name}.dat")) else {
-                return;
-            };
-            let (values, mean, deviation) = certified(&text);
-            let mut moments = ComplexMoments::default();
-            values
-                .iter()
-                .for_each(|x| moments.push(Complex64::new(*x, 0.0)));
-            assert!(
-                (moments.mean().re - mean).abs() <= 1e-14 * mean.abs(),
-                "{name}: {}",
-                moments.mean().re
-            );
-            let found = moments.covariance()[0].sqrt();
-            assert!(
-                (found - deviation).abs() <= tolerance * deviation,
-                "{name}: {found} for {deviation}"
-            );
+/// Lag-1 autocorrelation Σdᵢdᵢ₊₁/Σdᵢ² of the deviations from the mean, as NIST StRD defines it. Pairs
+/// with a missing sample are left out; NaN when all samples are equal or there are none.
+pub fn lag1(samples: &[f64]) -> f64 {
+    let shift = samples
+        .iter()
+        .copied()
+        .find(|x| !x.is_nan())
+        .unwrap_or(f64::NAN);
+    let mut mean = Moments::default();
+    samples.iter().for_each(|x| mean.push(x - shift));
+    let mean = mean.mean();
+    let (mut squares, mut products) = (Sum::default(), Sum::default());
+    let mut last = f64::NAN;
+    for x in samples {
+        let d = (x - shift) - mean;
+        if !d.is_nan() {
+            squares.add_product(d, d);
         }
-    }
-
-    #[test]
-    fn a_line_is_found_again_behind_gaps() {
-        let mut sums = LineSums::default();
-        for i in 0..1000 {
-            let missing = i < 5 || i % 7 == 0;
-            sums.push(if missing {
-                f64::NAN
-            } else {
-                1e6 + 0.25 * f64::from(i)
-            });
+        if !(d * last).is_nan() {
+            products.add_product(d, last);
         }
-        // All numbers are multiples of 1/4 below 2^53, so only the last division rounds.
-        let (start, slope) = sums.line().expect("a line");
-        assert!(
-            (start - 1e6).abs() < 1e-9 && (slope - 0.25).abs() < 1e-14,
-            "{start} {slope}"
-        );
+        last = d;
     }
-
-    /// (1, 2), (3, 0), (5, 4): variances 4 and 4, covariance 2, by hand.
-    #[test]
-    fn a_covariance_worked_by_hand() {
-        let mut moments = ComplexMoments::default();
-        [(1.0, 2.0), (3.0, 0.0), (f64::NAN, 1.0), (5.0, 4.0)]
-            .map(|(x, y)| moments.push(Complex64::new(x, y)));
-        assert_eq!(
-            (moments.mean(), moments.covariance()),
-            (Complex64::new(3.0, 2.0), [4.0, 4.0, 2.0])
-        );
-        assert_eq!((moments.count(), moments.missing()), (3, 1));
-    }
+    products.value() / squares.value()
 }
+
+#[cfg(test)]
+#[path = "sums_tests.rs"]
+mod tests;
