@@ -40,6 +40,7 @@ mill() {
 echo "In the sweep of weak light the chopper stops at one point, so that recipe is to end with exit code 2:"
 echo "the point is named as failed, the others are in the results."
 mill 2 chopped-light "$out/weak-light-sweep.h5" --with blocked="$out/weak-light-blocked.h5"
+mill 0 starter "$out/weak-light-blocked.h5"
 mill 0 chopped-light-points "$out"/weak-light-points/*.h5 --wiring pipelines/library/points.wiring.ron
 mill 0 second-harmonic "$out/modulated-response.h5"
 mill 0 bridge-resistance "$out/bridge-sweep.h5"

@@ -61,7 +61,7 @@ if [ -n "$pins" ] && [ ! -x .venv/bin/pip ] && ! python3 -c 'import ensurepip, v
     packages="$packages python3-venv"
 fi
 if [ -n "$packages" ]; then
-    if ! { has apt-get && grep -q '^ID=debian' /etc/os-release; }; then
+    if ! { has apt-get && grep -Eq '^ID(_LIKE)?=.*debian' /etc/os-release; }; then
         say "expected a Debian system, found another; install yourself what Debian calls:$packages"
         say "and CMake 3.26 or later, with its path in CMAKE if it is not on the PATH"
         exit 3

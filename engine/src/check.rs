@@ -263,11 +263,11 @@ impl Typed {
                 };
                 if self.results.iter().any(|k| k.name == name) {
                     let message = format!("`{name}` is kept twice");
-                    diagnostics.push(Diagnostic::warning(
-                        Code::Duplicate,
-                        Some(flow.place.clone()),
-                        message,
-                    ));
+                    let place = Some(flow.place.clone());
+                    diagnostics.push(
+                        Diagnostic::warning(Code::Duplicate, place, message)
+                            .help("remove one of the two"),
+                    );
                 } else {
                     self.results.push(Kept { name, node, port });
                 }

@@ -1,6 +1,6 @@
 //! Constants of a recipe: a quantity with its standard uncertainty and where it came from.
 
-use crate::diagnostic::{Code, Diagnostic, Diagnostics};
+use crate::diagnostic::{Code, Diagnostics};
 use crate::text::{Piece, Reader};
 use crate::units::{Quantity, Unit};
 
@@ -59,6 +59,18 @@ impl Constant {
 
     /// Reads `Constant(value: "1.000e8 V/A", standard_uncertainty: "0.5 %", source: "calibration")`.
     pub fn read(name: String, piece: &Piece) -> (Self, Diagnostics) {
+        if piece.name() != Some("Constant") {
+            let mut diagnostics = Diagnostics::default();
+            let expected = "`Constant(value: \"...\")`";
+            diagnostics.push(piece.wrong_type(expected));
+            return (
+                Self {
+                    name,
+                    ..Self::one()
+                },
+                diagnostics,
+            );
+        }
         let (constant, found) = Reader::read(piece, &[], |r| {
             let mut constant = r.setting("value", "value with unit").factor();
             constant.source = r
@@ -98,14 +110,6 @@ impl Constant {
                 });
             constant
         });
-        let mut diagnostics = found.diagnostics;
-        if piece.name() != Some("Constant") {
-            diagnostics.push(Diagnostic::error(
-                Code::WrongType,
-                Some(piece.name_place()),
-                "expected `Constant(value: \"...\")`".to_owned(),
-            ));
-        }
-        (Self { name, ..constant }, diagnostics)
+        (Self { name, ..constant }, found.diagnostics)
     }
 }

@@ -6,6 +6,9 @@ use std::sync::Arc;
 
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 
+/// Most names that a suggestion lists.
+const MOST_LISTED: usize = 20;
+
 /// A named text that spans point into: a recipe or a wiring.
 #[derive(Debug, PartialEq, Eq)]
 pub struct SourceText {
@@ -84,6 +87,8 @@ codes! {
     WrongType => "wrong-type",
     /// A value lies outside its legal range.
     OutOfRange => "out-of-range",
+    /// A name is empty or holds a character that names may not hold.
+    IllegalName => "illegal-name",
     /// A name is given twice.
     Duplicate => "duplicate",
     /// A quantity cannot be read, or its unit does not fit.
@@ -100,10 +105,6 @@ codes! {
     Time => "time",
     /// A filter cannot be designed as asked.
     Design => "design",
-    /// A recording cannot be opened or read.
-    Recording => "recording",
-    /// A dataset or attribute is missing from a recording, or has the wrong shape or type.
-    Dataset => "dataset",
     /// A limit on the size of a recipe is exceeded.
     Limit => "limit",
 }
@@ -155,13 +156,21 @@ impl Diagnostic {
         self
     }
 
-    /// Adds the nearest of `legal` as a suggestion, and the list of them.
+    /// Adds the nearest of `legal` as a suggestion, or else the list of them.
     pub fn suggest<'n>(self, found: &str, legal: impl IntoIterator<Item = &'n str>) -> Self {
         let legal: Vec<&str> = legal.into_iter().collect();
-        match nearest(found, legal.iter().copied()) {
-            Some(name) => self.help(format!("did you mean `{name}`?")),
-            None if legal.is_empty() => self,
-            None => self.help(format!("expected one of {}", listed(legal))),
+        match (nearest(found, legal.iter().copied()), legal.as_slice()) {
+            (Some(name), _) => self.help(format!("did you mean `{name}`?")),
+            (None, []) => self,
+            (None, [one]) => self.help(format!("expected `{one}`")),
+            (None, legal) => {
+                let shown = listed(legal.iter().copied().take(MOST_LISTED));
+                let more = match legal.len().saturating_sub(MOST_LISTED) {
+                    0 => String::new(),
+                    n => format!(" and {n} more"),
+                };
+                self.help(format!("expected one of {shown}{more}"))
+            }
         }
     }
 
@@ -198,6 +207,7 @@ impl Diagnostic {
 
 /// The name of `legal` nearest to `found`, when it is near enough to be a slip.
 pub fn nearest<'n>(found: &str, legal: impl IntoIterator<Item = &'n str>) -> Option<&'n str> {
+    let first = found.chars().next();
     let found = found.to_lowercase();
     legal
         .into_iter()
@@ -207,8 +217,13 @@ pub fn nearest<'n>(found: &str, legal: impl IntoIterator<Item = &'n str>) -> Opt
                 name,
             )
         })
-        .filter(|(distance, name)| *distance <= 1.max(name.chars().count().min(12) / 3))
-        .min_by_key(|(distance, _)| *distance)
+        // Names that share no character are no slips of each other, however short.
+        .filter(|(distance, name)| {
+            let length = name.chars().count();
+            *distance <= 1.max(length.min(12) / 3) && *distance < length.min(found.chars().count())
+        })
+        // Of equally near ones, slips rarely change the first letter.
+        .min_by_key(|(distance, name)| (*distance, name.chars().next() != first))
         .map(|(_, name)| name)
 }
 

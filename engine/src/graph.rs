@@ -1,11 +1,13 @@
 //! The dependency graph of a recipe: who reads whom, in which order, and where it goes in a circle.
 //! The only module that names `petgraph`.
 
+use std::collections::BTreeMap;
+
 use petgraph::Direction;
 use petgraph::algo::{tarjan_scc, toposort};
 use petgraph::graph::{DiGraph, NodeIndex};
 
-use crate::diagnostic::{Code, Diagnostic, Diagnostics, listed};
+use crate::diagnostic::{Code, Diagnostic, Diagnostics};
 use crate::recipe::Recipe;
 use crate::text::FlowName;
 
@@ -30,25 +32,35 @@ impl Graph {
         names.extend(recipe.stages.iter().map(|s| s.name.text.as_str()));
         let mut graph: DiGraph<(), usize> = DiGraph::new();
         let nodes: Vec<NodeIndex> = names.iter().map(|_| graph.add_node(())).collect();
-        let mut find = |flow: &FlowName| {
+        let mut known = BTreeMap::new();
+        for (node, name) in names.iter().enumerate() {
+            known.entry(*name).or_insert(node);
+        }
+        // `this` is the stage that reads: to offer it to itself would be to offer a circle.
+        let mut find = |flow: &FlowName, this: Option<Node>| {
             let (node, _) = split(&flow.text);
-            let found = names.iter().position(|n| *n == node);
+            let found = known.get(node).copied();
             if found.is_none() {
+                let others = names.iter().enumerate().filter(|(n, _)| Some(*n) != this);
                 diagnostics.push(
                     Diagnostic::error(
                         Code::UnknownName,
                         Some(flow.place.clone()),
                         format!("unknown flow `{node}`"),
                     )
-                    .suggest(node, names.iter().copied()),
+                    .suggest(
+                        node,
+                        others.map(|(_, name)| *name).filter(|n| !n.is_empty()),
+                    ),
                 );
             }
             found
         };
         let mut reads = vec![Vec::new(); recipe.inputs.len()];
         for (i, stage) in recipe.stages.iter().enumerate() {
-            let inputs: Vec<Option<Node>> = stage.described.flows.iter().map(&mut find).collect();
             let this = recipe.inputs.len() + i;
+            let flows = stage.described.flows.iter();
+            let inputs: Vec<Option<Node>> = flows.map(|f| find(f, Some(this))).collect();
             for (k, input) in inputs.iter().enumerate() {
                 if let Some(input) = input {
                     graph.add_edge(nodes[*input], nodes[this], k);
@@ -56,10 +68,13 @@ impl Graph {
             }
             reads.push(inputs);
         }
-        let results: Vec<Option<Node>> = recipe.results.iter().map(&mut find).collect();
+        let results: Vec<Option<Node>> = recipe.results.iter().map(|f| find(f, None)).collect();
         let order = order_without_circles(&graph);
         report_circles(&graph, recipe, &names, diagnostics);
-        report_unused(&graph, recipe, &results, diagnostics);
+        // What a fault keeps from being read is not unused.
+        if !diagnostics.has_errors() {
+            report_unused(&graph, recipe, &results, diagnostics);
+        }
         Graph {
             order,
             reads,
@@ -156,14 +171,17 @@ fn report_circles(
         let place = stage
             .and_then(|s| recipe.stages.get(s))
             .map(|s| s.name.place.clone());
-        diagnostics.push(
-            Diagnostic::error(
-                Code::Cycle,
-                place,
-                format!("stages depend on each other in a circle: {text}"),
-            )
-            .help("let one of them read something else"),
-        );
+        let (message, help) = match circle.as_slice() {
+            [one, _] => (
+                format!("`{}` reads itself", names[one.index()]),
+                "let it read something else",
+            ),
+            _ => (
+                format!("stages depend on each other in a circle, each on the one before: {text}"),
+                "let one of them read something else",
+            ),
+        };
+        diagnostics.push(Diagnostic::error(Code::Cycle, place, message).help(help));
     }
 }
 
@@ -173,20 +191,6 @@ fn report_unused(
     results: &[Option<Node>],
     diagnostics: &mut Diagnostics,
 ) {
-    if recipe.results.is_empty() {
-        let names = recipe.stages.iter().map(|s| s.name.text.as_str());
-        diagnostics.push(
-            Diagnostic::error(
-                Code::Unused,
-                None,
-                format!("{}: the recipe keeps no result", recipe.source.name),
-            )
-            .help(format!(
-                "name flows in `results`; the stages are {}",
-                listed(names)
-            )),
-        );
-    }
     let unread = |node: usize| {
         let outgoing = graph
             .neighbors_directed(NodeIndex::new(node), Direction::Outgoing)

@@ -183,24 +183,39 @@ fn origin(r: &mut Reader<'_>, name: &'static str, doc: &'static str) -> Option<O
 fn unit(given: Option<(String, Piece)>) -> Option<Result<Unit, Diagnostic>> {
     let (text, piece) = given?;
     Some(Unit::parse(&text).map_err(|e| {
-        let place = piece.part(1 + e.offset(), e.length().max(1));
+        let place = piece.within(&text, e.offset(), e.length());
         Diagnostic::error(Code::Unit, Some(place), e.to_string())
+            .help("write the unit's symbol, as in \"V\", \"mV\" or \"m/s^2\"")
     }))
 }
 
-/// Expects a piece to begin with `name`.
-fn expect_name(piece: &Piece, name: &str, diagnostics: &mut Diagnostics) {
-    if piece.name() != Some(name) {
-        let message = format!(
-            "expected `{name}(...)`, found `{}`",
-            piece.name().unwrap_or("no name")
-        );
-        diagnostics.push(Diagnostic::error(
+/// Expects a piece to begin with `name`; whether it does.
+fn expect_name(piece: &Piece, name: &str, diagnostics: &mut Diagnostics) -> bool {
+    let expected = format!("`{name}(...)`");
+    match piece.name() {
+        Some(found) if found == name => return true,
+        Some(found) => diagnostics.push(Diagnostic::error(
             Code::WrongType,
             Some(piece.name_place()),
-            message,
-        ));
+            format!("expected {expected}, found `{found}`"),
+        )),
+        None => {
+            let place = Some(piece.name_place());
+            let fault = piece.wrong_type(&expected);
+            diagnostics.push(Diagnostic { place, ..fault });
+        }
     }
+    false
+}
+
+/// Expects a text to be of a kind; where it is of another, what it lacks is beside the point.
+fn expect_text(whole: &Piece, name: &str, help: &str, diagnostics: &mut Diagnostics) -> bool {
+    let mut found = Diagnostics::default();
+    let fits = expect_name(whole, name, &mut found);
+    found
+        .iter()
+        .for_each(|d| diagnostics.push(d.clone().help(help)));
+    fits
 }
 
 impl Recipe {
@@ -218,7 +233,10 @@ impl Recipe {
                 return (None, diagnostics);
             }
         };
-        expect_name(&whole, "Recipe", &mut diagnostics);
+        let help = "name the recipe first and give a wiring with `--wiring FILE`";
+        if !expect_text(&whole, "Recipe", help, &mut diagnostics) {
+            return (None, diagnostics);
+        }
         let ((title, inputs, constants, stages), top) = Reader::read(&whole, &[], |r| {
             let title = r.setting("title", "what the recipe is for").text();
             let inputs = r.setting("inputs", "inputs by role").entries();
@@ -230,6 +248,17 @@ impl Recipe {
             r.setting("results", "names of the flows to keep").flows();
             (title, inputs, constants, stages)
         });
+        let kept = top.places.iter().find(|(path, _)| path == "results");
+        if let (Some((_, place)), true) = (kept, top.flows.is_empty()) {
+            // A list that could not be read was reported as such.
+            if place.text().starts_with('[') {
+                let message = "expected at least one result, found none";
+                diagnostics.push(
+                    Diagnostic::error(Code::Unused, Some(place.clone()), message)
+                        .help("name the flows to keep, as in `results: [\"answer\"]`"),
+                );
+            }
+        }
         diagnostics.extend(top.diagnostics);
         for (what, count) in [
             ("inputs", inputs.len()),
@@ -262,22 +291,14 @@ impl Recipe {
         let mut entries = Vec::new();
         for (name, piece) in stages {
             let Some(stage) = piece.name().and_then(|n| registry.get(n)) else {
-                let found = piece.name().unwrap_or(piece.text());
-                diagnostics.push(
-                    Diagnostic::error(
-                        Code::UnknownName,
-                        Some(piece.name_place()),
-                        format!("unknown stage `{found}`"),
-                    )
-                    .suggest(found, registry.iter().map(|s| s.name())),
-                );
+                diagnostics.push(unknown_stage(&piece, registry));
                 entries.push(Err(name));
                 continue;
             };
             let (configured, described) = Reader::read(&piece, &known, |r| stage.read(r));
             let usable = !described.diagnostics.has_errors();
             diagnostics.extend(described.diagnostics.clone());
-            let place = piece.place();
+            let place = piece.name_place();
             entries.push(Ok(StageEntry {
                 name,
                 stage,
@@ -307,6 +328,16 @@ impl Recipe {
     }
 }
 
+fn unknown_stage(piece: &Piece, registry: &Registry) -> Diagnostic {
+    let Some(found) = piece.name() else {
+        return piece.wrong_type("a stage, as in `Average(of: \"detector\")`");
+    };
+    let message = format!("unknown stage `{found}`");
+    Diagnostic::error(Code::UnknownName, Some(piece.name_place()), message)
+        .suggest(found, registry.iter().map(|s| s.name()))
+        .help("`phasemill stages` says what each of them does")
+}
+
 fn check_names(
     inputs: &Vec<Input>,
     stages: &[Result<StageEntry, Name>],
@@ -316,14 +347,18 @@ fn check_names(
         .iter()
         .map(|s| s.as_ref().map_or_else(|n| n, |s| &s.name));
     for name in stage_names.clone().chain(inputs.iter().map(|i| &i.name)) {
-        if name.text.is_empty() || name.text.contains(['.', '/']) {
-            let message = format!("expected a name without `.` and `/`, found `{}`", name.text);
-            diagnostics.push(Diagnostic::error(
-                Code::UnknownName,
-                Some(name.place.clone()),
-                message,
-            ));
-        }
+        let message = match name.text.as_str() {
+            "" => "expected a name, found an empty one".to_owned(),
+            text if text.contains(['.', '/']) => {
+                format!("expected a name without `.` and `/`, found `{text}`")
+            }
+            _ => continue,
+        };
+        diagnostics.push(
+            Diagnostic::error(Code::IllegalName, Some(name.place.clone()), message).help(
+                "use letters, digits, blanks and `_`; a dot stands before the name of an output",
+            ),
+        );
     }
     for name in stage_names {
         if inputs.iter().any(|i| i.name.text == name.text) {
@@ -336,7 +371,14 @@ fn check_names(
 
 impl Input {
     fn read(name: Name, piece: &Piece, diagnostics: &mut Diagnostics) -> Self {
-        expect_name(piece, "Wave", diagnostics);
+        if !expect_name(piece, "Wave", diagnostics) && piece.name().is_none() {
+            return Input {
+                name,
+                unit: None,
+                recording: String::new(),
+                channel: Channel::default(),
+            };
+        }
         let ((recording, channel), found) = Reader::read(piece, &[], |r| {
             let recording = r
                 .setting("recording", "which recording, if not the main one")
@@ -369,7 +411,10 @@ impl Wiring {
                 return (Wiring::default(), diagnostics);
             }
         };
-        expect_name(&whole, "Wiring", &mut diagnostics);
+        let help = "name the recipe first and give a wiring with `--wiring FILE`";
+        if !expect_text(&whole, "Wiring", help, &mut diagnostics) {
+            return (Wiring::default(), diagnostics);
+        }
         let ((entries, axis), found) = Reader::read(&whole, &[], |r| {
             let entries = r.setting("channels", "channels by role").entries();
             let axis = r
@@ -393,7 +438,9 @@ impl Wiring {
         let channels = entries
             .into_iter()
             .map(|(name, piece)| {
-                expect_name(&piece, "Channel", &mut diagnostics);
+                if !expect_name(&piece, "Channel", &mut diagnostics) && piece.name().is_none() {
+                    return (name, Channel::default());
+                }
                 let (channel, found) = Reader::read(&piece, &[], |r| Channel::read(r, &piece));
                 diagnostics.extend(found.diagnostics);
                 (name, channel)

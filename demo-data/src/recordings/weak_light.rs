@@ -18,7 +18,7 @@ const PHASE: f64 = -25.0;
 const PICK_UP: f64 = 4e-3;
 const PICK_UP_PHASE: f64 = 70.0;
 const NOISE: Spectrum = Spectrum {
-    white: 20e-6,
+    white: 500e-6,
     corner: 40.0,
     flicker: (1.0, 100.0),
     ratio: 10.0,

@@ -16,6 +16,8 @@ pub use reader::{
     quantity,
 };
 
+/// Characters of a value that a message shows.
+const LONGEST_SHOWN: usize = 40;
 /// Longest text that is read, in bytes.
 pub const LONGEST_TEXT: usize = 1 << 20;
 
@@ -48,11 +50,15 @@ impl Piece {
                 format!("{}: {message}", source.name),
             ));
         }
-        let whole = Piece {
-            source,
-            start: 0,
-            end,
-        };
+        // Some editors begin a text with a byte-order mark.
+        let start = source.text.len() - source.text.trim_start_matches('\u{feff}').len();
+        let whole = Piece { source, start, end };
+        if first_word(whole.text()) == whole.text().len() {
+            let message = "expected a recipe or a wiring, found nothing";
+            let help = "`phasemill new FILE` writes a recipe to start from";
+            let place = Some(whole.name_place());
+            return Err(Diagnostic::error(Code::Syntax, place, message).help(help));
+        }
         let raw = whole.parse::<&RawValue>()?;
         Ok(whole.inner(raw))
     }
@@ -79,17 +85,46 @@ impl Piece {
         }
     }
 
+    /// A part of the text that the piece stands for, which is `text`, in bytes; the whole piece where
+    /// it is written with escapes, so that nobody can tell.
+    pub fn within(&self, text: &str, offset: usize, length: usize) -> Place {
+        let inner = self.text().get(1..self.text().len() - 1);
+        match inner == Some(text) && !text.is_empty() {
+            true => self.part(1 + offset, length.max(1)),
+            false => self.place(),
+        }
+    }
+
     /// Reads the piece as a plain value.
     pub fn parse<'p, T: Deserialize<'p>>(&'p self) -> Result<T, Diagnostic> {
-        ron::from_str(self.text()).map_err(|e| {
-            let at = offset_of(self.text(), e.span.start.line, e.span.start.col);
-            let to = offset_of(self.text(), e.span.end.line, e.span.end.col).max(at + 1);
-            Diagnostic::error(
-                Code::Syntax,
-                Some(self.part(at, to - at)),
-                lower_first(&e.code.to_string()),
+        ron::from_str(self.text()).map_err(|e| self.syntax(&e))
+    }
+
+    /// What the parser found, where, and what to look for.
+    fn syntax(&self, error: &ron::error::SpannedError) -> Diagnostic {
+        let text = self.text();
+        let at = offset_of(text, error.span.start.line, error.span.start.col);
+        let rest = text.get(at..).unwrap_or("");
+        let to = offset_of(text, error.span.end.line, error.span.end.col);
+        let line = rest.find(['\r', '\n']).unwrap_or(rest.len());
+        let one = rest.chars().next().map_or(1, char::len_utf8);
+        let place = self.part(at, to.saturating_sub(at).min(line).max(one));
+        match &error.code {
+            ron::Error::ExceededRecursionLimit => Diagnostic::error(
+                Code::Limit,
+                Some(place),
+                "expected values nested less deeply",
             )
-        })
+            .help("take parentheses and brackets out that hold one value alone"),
+            ron::Error::TrailingCharacters => Diagnostic::error(
+                Code::Syntax,
+                Some(place),
+                "expected the end of the text, found more",
+            )
+            .help("take it out, or look for a closing bracket too many before it"),
+            other => Diagnostic::error(Code::Syntax, Some(place), lower_first(&other.to_string()))
+                .help("look also at what comes before: a comma, a quotation mark or a bracket may be missing"),
+        }
     }
 
     /// The name in front of the parenthesis, as `Filter` in `Filter(of: "x")` or in `Filter`.
@@ -103,10 +138,10 @@ impl Piece {
             .then_some(name)
     }
 
-    /// Where [`Piece::name`] stands; the whole piece when it has none.
+    /// Where [`Piece::name`] stands; the first line of the piece when it has none.
     pub fn name_place(&self) -> Place {
-        self.name()
-            .map_or_else(|| self.place(), |name| self.part(0, name.len()))
+        let line = || self.text().lines().next().unwrap_or("");
+        self.part(0, self.name().unwrap_or_else(line).len())
     }
 
     /// What stands in the parentheses.
@@ -165,12 +200,11 @@ impl Piece {
 
     /// A diagnostic that the piece is of the wrong type.
     pub fn wrong_type(&self, expected: &str) -> Diagnostic {
-        let found = self.text();
-        let found = if found.chars().count() > 40 {
-            format!("{}...", found.chars().take(40).collect::<String>())
-        } else {
-            found.to_owned()
-        };
+        let line = self.text().lines().next().unwrap_or("").trim_end();
+        let mut found: String = line.chars().take(LONGEST_SHOWN).collect();
+        if found.len() < self.text().len() {
+            found += "...";
+        }
         Diagnostic::error(
             Code::WrongType,
             Some(self.place()),
@@ -204,16 +238,57 @@ impl Piece {
         for (text, raw) in fields {
             let value = self.inner(raw);
             let between = self.source.text.get(from..value.start).unwrap_or("");
-            let at = from + between.rfind(&text).unwrap_or(0);
+            let name = name_between(between);
             let place = Place {
                 source: self.source.clone(),
-                range: at..at + text.len(),
+                range: from + name.start..from + name.end,
             };
             from = value.end;
             named.push((Name { text, place }, value));
         }
         named
     }
+}
+
+/// Where the name stands between two values: behind brackets, commas and comments, without its
+/// quotation marks unless they are all there is.
+fn name_between(text: &str) -> std::ops::Range<usize> {
+    let start = first_word(text);
+    let rest = text.get(start..).unwrap_or("");
+    let quoted = rest.strip_prefix('"').and_then(|rest| {
+        let mut escaped = false;
+        rest.find(|c| {
+            let ends = c == '"' && !escaped;
+            escaped = c == '\\' && !escaped;
+            ends
+        })
+    });
+    match quoted {
+        Some(0) => start..start + 2,
+        Some(length) => start + 1..start + 1 + length,
+        None => {
+            let ends = |c: char| c.is_whitespace() || ":/".contains(c);
+            start..start + rest.find(ends).unwrap_or(rest.len())
+        }
+    }
+}
+
+/// Skips white space, brackets, commas and comments, which may hold comments.
+fn first_word(text: &str) -> usize {
+    let mut at = 0;
+    let mut depth = 0;
+    while let Some(rest) = text.get(at..).filter(|r| !r.is_empty()) {
+        let next = rest.chars().next().map_or(1, char::len_utf8);
+        match depth {
+            _ if rest.starts_with("/*") => (at, depth) = (at + 2, depth + 1),
+            1.. if rest.starts_with("*/") => (at, depth) = (at + 2, depth - 1),
+            1.. => at += next,
+            _ if rest.starts_with("//") => at += rest.find('\n').unwrap_or(rest.len()),
+            _ if rest.starts_with(|c: char| c.is_whitespace() || "({,".contains(c)) => at += next,
+            _ => break,
+        }
+    }
+    at
 }
 
 fn offset_of(text: &str, line: usize, column: usize) -> usize {

@@ -11,6 +11,9 @@ use crate::constant::Constant;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText};
 use crate::units::{Quantity, Unit};
 
+/// Name of the text that a default stands in.
+const DEFAULT: &str = "";
+
 /// What the catalogue says of one setting.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Doc {
@@ -173,12 +176,7 @@ impl<'c> Reader<'c> {
                             .iter()
                             .any(|(n, ..): &(Name, Piece, bool)| n.text == name.text)
                         {
-                            let message = format!("expected `{}` once, found it again", name.text);
-                            found.diagnostics.push(Diagnostic::error(
-                                Code::Duplicate,
-                                Some(name.place),
-                                message,
-                            ));
+                            found.diagnostics.push(twice(&name));
                         } else {
                             fields.push((name, value, false));
                         }
@@ -318,13 +316,16 @@ impl<'r, 'c> Setting<'r, 'c> {
         if let Some((_, piece, taken)) = fields.iter_mut().find(|(n, ..)| n.text == self.name) {
             *taken = true;
             let piece = piece.clone();
-            let path = self.reader.path_of(self.name);
-            self.reader.found.places.push((path, piece.place()));
+            // A default stands in no text that the user has.
+            if piece.place().source.name != DEFAULT {
+                let path = self.reader.path_of(self.name);
+                self.reader.found.places.push((path, piece.place()));
+            }
             return Some(piece);
         }
         if let Some(default) = self.default {
             let source = SourceText {
-                name: "default".into(),
+                name: DEFAULT.into(),
                 text: default.into(),
             };
             return Piece::whole(Arc::new(source))
@@ -458,9 +459,7 @@ impl<'r, 'c> Setting<'r, 'c> {
         let mut entries: Vec<(Name, Piece)> = Vec::new();
         for (name, item) in piece.entries()? {
             if entries.iter().any(|(n, _)| n.text == name.text) {
-                let message = format!("expected `{}` once, found it again", name.text);
-                let diagnostic = Diagnostic::error(Code::Duplicate, Some(name.place), message);
-                self.reader.found.diagnostics.push(diagnostic);
+                self.reader.found.diagnostics.push(twice(&name));
             } else {
                 entries.push((name, item));
             }
@@ -643,6 +642,13 @@ impl<'c, T> Choice<'c, T> {
     }
 }
 
+/// A diagnostic that a name is given again.
+fn twice(name: &Name) -> Diagnostic {
+    let message = format!("expected `{}` once, found it again", name.text);
+    Diagnostic::error(Code::Duplicate, Some(name.place.clone()), message)
+        .help("remove one of the two, or rename it")
+}
+
 fn string(piece: &Piece, expected: &str) -> Result<String, Diagnostic> {
     piece
         .parse::<String>()
@@ -664,9 +670,9 @@ fn in_range(piece: &Piece, value: f64, range: Range) -> Result<(), Diagnostic> {
 /// Reads a quantity in any unit from the piece, whose string value is `text`.
 pub fn any_quantity(piece: &Piece, text: &str) -> Result<Quantity, Diagnostic> {
     Quantity::parse(text).map_err(|e| {
-        // One byte further in for the quotation mark.
-        let place = piece.part(1 + e.offset(), e.length().max(1));
+        let place = piece.within(text, e.offset(), e.length());
         Diagnostic::error(Code::Unit, Some(place), e.to_string())
+            .help("write a number and a unit's symbol, as in \"1.5 ms\" or \"2 nV/sqrt(Hz)\"")
     })
 }
 
