@@ -201,32 +201,32 @@ impl Typed {
         for &i in others {
             let (a, b) = (&inputs[first], &inputs[i]);
             let (name_a, name_b) = (&names[first].text, &names[i].text);
-            if let (Some(ra), Some(rb)) = (a.rate, b.rate) {
-                if ra != rb {
-                    let message = format!(
-                        "expected one sample rate, found {ra} Hz in `{name_a}` and {rb} Hz in `{name_b}`"
-                    );
-                    report(
-                        i,
-                        Code::Rate,
-                        message,
-                        "decimate one of them, or combine averages instead of samples",
-                    );
-                    continue;
-                }
+            if let (Some(ra), Some(rb)) = (a.rate, b.rate)
+                && ra != rb
+            {
+                let message = format!(
+                    "expected one sample rate, found {ra} Hz in `{name_a}` and {rb} Hz in `{name_b}`"
+                );
+                report(
+                    i,
+                    Code::Rate,
+                    message,
+                    "decimate one of them, or combine averages instead of samples",
+                );
+                continue;
             }
-            if let (Some(la), Some(lb)) = (a.length, b.length) {
-                if la != lb {
-                    let message = format!(
-                        "expected equal lengths, found {la} samples in `{name_a}` and {lb} in `{name_b}`"
-                    );
-                    report(
-                        i,
-                        Code::Rate,
-                        message,
-                        "record both channels for the same time",
-                    );
-                }
+            if let (Some(la), Some(lb)) = (a.length, b.length)
+                && la != lb
+            {
+                let message = format!(
+                    "expected equal lengths, found {la} samples in `{name_a}` and {lb} in `{name_b}`"
+                );
+                report(
+                    i,
+                    Code::Rate,
+                    message,
+                    "record both channels for the same time",
+                );
             }
         }
         if self.recordings[node].len() > 1 {

@@ -93,7 +93,7 @@ impl Constant {
                         u.value
                     };
                     let fits = u.unit.is_dimensionless() || u.unit.same_dimension(&constant.unit);
-                    if !fits || !(absolute >= 0.0) {
+                    if !fits || absolute < 0.0 || absolute.is_nan() {
                         let message = format!(
                             "expected an uncertainty of zero or more in {} or in %, found `{}`",
                             constant.unit, u.text

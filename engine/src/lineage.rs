@@ -236,9 +236,9 @@ fn nodes(job: &Job<'_>, outcome: &Outcome) -> Vec<Node> {
                     samples: Vec::new(),
                     constants: constants
                         .map(|(_, c)| {
-                            let u = c
-                                .standard_uncertainty
-                                .map_or("not stated".into(), |u| format!("{u:?} (SI)"));
+                            let u = c.standard_uncertainty.map_or("not stated".into(), |u| {
+                                format!("{u:?} {}", c.unit.to_coherent().ascii())
+                            });
                             [c.name.clone(), c.text.clone(), u, c.source.clone()]
                         })
                         .collect(),

@@ -275,7 +275,7 @@ impl Recipe {
                 return (None, diagnostics);
             }
         }
-        let inputs = inputs
+        let inputs: Vec<Input> = inputs
             .into_iter()
             .map(|(name, piece)| Input::read(name, &piece, &mut diagnostics))
             .collect();
@@ -339,7 +339,7 @@ fn unknown_stage(piece: &Piece, registry: &Registry) -> Diagnostic {
 }
 
 fn check_names(
-    inputs: &Vec<Input>,
+    inputs: &[Input],
     stages: &[Result<StageEntry, Name>],
     diagnostics: &mut Diagnostics,
 ) {

@@ -10,9 +10,9 @@ use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Part, Source, Value};
 
 use crate::math::clock::{ClockModel, StatedClock};
-use crate::math::edges::{EdgeFinder, EdgeTrain, Levels};
+use crate::math::edges::{EdgeTrain, SquareChannel};
 use crate::math::sinefit::{FreeSine, Parameter};
-use crate::math::tracker::Tracker;
+use crate::math::tracker::{Tracker, stands_out};
 
 /// The stage.
 pub struct Reference;
@@ -180,19 +180,19 @@ impl Configured for Settings {
             Shape::Square { .. } => (None, "shape"),
         };
         for (frequency, setting) in [(stated, setting), (self.expect, "expect")] {
-            if let (Some(f), Some(rate)) = (frequency, input.rate) {
-                if f >= 0.5 * rate {
-                    let message = format!(
-                        "expected a frequency below half the sample rate, {} Hz, found {f} Hz",
-                        0.5 * rate
-                    );
-                    checker.error(
-                        setting,
-                        Code::Rate,
-                        message,
-                        "record faster, or state the right frequency",
-                    );
-                }
+            if let (Some(f), Some(rate)) = (frequency, input.rate)
+                && f >= 0.5 * rate
+            {
+                let message = format!(
+                    "expected a frequency below half the sample rate, {} Hz, found {f} Hz",
+                    0.5 * rate
+                );
+                checker.error(
+                    setting,
+                    Code::Rate,
+                    message,
+                    "record faster, or state the right frequency",
+                );
             }
         }
         let frequency = if let Shape::Stated { frequency, .. } = self.shape {
@@ -200,6 +200,17 @@ impl Configured for Settings {
         } else {
             None
         };
+        if let Some((found, expected)) = frequency.zip(self.expect)
+            && self.differs(found, expected)
+        {
+            let message = format!("expected the stated frequency, {found} Hz, found {expected} Hz");
+            checker.error(
+                "expect",
+                Code::Rate,
+                message,
+                "leave `expect` out, or correct it",
+            );
+        }
         let clock = Flow {
             kind: Kind::Clock,
             unit: Unit::one(),
@@ -248,41 +259,38 @@ impl Configured for Settings {
                 let hysteresis = hysteresis.as_ref().map(|(v, _)| *v);
                 let falling = *falling;
                 Work::Survey(Box::new(move || {
-                    let look = Look::Square(SquareLook {
-                        threshold,
-                        hysteresis,
-                        falling,
-                        first: Vec::new(),
-                        finder: None,
-                    });
+                    let look = Look::Square(SquareChannel::new(threshold, hysteresis, falling));
                     Box::new(Surveying {
                         settings: settings.clone(),
                         rate,
                         look: Some(look),
+                        seen: 0,
                         made: None,
                     })
                 }))
             }
-            Shape::Sine { near } => {
-                let near = near.or(self.expect);
+            Shape::Sine { .. } => {
+                let near = self.near();
                 Work::Survey(Box::new(move || {
                     let look = Look::Sine(Box::new(Tracker::new(rate, near)));
                     Box::new(Surveying {
                         settings: settings.clone(),
                         rate,
                         look: Some(look),
+                        seen: 0,
                         made: None,
                     })
                 }))
             }
-            Shape::Free { near } => {
-                let near = near.or(self.expect);
+            Shape::Free { .. } => {
+                let near = self.near();
                 Work::Survey(Box::new(move || {
                     let look = Look::Free(Box::new(FreeSine::new(rate, near)));
                     Box::new(Surveying {
                         settings: settings.clone(),
                         rate,
                         look: Some(look),
+                        seen: 0,
                         made: None,
                     })
                 }))
@@ -291,69 +299,8 @@ impl Configured for Settings {
     }
 }
 
-/// Samples from which the levels of a square channel are found.
-const FIRST: usize = 1 << 20;
-
-struct SquareLook {
-    threshold: Option<f64>,
-    hysteresis: Option<f64>,
-    falling: bool,
-    first: Vec<f64>,
-    finder: Option<EdgeFinder>,
-}
-
-impl SquareLook {
-    fn push(&mut self, samples: &[f64]) {
-        if let Some(finder) = &mut self.finder {
-            return finder.push(samples);
-        }
-        let room = (FIRST - self.first.len()).min(samples.len());
-        self.first.extend_from_slice(&samples[..room]);
-        if self.first.len() == FIRST {
-            self.begin();
-            self.push_rest(&samples[room..]);
-        }
-    }
-
-    fn push_rest(&mut self, samples: &[f64]) {
-        if let Some(finder) = &mut self.finder {
-            finder.push(samples);
-        }
-    }
-
-    fn begin(&mut self) {
-        let found = Levels::of(&self.first);
-        let levels = match (self.threshold, found) {
-            (Some(threshold), found) => Levels {
-                threshold,
-                hysteresis: found.map_or(0.0, |l| l.hysteresis),
-            },
-            (None, Some(levels)) => levels,
-            // A channel that never moves has its threshold where no sample crosses it.
-            (None, None) => Levels {
-                threshold: f64::INFINITY,
-                hysteresis: 0.0,
-            },
-        };
-        let levels = Levels {
-            hysteresis: self.hysteresis.unwrap_or(levels.hysteresis),
-            ..levels
-        };
-        let mut finder = EdgeFinder::new(levels, self.falling);
-        finder.push(&std::mem::take(&mut self.first));
-        self.finder = Some(finder);
-    }
-
-    fn finish(mut self) -> (Vec<f64>, f64) {
-        if self.finder.is_none() {
-            self.begin();
-        }
-        self.finder.map_or((Vec::new(), 0.0), EdgeFinder::finish)
-    }
-}
-
 enum Look {
-    Square(SquareLook),
+    Square(SquareChannel),
     Sine(Box<Tracker>),
     Free(Box<FreeSine>),
 }
@@ -362,12 +309,15 @@ struct Surveying {
     settings: Settings,
     rate: f64,
     look: Option<Look>,
+    /// Samples looked at.
+    seen: u64,
     made: Option<(Clock, Quality)>,
 }
 
 impl Survey for Surveying {
     fn look(&mut self, inputs: &[Samples<'_>]) -> Result<(), Fault> {
         let samples = inputs.first().map_or(&[][..], |s| s.wave());
+        self.seen += samples.len() as u64;
         match &mut self.look {
             Some(Look::Square(look)) => look.push(samples),
             Some(Look::Sine(tracker)) => tracker.push(samples),
@@ -382,9 +332,9 @@ impl Survey for Surveying {
             let made = match look {
                 Look::Square(look) => from_edges(look, self.rate)?,
                 Look::Sine(tracker) => from_sine(*tracker)?,
-                Look::Free(sine) => from_signal(*sine, self.rate)?,
+                Look::Free(sine) => from_signal(*sine, self.rate, self.settings.near())?,
             };
-            self.made = Some(self.settings.accept(made, self.rate)?);
+            self.made = Some(self.settings.accept(made, self.rate, self.seen)?);
         }
         match &self.made {
             Some((clock, quality)) => Ok(Box::new(Telling::new(clock.clone(), quality.clone()))),
@@ -397,14 +347,30 @@ impl Survey for Surveying {
 }
 
 impl Settings {
-    /// Refuses a frequency other than the one expected, and remarks on one that is hard to sample.
-    fn accept(&self, made: (Clock, Quality), rate: f64) -> Result<(Clock, Quality), Fault> {
+    /// Whether a frequency is farther from the expected one than the tolerance, both in Hz.
+    fn differs(&self, found: f64, expected: f64) -> bool {
+        (found - expected).abs() > self.tolerance * expected
+    }
+
+    /// The frequency in Hz to look near.
+    fn near(&self) -> Option<f64> {
+        match self.shape {
+            Shape::Sine { near } | Shape::Free { near } => near.or(self.expect),
+            _ => None,
+        }
+    }
+
+    /// Refuses a frequency other than the one expected; remarks on one that is hard to sample, and on a
+    /// reference that begins late or ends early in a point of `seen` samples.
+    fn accept(
+        &self,
+        made: (Clock, Quality),
+        rate: f64,
+        seen: u64,
+    ) -> Result<(Clock, Quality), Fault> {
         let (clock, mut quality) = made;
         let found = quality.frequency;
-        if let Some(expected) = self
-            .expect
-            .filter(|f| (found - f).abs() > self.tolerance * f)
-        {
+        if let Some(expected) = self.expect.filter(|f| self.differs(found, *f)) {
             return Err(Fault::Reference {
                 found: format!(
                     "expected {expected} Hz within {} %, found {found:.6} Hz",
@@ -418,24 +384,32 @@ impl Settings {
                 "fewer than four samples per cycle of the reference, {found:.3} Hz at {rate} Hz"
             ));
         }
+        if let Clock::Model(model) = &clock {
+            let (from, to) = model.told();
+            if from > 0.0 {
+                quality.remarks.push(format!(
+                    "no reference before sample {from:.0}; the phase is unknown there"
+                ));
+            }
+            if to < seen.saturating_sub(1) as f64 {
+                quality.remarks.push(format!(
+                    "no reference after sample {to:.0}; the phase is unknown there"
+                ));
+            }
+        }
         Ok((clock, quality))
     }
 }
 
-fn from_edges(look: SquareLook, rate: f64) -> Result<(Clock, Quality), Fault> {
-    let falling = look.falling;
-    let (edges, above) = look.finish();
-    // A falling edge is sought in the channel turned over.
-    let high = if falling { 1.0 - above } else { above };
+fn from_edges(channel: SquareChannel, rate: f64) -> Result<(Clock, Quality), Fault> {
+    let (edges, high) = channel.finish();
     let no_train = |found: String| Fault::Reference {
         found,
         remedy: "check that this channel holds the reference, or give its `threshold` and `hysteresis`",
     };
     let train = EdgeTrain::analyse(&edges)
         .ok_or_else(|| no_train(format!("{} edges, too few to tell a period", edges.len())))?;
-    // Edges anywhere in the period, or a phase that is lost again and again, are noise: at least one
-    // edge in thirteen loses it there, and fewer than one in a hundred in a bad but usable train.
-    if 20 * train.lost.len() > edges.len() || train.jitter > 0.15 {
+    if !train.is_steady() {
         return Err(no_train(format!(
             "{} edges without a steady period: {} missing, {} extra, {} stops, jitter {:.3} cycles",
             edges.len(),
@@ -505,11 +479,20 @@ fn from_sine(tracker: Tracker) -> Result<(Clock, Quality), Fault> {
     Ok((Clock::Model(tracked.clock), quality))
 }
 
-fn from_signal(sine: FreeSine, rate: f64) -> Result<(Clock, Quality), Fault> {
+fn from_signal(sine: FreeSine, rate: f64, near: Option<f64>) -> Result<(Clock, Quality), Fault> {
     let fit = sine.finish().map_err(|e| Fault::Reference {
         found: e.to_string(),
         remedy: "record longer, or say where to look with `near`",
     })?;
+    if !stands_out(&fit, rate, near) {
+        return Err(Fault::Reference {
+            found: format!(
+                "no sine that stands out of the noise; the strongest, at {:.6} Hz, may be chance",
+                fit.frequency
+            ),
+            remedy: "record longer, or say where to look with `near`",
+        });
+    }
     let quality = Quality {
         frequency: fit.frequency,
         frequency_u: Some(fit.standard_error(Parameter::Frequency)),
@@ -611,134 +594,5 @@ impl Kernel for Telling {
 }
 
 #[cfg(test)]
-mod tests {
-    use phasemill_engine::testing::{self, Given};
-
-    use super::*;
-
-    const RATE: f64 = 10e3;
-
-    fn given(text: &str, samples: &[f64]) -> Result<Given, Fault> {
-        let flow = Flow {
-            rate: Some(RATE),
-            ..Flow::new(Kind::Wave, Unit::parse("V").expect("a unit"))
-        };
-        testing::run_every_way(&Reference, text, &[], &[flow], &[Samples::Wave(samples)])
-    }
-
-    fn value(given: &Given, k: usize) -> f64 {
-        given.closing.values[k]
-            .estimate()
-            .expect("a value")
-            .value
-            .re
-    }
-
-    fn square(frequency: f64, duty: f64, samples: u32) -> Vec<f64> {
-        (0..samples)
-            .map(|i| {
-                if (f64::from(i) * frequency / RATE + 0.3) % 1.0 < duty {
-                    5.0
-                } else {
-                    0.0
-                }
-            })
-            .collect()
-    }
-
-    /// An edge between two samples is placed midway, so a phase is right within half a sample; up to 1.5
-    /// periods beyond the outermost edges the slope over eight periods adds 1.5/8 of a sample.
-    #[test]
-    fn a_square_of_any_duty_gives_its_phase() {
-        for duty in [0.5, 0.1, 0.8] {
-            let given = given(
-                r#"Reference(of: "x", shape: Square())"#,
-                &square(123.0, duty, 5000),
-            )
-            .expect("a clock");
-            assert!(
-                (value(&given, 0) - 123.0).abs() < 0.02,
-                "{}",
-                value(&given, 0)
-            );
-            let off = |(i, p): (usize, &Phase)| {
-                let exact = i as f64 * 123.0 / RATE + 0.3;
-                let off = p.cycle as f64 + p.fraction - exact;
-                (off - off.round()).abs()
-            };
-            let worst = given.buffers[0]
-                .samples()
-                .clock()
-                .iter()
-                .enumerate()
-                .map(off)
-                .fold(0.0, f64::max);
-            assert!(worst <= 0.69 * 123.0 / RATE, "{duty}: {worst}");
-        }
-    }
-
-    #[test]
-    fn a_falling_edge_is_where_the_pulse_ends() {
-        let text = r#"Reference(of: "x", shape: Square(edge: Falling))"#;
-        let given = given(text, &square(100.0, 0.25, 5000)).expect("a clock");
-        // The pulse ends at phase 0.25 of the square, which begins at 0.3: whole cycles at 0.95 periods.
-        let phase = given.buffers[0].samples().clock()[95];
-        let off = phase.fraction - phase.fraction.round();
-        assert!(off.abs() <= 0.0051, "{phase:?}");
-    }
-
-    #[test]
-    fn a_sine_a_stated_and_a_free_reference_agree() {
-        let samples: Vec<f64> = (0..5000)
-            .map(|i| libm::sin(TAU * (100.0 * f64::from(i) / RATE + 0.2)))
-            .collect();
-        for text in [
-            r#"Reference(of: "x", shape: Sine())"#,
-            r#"Reference(of: "x", shape: Stated(frequency: "100 Hz", phase: "72 deg"))"#,
-            r#"Reference(of: "x", shape: Free(near: "95 Hz"))"#,
-        ] {
-            let given = given(text, &samples).expect("a clock");
-            for i in [0usize, 1234, 4999] {
-                let p = given.buffers[0].samples().clock()[i];
-                let off = p.fraction - (100.0 * i as f64 / RATE + 0.2);
-                // Fits of exact samples leave rounding only.
-                assert!((off - off.round()).abs() < 1e-9, "{text}: {off}");
-            }
-        }
-    }
-
-    #[test]
-    fn what_is_no_reference_is_refused() {
-        let mut state = 1u64;
-        let noise: Vec<f64> = (0..5000)
-            .map(|_| {
-                state = state
-                    .wrapping_mul(6_364_136_223_846_793_005)
-                    .wrapping_add(1_442_695_040_888_963_407);
-                (state >> 33) as f64
-            })
-            .collect();
-        let text = r#"Reference(of: "x", shape: Square())"#;
-        for samples in [&vec![1.0; 5000], &vec![f64::NAN; 5000], &noise] {
-            let fault = given(text, samples).expect_err("no reference");
-            assert!(matches!(fault, Fault::Reference { .. }), "{fault}");
-        }
-        let text = r#"Reference(of: "x", shape: Square(), expect: "150 Hz")"#;
-        let fault = given(text, &square(123.0, 0.5, 5000)).expect_err("another frequency");
-        assert!(fault.to_string().contains("found 123"), "{fault}");
-    }
-
-    #[test]
-    fn a_frequency_above_half_the_rate_is_refused() {
-        let flow = Flow {
-            rate: Some(RATE),
-            ..Flow::new(Kind::Wave, Unit::one())
-        };
-        let text = r#"Reference(of: "x", shape: Stated(frequency: "6 kHz"))"#;
-        let (found, _) = testing::check(&Reference, text, &[], &[flow]);
-        assert_eq!(
-            found.iter().map(|d| d.code).collect::<Vec<_>>(),
-            [Code::Rate]
-        );
-    }
-}
+#[path = "reference_tests.rs"]
+mod tests;

@@ -292,8 +292,9 @@ mod tests {
         );
     }
 
-    /// A constant decays as an RC high-pass does: e^{-2πft}, here after one time constant to 1/e. The
-    /// design by the bilinear transform and the exact exponential differ by (2πf/rate)²/12 ≈ 8e-6.
+    /// With the pole a = e^(-2πf/rate) = e^-0.01 and the gain (1 + a)/2 at half the rate, a constant from rest
+    /// gives (1 + a)/2·aⁿ, worked by hand; a hundred roundings of numbers up to 1 are below 2e-14. The corner
+    /// is 1/2π Hz to 3e-9, which a hundred times moves the exponent by 3e-9.
     #[test]
     fn a_high_pass_forgets_a_constant() {
         let (out, offset) = run(
@@ -301,11 +302,58 @@ mod tests {
             &[1.0; 2000],
         )
         .expect("runs");
-        assert!(
-            (out[100] - libm::exp(-1.0)).abs() < 5e-3 && out[1999].abs() < 1e-8,
-            "{}",
-            out[100]
-        );
+        for n in [0, 1, 100, 1999] {
+            let exact = 0.5 * (1.0 + libm::exp(-0.01)) * libm::exp(-0.01 * n as f64);
+            assert!((out[n] - exact).abs() < 1e-8, "{n}: {}", out[n]);
+        }
         assert_eq!(offset, None);
+    }
+
+    #[test]
+    fn a_gap_is_refused_or_restarts_the_high_pass() {
+        let mut samples = vec![1.0; 400];
+        samples[100] = f64::NAN;
+        let text = r#"RemoveOffset(of: "x", method: HighPass(corner: "5 Hz"))"#;
+        let fault = run(text, &samples).expect_err("a gap");
+        assert!(matches!(fault, Fault::Gap { sample: 100, .. }), "{fault}");
+        let text = r#"RemoveOffset(of: "x", method: HighPass(corner: "5 Hz", gaps: Restart))"#;
+        let (out, _) = run(text, &samples).expect("restarts");
+        let known: Vec<usize> = (0..400).filter(|i| !out[*i].is_nan()).collect();
+        // From rest a step settles to 1e-4 within ln(1e4)/(2π·5/100) = 29.3 samples.
+        let behind = known
+            .iter()
+            .find(|i| **i > 100)
+            .expect("samples behind the gap");
+        assert_eq!(known[99], 99);
+        assert!((130..=132).contains(behind), "{behind}");
+        assert!(out[*behind].abs() <= 1e-4);
+    }
+
+    /// The least-squares line of 1, 3, missing, 4 at 0, 1, 2, 3: mean 8/3 at 4/3, slope (Σtx - ΣtΣx/n)/(Σt² -
+    /// (Σt)²/n) = (15 - 32/3)/(10 - 16/3) = 13/14; in the middle, at 1.5, 8/3 + 13/84; by hand.
+    #[test]
+    fn a_line_worked_by_hand() {
+        let text = r#"RemoveOffset(of: "x", method: Line)"#;
+        let (out, offset) = run(text, &[1.0, 3.0, f64::NAN, 4.0]).expect("runs");
+        let line = |t: f64| 8.0 / 3.0 + 13.0 / 14.0 * (t - 4.0 / 3.0);
+        assert!((offset.expect("told") - line(1.5)).abs() < 1e-15);
+        assert!(out[2].is_nan());
+        for (t, x) in [(0, 1.0), (1, 3.0), (3, 4.0)] {
+            assert!((out[t] - (x - line(t as f64))).abs() < 2e-15, "{t}");
+        }
+    }
+
+    #[test]
+    fn a_corner_above_half_the_rate_is_refused() {
+        let flow = Flow {
+            rate: Some(100.0),
+            ..Flow::new(Kind::Wave, Unit::one())
+        };
+        let text = r#"RemoveOffset(of: "x", method: HighPass(corner: "60 Hz"))"#;
+        let (found, _) = testing::check(&RemoveOffset, text, &[], &[flow]);
+        assert_eq!(
+            found.iter().map(|d| d.code).collect::<Vec<_>>(),
+            [Code::Design]
+        );
     }
 }

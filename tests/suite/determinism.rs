@@ -398,3 +398,52 @@ fn a_second_run_gives_the_same_bits() {
     let at = |out: &str| bits(&folder.path().join(out));
     assert!(at("one.h5") == at("two.h5"));
 }
+
+/// Every part of a value that is written enters the hash of what was written.
+#[test]
+fn content_hashes_see_every_part_of_a_value() {
+    use num_complex::Complex64;
+    use phasemill_engine::lineage::content_hash;
+    use phasemill_engine::value::{Estimate, Part, Source, Table, Value as Written};
+    let part = |re, im| Part {
+        source: Source::constant("gain"),
+        effect: Complex64::new(re, im),
+    };
+    let plain = Estimate {
+        value: Complex64::new(1.0, 2.0),
+        parts: Some(vec![part(0.1, 0.2)]),
+        scatter: Some(Complex64::new(0.3, 0.4)),
+        count: Some(5),
+        missing: 0,
+    };
+    let changed = |change: fn(&mut Estimate)| {
+        let mut estimate = plain.clone();
+        change(&mut estimate);
+        vec![Some(Written::Estimate(estimate))]
+    };
+    let table = |y: f64, u: Option<Vec<f64>>| {
+        let (x, y) = (vec![1.0], vec![y]);
+        vec![Some(Written::Table(Table { x, y, u }))]
+    };
+    let all = [
+        changed(|_| {}),
+        changed(|e| e.value.re = 1.5),
+        changed(|e| e.value.im = 2.5),
+        changed(|e| e.parts.as_mut().unwrap()[0].effect.re = 0.15),
+        changed(|e| e.parts.as_mut().unwrap()[0].effect.im = 0.25),
+        changed(|e| e.scatter.as_mut().unwrap().im = 0.5),
+        changed(|e| e.count = Some(6)),
+        vec![None],
+        vec![],
+        [changed(|_| {}), vec![None]].concat(),
+        table(1.0, None),
+        table(2.0, None),
+        table(1.0, Some(vec![0.5])),
+    ];
+    let hashes: Vec<String> = all.iter().map(|values| content_hash(values)).collect();
+    for (i, a) in hashes.iter().enumerate() {
+        for (j, b) in hashes.iter().enumerate().skip(i + 1) {
+            assert_ne!(a, b, "values {i} and {j}");
+        }
+    }
+}

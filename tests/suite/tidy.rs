@@ -151,6 +151,7 @@ fn no_file_names_a_machine() {
         ["/ro", "ot/"],
         ["/wo", "rk/"],
         ["/ho", "me/"],
+        ["/tm", "p/"],
         ["/Us", "ers/"],
         ["C:", "\\"],
         ["crates", ".io"],

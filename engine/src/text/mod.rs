@@ -4,6 +4,7 @@
 //! can point at the value it means, and a fault in one value does not hide those in others.
 
 mod reader;
+mod shape;
 
 use std::sync::Arc;
 
@@ -11,10 +12,8 @@ use ron::value::RawValue;
 use serde::de::{self, Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
 
 use crate::diagnostic::{Code, Diagnostic, Place, SourceText};
-pub use reader::{
-    Choice, Described, Doc, FlowName, Range, Reader, Setting, Shape, any_quantity, described,
-    quantity,
-};
+pub use reader::{Choice, Described, FlowName, Reader, Setting, any_quantity, described, quantity};
+pub use shape::{Doc, Range, Shape};
 
 /// Characters of a value that a message shows.
 const LONGEST_SHOWN: usize = 40;

@@ -124,8 +124,9 @@ fn report(summary: &Summary, request: &Request<'_>, quiet: bool, began: Instant)
         };
         let seconds = began.elapsed().as_secs_f64();
         say(format!(
-            "{} points{failed}, {seconds:.1} s, written to {}",
+            "{} point{}{failed}, {seconds:.1} s, written to {}",
             summary.points,
+            if summary.points == 1 { "" } else { "s" },
             request.output.display()
         ));
         if let Some(csv) = &request.csv {

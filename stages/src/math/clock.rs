@@ -64,6 +64,26 @@ impl ClockModel {
         }
     }
 
+    /// First and last place in samples at which the phase is told, stops in between left aside.
+    pub fn told(&self) -> (f64, f64) {
+        let (Some(first), Some(last)) = (self.knots.first(), self.knots.last()) else {
+            return (f64::NAN, f64::NAN);
+        };
+        // Beyond a knot next to a stop nothing is told.
+        let reach = |knot: &Knot, slope: f64| {
+            let samples = self.reach / slope;
+            if knot.broken || samples.is_nan() {
+                0.0
+            } else {
+                samples
+            }
+        };
+        (
+            first.at - reach(first, self.slopes.0),
+            last.at + reach(last, self.slopes.1),
+        )
+    }
+
     /// The phase at sample `i`. Fast for ascending samples; the same for any order.
     pub fn phase(&mut self, i: u64) -> Phase {
         let x = i as f64;
@@ -222,6 +242,8 @@ mod tests {
         assert_eq!(shown(&mut model, 5), -0.5);
         assert_eq!(shown(&mut model, 70), 9.5);
         assert_eq!(shown(&mut model, 100), 11.0);
+        assert_eq!(model.told(), (10.0 - 15.0, 80.0 + 30.0));
+        assert_eq!(shown(&mut model, 110), 11.5);
         assert!(shown(&mut model, 40).is_nan(), "inside the break");
         assert!(shown(&mut model, 200).is_nan(), "out of reach");
         assert_eq!(

@@ -36,7 +36,105 @@ impl Levels {
         let high = sorted[split + (sorted.len() - split) / 2];
         Some(Levels {
             threshold: low + 0.5 * (high - low),
-            hysteresis: 0.2 * (high - low),
+            hysteresis: HYSTERESIS * (high - low),
+        })
+    }
+}
+
+/// Hysteresis as a part of the step between the levels (common practice, no source).
+const HYSTERESIS: f64 = 0.2;
+
+/// Samples that are looked at together for their levels.
+const WINDOW: usize = 1 << 20;
+
+/// A step that is so many times larger than the one before shows that the one before was noise.
+const LARGER: f64 = 4.0;
+
+/// A square channel as it streams by: its levels, then its edges.
+///
+/// The levels are those of the first 2^20 samples that have any. Samples that scatter four times as
+/// widely later on show that the reference had not yet begun, and the edges found until then go, unless
+/// they make a steady train of another gain.
+#[derive(Clone, Debug)]
+pub struct SquareChannel {
+    threshold: Option<f64>,
+    hysteresis: Option<f64>,
+    falling: bool,
+    window: Vec<f64>,
+    passed: u64,
+    /// Hysteresis of the levels that were found.
+    found: f64,
+    finder: Option<EdgeFinder>,
+}
+
+impl SquareChannel {
+    /// A channel whose threshold and hysteresis are found where they are not given.
+    pub fn new(threshold: Option<f64>, hysteresis: Option<f64>, falling: bool) -> Self {
+        SquareChannel {
+            threshold,
+            hysteresis,
+            falling,
+            window: Vec::new(),
+            passed: 0,
+            found: 0.0,
+            finder: None,
+        }
+    }
+
+    /// Takes the next samples.
+    pub fn push(&mut self, mut samples: &[f64]) {
+        while !samples.is_empty() {
+            let (now, later) = samples.split_at(samples.len().min(WINDOW - self.window.len()));
+            self.window.extend_from_slice(now);
+            samples = later;
+            if self.window.len() == WINDOW {
+                self.look();
+            }
+        }
+    }
+
+    /// Edges, and the part of the samples that was up.
+    pub fn finish(mut self) -> (Vec<f64>, f64) {
+        self.look();
+        self.finder.map_or((Vec::new(), 0.0), EdgeFinder::finish)
+    }
+
+    fn look(&mut self) {
+        let mut window = std::mem::take(&mut self.window);
+        if let Some(levels) = self.levels(&window) {
+            self.finder = Some(EdgeFinder::new(levels, self.falling, self.passed));
+        }
+        if let Some(finder) = &mut self.finder {
+            finder.push(&window);
+        }
+        self.passed += window.len() as u64;
+        window.clear();
+        self.window = window;
+    }
+
+    /// Levels to go on with from here, unless those there are will do.
+    fn levels(&mut self, window: &[f64]) -> Option<Levels> {
+        let given = self.threshold.zip(self.hysteresis).is_some();
+        let wide = |w: &[f64]| {
+            let there = w.iter().filter(|x| x.is_finite());
+            let (low, high) = there.fold((f64::MAX, f64::MIN), |(a, b), x| (a.min(*x), b.max(*x)));
+            HYSTERESIS * (high - low) > LARGER * self.found
+        };
+        let steady = |finder: &EdgeFinder| {
+            EdgeTrain::analyse(&finder.edges).is_some_and(|train| train.is_steady())
+        };
+        let better = (!given && wide(window))
+            .then(|| Levels::of(window))
+            .flatten()
+            .filter(|l| l.hysteresis > LARGER * self.found)
+            .filter(|_| !self.finder.as_ref().is_some_and(steady));
+        if better.is_none() && (self.finder.is_some() || self.threshold.is_none()) {
+            return None;
+        }
+        self.found = better.map_or(self.found, |l| l.hysteresis);
+        Some(Levels {
+            threshold: self.threshold.or(better.map(|l| l.threshold))?,
+            hysteresis: self.hysteresis.unwrap_or(self.found),
         })
     }
 }
@@ -48,27 +146,28 @@ pub struct EdgeFinder {
     falling: bool,
     high: Option<bool>,
     last: f64,
-    seen: u64,
+    /// Index of the next sample.
+    next: u64,
     /// First and last crossing of the threshold since the other level was left.
     crossing: Option<(f64, f64)>,
     edges: Vec<f64>,
-    highs: u64,
-    missing: u64,
+    ups: u64,
+    there: u64,
 }
 
 impl EdgeFinder {
-    /// A finder of rising edges, or of falling ones.
-    pub fn new(levels: Levels, falling: bool) -> Self {
+    /// A finder of rising edges, or of falling ones, whose first sample has the index `first`.
+    pub fn new(levels: Levels, falling: bool, first: u64) -> Self {
         EdgeFinder {
             levels,
             falling,
             high: None,
             last: f64::NAN,
-            seen: 0,
+            next: first,
             crossing: None,
             edges: Vec::new(),
-            highs: 0,
-            missing: 0,
+            ups: 0,
+            there: 0,
         }
     }
 
@@ -78,19 +177,19 @@ impl EdgeFinder {
     }
 
     fn step(&mut self, sample: f64) {
-        let i = self.seen as f64;
-        self.seen += 1;
-        if sample.is_nan() {
-            self.missing += 1;
+        let i = self.next as f64;
+        self.next += 1;
+        if !sample.is_finite() {
             self.last = f64::NAN;
             return;
         }
+        self.there += 1;
+        self.ups += u64::from(sample > self.levels.threshold);
         // A falling edge is a rising one of the channel turned over.
         let (x, threshold) = match self.falling {
             true => (-sample, -self.levels.threshold),
             false => (sample, self.levels.threshold),
         };
-        self.highs += u64::from(x > threshold);
         if self.last <= threshold && x > threshold {
             // Straight line between the two samples.
             let at = i - (x - threshold) / (x - self.last);
@@ -112,10 +211,9 @@ impl EdgeFinder {
         self.last = x;
     }
 
-    /// What the edges make.
+    /// Edges in samples, and the part of the samples above the threshold.
     pub fn finish(self) -> (Vec<f64>, f64) {
-        let there = self.seen - self.missing;
-        (self.edges, self.highs as f64 / there.max(1) as f64)
+        (self.edges, self.ups as f64 / self.there.max(1) as f64)
     }
 }
 
@@ -124,6 +222,8 @@ impl EdgeFinder {
 pub struct EdgeTrain {
     /// The phase, a whole number at each edge.
     pub clock: ClockModel,
+    /// Edges, extra ones included.
+    pub edges: usize,
     /// Mean frequency over the stretches that hold together, in cycles per sample.
     pub frequency: f64,
     /// Standard uncertainty of the mean frequency from the jitter of the outermost edges.
@@ -152,10 +252,20 @@ const RECENT: usize = 9;
 /// Intervals from which the period ahead is told, if three of four agree within a fifth.
 const AHEAD: usize = 12;
 
+/// Part of a period by which one edge must fit better than an earlier one to begin with.
+const CLEARLY: f64 = 0.1;
+
 /// Intervals below this part of those that fill most of the time are bounces.
 const BOUNCE: f64 = 0.25;
 
 impl EdgeTrain {
+    /// Whether this is the train of a reference. Edges anywhere in the period, or a phase that is lost
+    /// again and again, are noise: at least one edge in thirteen loses it there, and fewer than one in a
+    /// hundred in a bad but usable train.
+    pub fn is_steady(&self) -> bool {
+        20 * self.lost.len() <= self.edges && self.jitter <= 0.15
+    }
+
     /// Puts edges in order; `None` when there are fewer than three that belong together.
     ///
     /// An edge is the next pulse when it comes one period after the last, by the median of the latest
@@ -304,15 +414,21 @@ impl Walk<'_> {
 
     /// Begins, or begins anew behind a stop, at the first edge that another follows as a pulse should.
     fn begin(&mut self, from: usize, cycles: i64) -> Option<usize> {
-        let good = |here: usize| {
+        // How far the nearest of the edges that follow is from one period on; zero where none follows.
+        let misfit = |here: usize| {
             let (at, (period, _)) = (self.edges[here], self.periods(here));
-            let mut near = self.edges[here + 1..]
-                .iter()
-                .take_while(|t| **t - at < (1.0 + TOLERANCE) * period)
-                .peekable();
-            near.peek().is_none() || near.any(|t| t - at > (1.0 - TOLERANCE) * period)
+            let later = self.edges[here + 1..].iter().map(|t| (t - at) / period);
+            let near = later.take_while(|d| *d < 1.0 + TOLERANCE);
+            near.map(|d| (d - 1.0).abs())
+                .reduce(f64::min)
+                .unwrap_or(0.0)
         };
-        let first = (from..self.edges.len()).find(|here| good(*here))?;
+        let good = (from..self.edges.len()).find(|here| misfit(*here) < TOLERANCE)?;
+        // Another edge of the same period that fits clearly better is the pulse.
+        let end = self.edges[good] + (1.0 - TOLERANCE) * self.periods(good).0;
+        let same = || (good..self.edges.len()).take_while(|k| self.edges[*k] < end);
+        let best = same().map(misfit).reduce(f64::min).unwrap_or(0.0);
+        let first = same().find(|here| misfit(*here) < best + CLEARLY)?;
         self.extra.extend_from_slice(&self.edges[from..first]);
         self.put(first, cycles);
         Some(first)
@@ -360,6 +476,7 @@ impl Walk<'_> {
         let jitter = (squares / count.max(1) as f64 / 1.5).sqrt();
         let spread = deviation(local);
         Some(EdgeTrain {
+            edges: self.edges.len(),
             frequency,
             frequency_u: std::f64::consts::SQRT_2 * jitter / samples,
             spread,
@@ -384,257 +501,5 @@ pub fn deviation(values: impl Iterator<Item = f64> + Clone) -> f64 {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn square(edges: &[(f64, f64)], samples: usize) -> Vec<f64> {
-        (0..samples)
-            .map(|i| {
-                if edges
-                    .iter()
-                    .any(|(up, down)| (i as f64) >= *up && (i as f64) < *down)
-                {
-                    5.0
-                } else {
-                    0.2
-                }
-            })
-            .collect()
-    }
-
-    #[test]
-    fn levels_of_a_narrow_pulse_with_spikes() {
-        let mut samples = square(&[(100.0, 130.0), (600.0, 630.0)], 1000);
-        samples[300] = 400.0;
-        let levels = Levels::of(&samples).expect("two levels");
-        assert!(
-            (levels.threshold - 2.6).abs() < 1e-12 && (levels.hysteresis - 0.96).abs() < 1e-12,
-            "{levels:?}"
-        );
-        assert_eq!(Levels::of(&[1.0; 50]), None);
-        assert_eq!(Levels::of(&[f64::NAN; 50]), None);
-    }
-
-    /// A ramp from 0 to 1 between samples 10 and 20 crosses 0.55 at 15.5, by hand.
-    #[test]
-    fn edges_lie_between_samples() {
-        let samples: Vec<f64> = (0..40)
-            .map(|i| ((f64::from(i) - 10.0) / 10.0).clamp(0.0, 1.0))
-            .collect();
-        let levels = Levels {
-            threshold: 0.55,
-            hysteresis: 0.2,
-        };
-        for slice in [1, 3, 40] {
-            let mut finder = EdgeFinder::new(levels, false);
-            samples.chunks(slice).for_each(|part| finder.push(part));
-            let (edges, high) = finder.finish();
-            assert!(
-                (edges[0] - 15.5).abs() < 1e-12 && edges.len() == 1,
-                "{edges:?}"
-            );
-            assert_eq!(high, 24.0 / 40.0);
-        }
-        let falling: Vec<f64> = samples.iter().rev().copied().collect();
-        let mut finder = EdgeFinder::new(levels, true);
-        finder.push(&falling);
-        assert!((finder.finish().0[0] - 23.5).abs() < 1e-12);
-    }
-
-    #[test]
-    fn bounces_within_the_band_are_one_edge() {
-        let mut finder = EdgeFinder::new(
-            Levels {
-                threshold: 0.5,
-                hysteresis: 0.4,
-            },
-            false,
-        );
-        finder.push(&[0.0, 0.6, 0.4, 0.6, 1.0, 0.6, 0.4, 1.0]);
-        let (edges, _) = finder.finish();
-        // Crossings at 0.8333 and 2.5; their middle.
-        assert!(
-            (edges[0] - (5.0 / 6.0 + 2.5) / 2.0).abs() < 1e-12 && edges.len() == 1,
-            "{edges:?}"
-        );
-    }
-
-    #[test]
-    fn missing_and_extra_pulses_are_told_and_not_followed() {
-        let mut edges: Vec<f64> = (0..100).map(|k| 10.0 + 50.0 * f64::from(k)).collect();
-        edges.remove(60);
-        edges.insert(30, edges[29] + 13.0);
-        edges.insert(20, edges[19] + 41.0);
-        let mut train = EdgeTrain::analyse(&edges).expect("a train");
-        assert_eq!(
-            train.extra,
-            [10.0 + 50.0 * 19.0 + 41.0, 10.0 + 50.0 * 29.0 + 13.0]
-        );
-        assert_eq!(train.missing, [(10.0 + 50.0 * 60.0, 1)]);
-        assert!(train.lost.is_empty());
-        assert!((train.frequency - 0.02).abs() < 1e-15 && train.jitter < 1e-12);
-        let phase = train.clock.phase(10 + 50 * 60 + 25);
-        assert_eq!((phase.cycle, phase.fraction), (60, 0.5));
-    }
-
-    #[test]
-    fn a_stop_loses_the_phase_and_says_where() {
-        let edges: Vec<f64> = (0..40)
-            .map(|k| f64::from(k) * 50.0 + if k < 20 { 0.0 } else { 5000.0 })
-            .collect();
-        let mut train = EdgeTrain::analyse(&edges).expect("a train");
-        assert_eq!(train.lost, [(950.0, 6000.0)]);
-        assert!(train.clock.phase(3000).fraction.is_nan());
-        assert_eq!(train.clock.phase(6025).fraction, 0.5);
-    }
-
-    #[test]
-    fn a_slow_drift_is_followed() {
-        // The period doubles over 2000 periods.
-        let mut at = 0.0;
-        let edges: Vec<f64> = (0..2000)
-            .map(|k| {
-                at += 50.0 * (1.0 + f64::from(k) / 2000.0);
-                at
-            })
-            .collect();
-        let train = EdgeTrain::analyse(&edges).expect("a train");
-        assert!(train.missing.is_empty() && train.extra.is_empty() && train.lost.is_empty());
-    }
-
-    /// Edges 50 samples apart by whole numbers, so that everything is exact.
-    fn steady(count: u32) -> Vec<f64> {
-        (0..count).map(|k| 10.0 + 50.0 * f64::from(k)).collect()
-    }
-
-    /// Every pulse bounces once, twice or three times: more edges are bounces than pulses.
-    #[test]
-    fn bounces_of_every_pulse_are_left_out() {
-        for bounces in [&[3.0][..], &[1.5, 3.0], &[1.0, 2.0, 4.0]] {
-            let with = |t: f64| std::iter::once(t).chain(bounces.iter().map(move |d| t + d));
-            let edges: Vec<f64> = steady(400).into_iter().flat_map(with).collect();
-            let train = EdgeTrain::analyse(&edges).expect("a train");
-            assert_eq!(train.extra.len(), 400 * bounces.len());
-            assert!(train.missing.is_empty() && train.lost.is_empty());
-            assert!((train.frequency - 0.02).abs() < 1e-15 && train.jitter < 1e-12);
-        }
-    }
-
-    /// Three of ten pulses are missing, so that three of seven intervals are of two periods.
-    #[test]
-    fn three_of_ten_pulses_may_be_missing() {
-        let edges = steady(301);
-        let kept = edges
-            .iter()
-            .enumerate()
-            .filter(|(k, _)| !matches!(k % 10, 2 | 5 | 8));
-        let edges: Vec<f64> = kept.map(|(_, t)| *t).collect();
-        let train = EdgeTrain::analyse(&edges).expect("a train");
-        assert!(train.extra.is_empty() && train.lost.is_empty());
-        assert_eq!(train.missing.len(), 90);
-        assert!((train.frequency - 0.02).abs() < 1e-15);
-    }
-
-    /// A speed that changes at once, by whole and by other ratios: every interval is one period.
-    #[test]
-    fn a_change_of_speed_is_followed() {
-        for after in [
-            20.0, 25.0, 30.0, 32.0, 35.0, 65.0, 70.0, 75.0, 80.0, 90.0, 100.0, 125.0,
-        ] {
-            let at = |k: u32| f64::from(k.min(200)) * 50.0 + f64::from(k.max(200) - 200) * after;
-            let edges: Vec<f64> = (0..=400).map(at).collect();
-            let mut train = EdgeTrain::analyse(&edges).expect("a train");
-            assert!(
-                train.missing.is_empty() && train.extra.is_empty() && train.lost.is_empty(),
-                "{after}"
-            );
-            let phase = train.clock.phase(edges[399] as u64);
-            assert_eq!((phase.cycle, phase.fraction), (399, 0.0), "{after}");
-        }
-    }
-
-    /// The period falls to a fifth over 2000 periods, by 0.08 % from one to the next.
-    #[test]
-    fn a_large_drift_is_followed() {
-        let mut at = 0.0;
-        let next = |k: i32| {
-            at += 50.0 * libm::pow(0.2, f64::from(k) / 2000.0);
-            at
-        };
-        let edges: Vec<f64> = (0..2000).map(next).collect();
-        let train = EdgeTrain::analyse(&edges).expect("a train");
-        assert!(train.missing.is_empty() && train.extra.is_empty() && train.lost.is_empty());
-    }
-
-    #[test]
-    fn an_edge_before_the_first_pulse_is_left_out() {
-        let mut edges = steady(100);
-        edges.insert(0, -10.0);
-        let train = EdgeTrain::analyse(&edges).expect("a train");
-        assert_eq!(train.extra, [-10.0]);
-        assert!(train.lost.is_empty());
-    }
-
-    /// Numbers from 0 to 1 by a congruential generator (Knuth's MMIX constants).
-    fn random(mut state: u64) -> impl FnMut() -> f64 {
-        move || {
-            state = state
-                .wrapping_mul(6364136223846793005)
-                .wrapping_add(1442695040888963407);
-            (state >> 11) as f64 / (1u64 << 53) as f64
-        }
-    }
-
-    /// Pulses with 2 % jitter, of which a twentieth is missing and half bounces within a tenth of a
-    /// period. The phase is wrong where an edge that bounced was missing from among those that tell it: at
-    /// most in a twentieth of a twentieth of the periods, 0.25 %. A line between edges of jitter 0.02 is
-    /// off by at most five times that.
-    #[test]
-    fn a_bad_train_gives_a_good_phase() {
-        let (mut wrong, mut all) = (0, 0);
-        for seed in 0..20 {
-            let mut random = random(1 + 7919 * seed);
-            let mut edges = Vec::new();
-            for k in 0..1000 {
-                let jitter: f64 = (0..12).map(|_| random()).sum::<f64>() - 6.0;
-                let at = 10.0 + 50.0 * f64::from(k) + jitter;
-                if random() >= 0.05 {
-                    edges.push(at);
-                    if random() < 0.5 {
-                        edges.push(at + 0.5 + 4.5 * random());
-                    }
-                }
-            }
-            edges.sort_unstable_by(f64::total_cmp);
-            let mut train = EdgeTrain::analyse(&edges).expect("a train");
-            for i in (100..49_000u32).step_by(13) {
-                let phase = train.clock.phase(u64::from(i));
-                let off = phase.fraction - (f64::from(i) - 10.0) / 50.0;
-                let good = (off - off.round()).abs() <= 0.1;
-                wrong += u32::from(!good);
-                all += 1;
-            }
-        }
-        assert!(400 * wrong <= all, "{wrong} of {all}");
-    }
-
-    /// Edges at random places fall between the periods in one of three cases (1 - 2·0.35), while a
-    /// train with all of the above loses one in a hundred at most: one in twenty tells the two apart.
-    #[test]
-    fn noise_loses_the_phase_again_and_again() {
-        for seed in 0..100 {
-            let mut random = random(1 + 31 * seed);
-            let mut at = 0.0;
-            let next = |_| {
-                at -= 20.0 * libm::log(1.0 - random());
-                at
-            };
-            let edges: Vec<f64> = (0..400).map(next).collect();
-            let train = EdgeTrain::analyse(&edges);
-            assert!(
-                train.is_none_or(|train| 20 * train.lost.len() > edges.len()),
-                "{seed}"
-            );
-        }
-    }
-}
+#[path = "edges_tests.rs"]
+mod tests;

@@ -1,7 +1,7 @@
 //! A reference from a sine channel: its phase in blocks of some periods, joined by straight lines.
 //!
 //! Each block gets a three-parameter sine fit (IEEE Std 1057), at first at the frequency found in the first
-//! 2^18 samples or as many as hold a steady one, then at that of the last blocks where it has moved. The
+//! 2^18 samples that hold a sine, or as many as hold a steady one, then at that of the last blocks where it has moved. The
 //! phases of the blocks, unwrapped, are the knots of the clock. Drift is followed as long as the phase
 //! moves by less than half a cycle from what the last blocks tell; noise is averaged over a block.
 
@@ -12,11 +12,17 @@ use phasemill_engine::flow::Phase;
 
 use super::clock::{ClockModel, Knot, advanced, cycles_between};
 use super::edges::deviation;
-use super::sinefit::{self, SineError};
+use super::sinefit::{self, SineError, SineFit};
 use super::tones::{Oscillator, SamplePhase};
 
-/// Samples from which the frequency is found.
-const FIRST: usize = 1 << 18;
+/// Samples that are looked at together for the frequency.
+const WINDOW: usize = 1 << 18;
+
+/// A sine that is so many times larger than the one before shows that the one before was a disturbance.
+const LARGER: f64 = 4.0;
+
+/// Chance of noise being taken for a sine; small, since parts of a record are tried one after the other.
+const CHANCE: f64 = 1e-4;
 
 /// Periods in a block; fewer for a record of few periods.
 const PERIODS: f64 = 10.0;
@@ -27,7 +33,7 @@ const SHORTEST: usize = 64;
 /// Cycles over a block by which the frequency may be off before the next blocks are fitted at another.
 const RETUNE: f64 = 0.01;
 
-/// Blocks whose amplitude is below this part of the median hold no reference.
+/// Blocks whose amplitude is below this part of that of the strong ones hold no reference.
 const DROPPED: f64 = 0.3;
 
 /// Follows the phase of a sine.
@@ -35,9 +41,21 @@ const DROPPED: f64 = 0.3;
 pub struct Tracker {
     rate: f64,
     near: Option<f64>,
-    first: Vec<f64>,
-    blocks: Option<Blocks>,
+    window: Vec<f64>,
+    /// Samples before the window.
+    passed: u64,
+    lock: Option<Lock>,
     failed: Option<SineError>,
+}
+
+/// The sine that is followed.
+#[derive(Clone, Debug)]
+struct Lock {
+    offset: f64,
+    amplitude: f64,
+    /// Mean distance from the offset over the window in which the sine was found.
+    distance: f64,
+    blocks: Blocks,
 }
 
 /// A sine channel, followed.
@@ -53,7 +71,7 @@ pub struct Tracked {
     pub spread: f64,
     /// Root mean square deviation of a block's phase from the line through its neighbours, in cycles.
     pub jitter: f64,
-    /// Median peak amplitude, in the unit of the channel.
+    /// Median peak amplitude of the blocks that hold the reference, in the unit of the channel.
     pub amplitude: f64,
     /// Stretches without a reference, in samples.
     pub lost: Vec<(f64, f64)>,
@@ -65,48 +83,78 @@ impl Tracker {
         Tracker {
             rate,
             near,
-            first: Vec::new(),
-            blocks: None,
+            window: Vec::new(),
+            passed: 0,
+            lock: None,
             failed: None,
         }
     }
 
     /// Takes the next samples; missing ones are left out.
-    pub fn push(&mut self, samples: &[f64]) {
-        for x in samples {
-            match &mut self.blocks {
-                Some(blocks) => blocks.step(*x),
-                None if self.failed.is_none() => {
-                    self.first.push(*x);
-                    if self.first.len() == FIRST {
-                        self.begin();
-                    }
-                }
-                None => {}
+    pub fn push(&mut self, mut samples: &[f64]) {
+        while !samples.is_empty() {
+            let (now, later) = samples.split_at(samples.len().min(WINDOW - self.window.len()));
+            self.window.extend_from_slice(now);
+            samples = later;
+            if self.window.len() == WINDOW {
+                self.look();
             }
         }
     }
 
-    fn begin(&mut self) {
-        // A frequency that drifts has none over a long stretch, but does over a shorter one.
-        let mut found = sinefit::fit(&self.first, self.rate, self.near);
-        let mut part = self.first.len() / 2;
-        while matches!(found, Err(SineError::Unsettled(_))) && part >= SHORTEST {
-            found = sinefit::fit(&self.first[..part], self.rate, self.near);
-            part /= 2;
-        }
-        match found {
-            Ok(fit) => {
-                let periods = fit.frequency * self.first.len() as f64 / self.rate;
-                let per_block = PERIODS.min(periods / 4.0).max(1.0);
-                let length = (per_block * self.rate / fit.frequency).round().max(4.0) as u64;
-                let mut blocks = Blocks::new(fit.frequency, self.rate, length);
-                self.first.iter().for_each(|x| blocks.step(*x));
-                self.blocks = Some(blocks);
+    fn look(&mut self) {
+        let mut window = std::mem::take(&mut self.window);
+        let locked = self.lock.as_ref();
+        // A reference may begin late. The mean distance does not mind single spikes.
+        if locked.is_none_or(|l| mean_distance(&window, l.offset) > LARGER * l.distance) {
+            let larger =
+                |fit: &SineFit| locked.is_none_or(|l| fit.amplitude > LARGER * l.amplitude);
+            match self.sine_in(&window) {
+                Ok(fit) if larger(&fit) => self.lock = Some(self.lock_on(&fit, &window)),
+                Ok(_) => {}
+                Err(error) => self.failed = self.failed.take().or(Some(error)),
             }
-            Err(error) => self.failed = Some(error),
         }
-        self.first = Vec::new();
+        if let Some(lock) = &mut self.lock {
+            window.iter().for_each(|x| lock.blocks.step(*x));
+        }
+        self.passed += window.len() as u64;
+        window.clear();
+        self.window = window;
+    }
+
+    /// The sine in the window. A frequency that drifts has none over a long stretch, but does over a
+    /// shorter one.
+    fn sine_in(&self, window: &[f64]) -> Result<SineFit, SineError> {
+        let accepted = |part: &[f64]| {
+            let fit = sinefit::fit(part, self.rate, self.near)?;
+            let (rate, duration) = (self.rate, part.len() as f64 / self.rate);
+            let (low, high) = self
+                .near
+                .map_or((1.0 / duration, 0.5 * rate), |f| (0.8 * f, 1.2 * f));
+            match stands_out(&fit, rate, self.near) {
+                true => Ok(fit),
+                false => Err(SineError::NoTone { low, high }),
+            }
+        };
+        let whole = accepted(window);
+        let parts = std::iter::successors(Some(window.len() / 2), |n| Some(n / 2));
+        let shorter = parts
+            .take_while(|n| whole.is_err() && *n >= SHORTEST)
+            .find_map(|n| accepted(&window[..n]).ok());
+        shorter.map_or(whole.clone(), Ok)
+    }
+
+    fn lock_on(&self, fit: &SineFit, window: &[f64]) -> Lock {
+        let periods = fit.frequency * window.len() as f64 / self.rate;
+        let per_block = PERIODS.min(periods / 4.0).max(1.0);
+        let length = (per_block * self.rate / fit.frequency).round().max(4.0) as u64;
+        Lock {
+            offset: fit.offset,
+            amplitude: fit.amplitude,
+            distance: mean_distance(window, fit.offset),
+            blocks: Blocks::new(fit.frequency, self.rate, length, self.passed),
+        }
     }
 
     /// The phase that was followed.
@@ -114,14 +162,31 @@ impl Tracker {
     /// # Errors
     /// [`SineError`] when there is no sine, or too little of it.
     pub fn finish(mut self) -> Result<Tracked, SineError> {
-        if self.blocks.is_none() && self.failed.is_none() {
-            self.begin();
-        }
-        match (self.blocks, self.failed) {
-            (Some(blocks), _) => blocks.finish(),
+        self.look();
+        match (self.lock, self.failed) {
+            (Some(lock), _) => lock.blocks.finish(),
             (None, error) => Err(error.unwrap_or(SineError::TooFew(0))),
         }
     }
+}
+
+/// Whether the chance of finding a line as strong as the fitted one in white noise is small, when all
+/// frequencies that can be told apart are tried (Scargle, Astrophys. J. 263, 1982): the ratio of the
+/// line's power to that of the rest is F-distributed with 2 and n - 4 degrees of freedom.
+pub fn stands_out(fit: &SineFit, rate: f64, near: Option<f64>) -> bool {
+    let samples = (fit.count + fit.missing) as f64;
+    let tried = near.map_or(0.5 * samples, |f| 0.4 * f * samples / rate);
+    let freedom = fit.count as f64 - 4.0;
+    let rest = fit.residual_sd * fit.residual_sd;
+    let ratio = 0.25 * fit.amplitude * fit.amplitude * fit.count as f64 / rest;
+    let chance = -0.5 * freedom * libm::log1p(2.0 * ratio / freedom);
+    chance + libm::log(tried.max(1.0)) < libm::log(CHANCE)
+}
+
+fn mean_distance(samples: &[f64], offset: f64) -> f64 {
+    let there = samples.iter().filter(|x| x.is_finite());
+    let (count, sum) = there.fold((0u64, 0.0), |(n, s), x| (n + 1, s + (x - offset).abs()));
+    sum / count.max(1) as f64
 }
 
 /// Sums of one block: of cosine, sine, their squares and products, and of the samples with them.
@@ -156,6 +221,8 @@ struct Blocks {
     frequency: f64,
     rate: f64,
     length: u64,
+    /// Index in the record of the first sample, from which the others are counted here.
+    origin: f64,
     oscillator: Oscillator,
     seen: u64,
     current: Block,
@@ -196,12 +263,13 @@ impl Block {
 }
 
 impl Blocks {
-    fn new(frequency: f64, rate: f64, length: u64) -> Self {
+    fn new(frequency: f64, rate: f64, length: u64, origin: u64) -> Self {
         let oscillator = Oscillator::new(frequency, rate, 0.0);
         Blocks {
             frequency,
             rate,
             length,
+            origin: origin as f64,
             oscillator,
             seen: 0,
             current: Block::default(),
@@ -211,7 +279,7 @@ impl Blocks {
     }
 
     fn step(&mut self, x: f64) {
-        if !x.is_nan() {
+        if x.is_finite() {
             let turn = self.oscillator.at(self.seen);
             let (c, s, b) = (turn.re, turn.im, &mut self.current);
             b.n += 1.0;
@@ -226,7 +294,7 @@ impl Blocks {
             b.xx += x * x;
         }
         self.seen += 1;
-        if self.seen % self.length == 0 {
+        if self.seen.is_multiple_of(self.length) {
             self.close(self.length);
         }
     }
@@ -288,7 +356,11 @@ impl Blocks {
         let phasors = self.done.iter().filter_map(|found| found.phasor);
         let mut sizes: Vec<f64> = phasors.map(|z| z.norm()).collect();
         sizes.sort_unstable_by(f64::total_cmp);
-        let amplitude = sizes.get(sizes.len() / 2).copied().unwrap_or(0.0);
+        // The reference may be off most of the time; what it is when on, a tenth of the blocks tell.
+        let strong = sizes.get(sizes.len() * 9 / 10).copied().unwrap_or(0.0);
+        let kept = sizes.partition_point(|size| *size < DROPPED * strong);
+        let amplitude = sizes[kept..].get((sizes.len() - kept) / 2).copied();
+        let amplitude = amplitude.unwrap_or(0.0);
         let mut lost: Vec<(f64, f64)> = Vec::new();
         let mut knots: Vec<Knot> = Vec::new();
         let mut before = self
@@ -297,7 +369,7 @@ impl Blocks {
             .map_or(self.frequency, |first| first.frequency);
         for (k, found) in self.done.iter().enumerate() {
             let start = k as u64 * self.length;
-            let there = |z: &Complex64| z.norm() >= DROPPED * amplitude && z.norm() > 0.0;
+            let there = |z: &Complex64| z.norm() >= DROPPED * strong && z.norm() > 0.0;
             let Some(z) = found.phasor.filter(there) else {
                 let (start, end) = (start as f64, (start + found.length) as f64);
                 match lost.last_mut().filter(|(_, until)| *until == start) {
@@ -335,6 +407,11 @@ impl Blocks {
         if knots.len() < 2 {
             return Err(SineError::TooFew(self.seen));
         }
+        knots.iter_mut().for_each(|knot| knot.at += self.origin);
+        lost.iter_mut().for_each(|(from, to)| {
+            *from += self.origin;
+            *to += self.origin;
+        });
         Ok(self.quality(knots, amplitude, lost))
     }
 
@@ -386,160 +463,5 @@ fn unwrapped(a: Phase, b: Phase, expected: f64) -> f64 {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn tracked(rate: f64, samples: &[f64], slice: usize) -> Tracked {
-        let mut tracker = Tracker::new(rate, None);
-        samples.chunks(slice).for_each(|part| tracker.push(part));
-        tracker.finish().expect("a sine")
-    }
-
-    fn total(p: Phase) -> f64 {
-        p.cycle as f64 + p.fraction
-    }
-
-    /// A pure sine leaves rounding only: phases of 20000/50000·173 cycles, of which a double holds
-    /// 1e-14, from sums of 2900 terms that round to about 1e-13.
-    #[test]
-    fn a_pure_sine_is_followed_exactly() {
-        let samples: Vec<f64> = (0..20_000)
-            .map(|i| 0.3 + 2.0 * libm::sin(TAU * (173.0 * f64::from(i) / 50e3) + 1.0))
-            .collect();
-        let mut found = tracked(50e3, &samples, 20_000);
-        assert!((found.frequency - 173.0).abs() < 1e-9 && (found.amplitude - 2.0).abs() < 1e-10);
-        for i in [0u64, 777, 10_000, 19_999] {
-            let exact = 173.0 * i as f64 / 50e3 + 1.0 / TAU;
-            assert!((total(found.clock.phase(i)) - exact).abs() < 1e-11, "{i}");
-        }
-        let mut cut = tracked(50e3, &samples, 7);
-        assert_eq!(cut.clock.phase(12_345), found.clock.phase(12_345));
-    }
-
-    /// A frequency that drifts by 1 % over the record, so that blocks of 10 periods are off by up to
-    /// d = 0.05 cycles from end to end. The product at twice the frequency then does not cancel in a
-    /// block, d/(4π·10) = 4e-4 cycles; straight lines between blocks err by the curvature, 1e-9 cycles
-    /// per sample² · 1000²/8 = 1.25e-4, and a block's mean by 1000²/24 of it, 4e-5.
-    #[test]
-    fn drift_is_followed() {
-        let (f, rate, n) = (100.0, 10e3, 100_000);
-        let phase = |i: f64| f * i / rate * (1.0 + 0.005 * i / f64::from(n));
-        let samples: Vec<f64> = (0..n)
-            .map(|i| libm::sin(TAU * phase(f64::from(i))))
-            .collect();
-        let mut found = tracked(rate, &samples, 4096);
-        let worst = (1000..99_000u64)
-            .step_by(97)
-            .map(|i| {
-                let off = total(found.clock.phase(i)) - phase(i as f64);
-                (off - off.round()).abs()
-            })
-            .fold(0.0, f64::max);
-        assert!(worst < 5.7e-4, "{worst}");
-    }
-
-    #[test]
-    fn a_stop_is_lost_and_told() {
-        let mut samples: Vec<f64> = (0..20_000)
-            .map(|i| libm::sin(TAU * f64::from(i) / 50.0))
-            .collect();
-        samples[8_000..12_000].fill(0.0);
-        let mut found = tracked(1e3, &samples, 1000);
-        assert_eq!(found.lost, [(8_000.0, 12_000.0)]);
-        assert!(found.clock.phase(10_000).fraction.is_nan());
-        assert!((found.clock.phase(15_010).fraction - 0.2).abs() < 1e-9);
-    }
-
-    /// Worst deviation from the true phase, cycles counted, over the samples with a phase, from the
-    /// second block to the last but one.
-    fn worst(found: &mut Tracked, samples: u32, phase: impl Fn(f64) -> f64) -> f64 {
-        let off = |i: u32| total(found.clock.phase(u64::from(i))) - phase(f64::from(i));
-        (1500..samples - 1500)
-            .step_by(97)
-            .map(off)
-            .filter(|off| !off.is_nan())
-            .fold(0.0, |w, off| f64::max(w, off.abs()))
-    }
-
-    /// A frequency that rises by 20 % in a minute, c = 2·0.01·0.1/600000 = 3.3e-9 cycles per sample². Over
-    /// blocks of h = 1000 samples straight lines err by c·h²/8 = 4.2e-4 and a block's mean by c·h²/24 =
-    /// 1.4e-4, of which the product at twice the frequency, of 10 cycles, does not cancel one in 20: 0.3e-4.
-    /// A block is fitted at a frequency that is off by up to `RETUNE` and what two and a half blocks
-    /// move it, 0.018 cycles, which leaves 0.018/(4π·10) = 1.5e-4. Together 7.4e-4; a lost cycle would be 1.
-    #[test]
-    fn a_large_drift_is_followed() {
-        let samples = 600_000;
-        let phase = |i: f64| 0.01 * i * (1.0 + 0.1 * i / f64::from(samples));
-        let record: Vec<f64> = (0..samples)
-            .map(|i| libm::sin(TAU * phase(f64::from(i))))
-            .collect();
-        let mut found = tracked(10e3, &record, 4096);
-        assert!(found.lost.is_empty());
-        let worst = worst(&mut found, samples, phase);
-        assert!(worst < 7.4e-4, "{worst}");
-    }
-
-    /// Steady for the first 2^18 samples, then rising by 10 %: more than half a cycle in a block, so that
-    /// a fixed carrier would lose one cycle per block. As above with c = 0.001/337856 = 3e-9: 6.6e-4.
-    #[test]
-    fn a_late_drift_loses_no_cycle() {
-        let (samples, bend) = (600_000, 262_144.0);
-        let phase = |i: f64| {
-            0.01 * i + 0.005 * 0.1 * (i - bend).max(0.0).powi(2) / (f64::from(samples) - bend)
-        };
-        let record: Vec<f64> = (0..samples)
-            .map(|i| libm::sin(TAU * phase(f64::from(i))))
-            .collect();
-        let mut found = tracked(10e3, &record, 4096);
-        let worst = worst(&mut found, samples, phase);
-        assert!(found.lost.is_empty() && worst < 6.6e-4, "{worst}");
-    }
-
-    /// White noise of σ = A: the phase of a block of 1000 samples is known to sqrt(2/1000) rad (Rife &
-    /// Boorstyn 1974), 7.1e-3 cycles, and the jitter of 300 blocks, two in three of whose squares are
-    /// independent, scatters by 1/sqrt(2·200) = 5 %; four times that is allowed. The last block is shorter.
-    #[test]
-    fn the_jitter_is_that_of_the_noise() {
-        let mut state = 9u64;
-        let mut random = || {
-            state = state
-                .wrapping_mul(6364136223846793005)
-                .wrapping_add(1442695040888963407);
-            (state >> 11) as f64 / (1u64 << 53) as f64
-        };
-        let mut noise = || (0..12).map(|_| random()).sum::<f64>() - 6.0;
-        let record: Vec<f64> = (0..300_600)
-            .map(|i| libm::sin(TAU * 0.01 * f64::from(i)) + noise())
-            .collect();
-        let found = tracked(10e3, &record, 4096);
-        let expected = libm::sqrt(2.0 / 1000.0) / TAU;
-        assert!(
-            (found.jitter / expected - 1.0).abs() < 0.2,
-            "{}",
-            found.jitter / expected
-        );
-    }
-
-    /// Without noise there is no jitter, however short the last block: rounding only.
-    #[test]
-    fn a_short_last_block_is_no_jitter() {
-        let record: Vec<f64> = (0..20_700)
-            .map(|i| libm::sin(TAU * 0.01 * f64::from(i)))
-            .collect();
-        let found = tracked(10e3, &record, 4096);
-        assert!(found.jitter < 1e-12, "{}", found.jitter);
-    }
-
-    #[test]
-    fn a_drift_is_followed_alike_in_any_slicing() {
-        let phase = |i: f64| 0.01 * i * (1.0 + 0.05 * i / 3e5);
-        let record: Vec<f64> = (0..300_000)
-            .map(|i| libm::sin(TAU * phase(f64::from(i))))
-            .collect();
-        let mut whole = tracked(10e3, &record, record.len());
-        let mut cut = tracked(10e3, &record, 777);
-        for i in (0..300_000).step_by(997) {
-            assert_eq!(whole.clock.phase(i), cut.clock.phase(i));
-        }
-    }
-}
+#[path = "tracker_tests.rs"]
+mod tests;
