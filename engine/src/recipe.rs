@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use crate::constant::Constant;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText};
-use crate::stage::{Configured, Registry, Stage};
+use crate::flow::{Flow, Port};
+use crate::stage::{Checker, Configured, Fault, Registry, Stage, Work};
 use crate::text::{Described, FlowName, Name, Piece, Range, Reader};
 use crate::units::Unit;
 
@@ -237,7 +238,7 @@ impl Recipe {
         if !expect_text(&whole, "Recipe", help, &mut diagnostics) {
             return (None, diagnostics);
         }
-        let ((title, inputs, constants, stages), top) = Reader::read(&whole, &[], |r| {
+        let ((title, inputs, constants, pieces), top) = Reader::read(&whole, &[], |r| {
             let title = r.setting("title", "what the recipe is for").text();
             let inputs = r.setting("inputs", "inputs by role").entries();
             let constants = r
@@ -262,7 +263,7 @@ impl Recipe {
         diagnostics.extend(top.diagnostics);
         for (what, count) in [
             ("inputs", inputs.len()),
-            ("stages", stages.len()),
+            ("stages", pieces.len()),
             ("results", top.flows.len()),
         ] {
             if count > MOST_STAGES {
@@ -288,32 +289,31 @@ impl Recipe {
             })
             .collect();
         let known: Vec<Constant> = constants.iter().map(|(_, c)| c.clone()).collect();
-        let mut entries = Vec::new();
-        for (name, piece) in stages {
-            let Some(stage) = piece.name().and_then(|n| registry.get(n)) else {
-                diagnostics.push(unknown_stage(&piece, registry));
-                entries.push(Err(name));
-                continue;
+        let mut stages = Vec::new();
+        for (name, piece) in pieces {
+            let known_stage = piece.name().and_then(|n| registry.get(n));
+            let (stage, (configured, described)) = match known_stage {
+                Some(stage) => (stage, Reader::read(&piece, &known, |r| stage.read(r))),
+                None => {
+                    diagnostics.push(unknown_stage(&piece, registry));
+                    let nothing: (Box<dyn Configured>, _) =
+                        (Box::new(Unknown), Described::default());
+                    (&Unknown as &'static dyn Stage, nothing)
+                }
             };
-            let (configured, described) = Reader::read(&piece, &known, |r| stage.read(r));
-            let usable = !described.diagnostics.has_errors();
+            let usable = known_stage.is_some() && !described.diagnostics.has_errors();
             diagnostics.extend(described.diagnostics.clone());
             let place = piece.name_place();
-            entries.push(Ok(StageEntry {
+            stages.push(StageEntry {
                 name,
                 stage,
                 configured,
                 described,
                 place,
                 usable,
-            }));
+            });
         }
-        check_names(&inputs, &entries, &mut diagnostics);
-        // A stage of unknown kind was reported; its readers must not report its name as unknown too.
-        if entries.iter().any(Result::is_err) {
-            return (None, diagnostics);
-        }
-        let stages = entries.into_iter().flatten().collect();
+        check_names(&inputs, &stages, &mut diagnostics);
         (
             Some(Recipe {
                 title,
@@ -328,6 +328,38 @@ impl Recipe {
     }
 }
 
+/// Stands for a stage of unknown kind, so that its readers are not faulted as well.
+struct Unknown;
+
+impl Stage for Unknown {
+    fn name(&self) -> &'static str {
+        "unknown"
+    }
+
+    fn doc(&self) -> &'static str {
+        ""
+    }
+
+    fn example(&self) -> &'static str {
+        ""
+    }
+
+    fn read(&self, _: &mut Reader<'_>) -> Box<dyn Configured> {
+        Box::new(Unknown)
+    }
+}
+
+impl Configured for Unknown {
+    fn check(&self, _: &[Flow], _: &mut Checker<'_>) -> Vec<Port> {
+        Vec::new()
+    }
+
+    fn prepare(&self, _: &[Flow]) -> Result<Work, Fault> {
+        let why = "there is no such stage".to_owned();
+        Err(Fault::Numeric { what: "stage", why })
+    }
+}
+
 fn unknown_stage(piece: &Piece, registry: &Registry) -> Diagnostic {
     let Some(found) = piece.name() else {
         return piece.wrong_type("a stage, as in `Average(of: \"detector\")`");
@@ -338,14 +370,8 @@ fn unknown_stage(piece: &Piece, registry: &Registry) -> Diagnostic {
         .help("`phasemill stages` says what each of them does")
 }
 
-fn check_names(
-    inputs: &[Input],
-    stages: &[Result<StageEntry, Name>],
-    diagnostics: &mut Diagnostics,
-) {
-    let stage_names = stages
-        .iter()
-        .map(|s| s.as_ref().map_or_else(|n| n, |s| &s.name));
+fn check_names(inputs: &[Input], stages: &[StageEntry], diagnostics: &mut Diagnostics) {
+    let stage_names = stages.iter().map(|s| &s.name);
     for name in stage_names.clone().chain(inputs.iter().map(|i| &i.name)) {
         let message = match name.text.as_str() {
             "" => "expected a name, found an empty one".to_owned(),

@@ -3,16 +3,20 @@
 use std::f64::consts::TAU;
 
 use phasemill_engine::diagnostic::Code;
-use phasemill_engine::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
+use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Work};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Part, Source, Value};
 
-use crate::math::clock::{ClockModel, StatedClock};
-use crate::math::edges::{EdgeTrain, SquareChannel};
-use crate::math::sinefit::{FreeSine, Parameter};
-use crate::math::tracker::{Tracker, stands_out};
+use crate::math::clock::StatedClock;
+use crate::math::edges::SquareChannel;
+use crate::math::sinefit::FreeSine;
+use crate::math::tracker::Tracker;
+
+mod found;
+
+use found::{Clock, Quality, from_edges, from_signal, from_sine};
 
 /// The stage.
 pub struct Reference;
@@ -401,139 +405,6 @@ impl Settings {
     }
 }
 
-fn from_edges(channel: SquareChannel, rate: f64) -> Result<(Clock, Quality), Fault> {
-    let (edges, high) = channel.finish();
-    let no_train = |found: String| Fault::Reference {
-        found,
-        remedy: "check that this channel holds the reference, or give its `threshold` and `hysteresis`",
-    };
-    let train = EdgeTrain::analyse(&edges)
-        .ok_or_else(|| no_train(format!("{} edges, too few to tell a period", edges.len())))?;
-    if !train.is_steady() {
-        return Err(no_train(format!(
-            "{} edges without a steady period: {} missing, {} extra, {} stops, jitter {:.3} cycles",
-            edges.len(),
-            train.missing.len(),
-            train.extra.len(),
-            train.lost.len(),
-            train.jitter
-        )));
-    }
-    let mut remarks = Vec::new();
-    let pulses: u64 = train.missing.iter().map(|(_, n)| n).sum();
-    if let Some((at, _)) = train.missing.first() {
-        remarks.push(format!(
-            "{pulses} pulses missing, the first near sample {at:.0}; bridged"
-        ));
-    }
-    if let Some(at) = train.extra.first() {
-        remarks.push(format!(
-            "{} pulses between the others, the first at sample {at:.0}; left out",
-            train.extra.len()
-        ));
-    }
-    remarks.extend(train.lost.iter().take(3).map(|(a, b)| {
-        format!("no pulses from sample {a:.0} to {b:.0}; the phase is unknown there")
-    }));
-    if !(0.02..=0.98).contains(&high) {
-        remarks.push(format!("up for {:.2} % of the time only", 100.0 * high));
-    }
-    let quality = Quality {
-        frequency: train.frequency * rate,
-        frequency_u: Some(train.frequency_u * rate),
-        spread: train.spread * rate,
-        jitter: train.jitter,
-        missing: pulses,
-        extra: train.extra.len() as u64,
-        remarks,
-    };
-    Ok((Clock::Model(train.clock), quality))
-}
-
-fn from_sine(tracker: Tracker) -> Result<(Clock, Quality), Fault> {
-    let tracked = tracker.finish().map_err(|e| Fault::Reference {
-        found: e.to_string(),
-        remedy: "check that this channel holds a sine, or say where to look with `near`",
-    })?;
-    if tracked.jitter > 0.15 {
-        return Err(Fault::Reference {
-            found: format!(
-                "a phase that jumps by {:.3} cycles from block to block",
-                tracked.jitter
-            ),
-            remedy: "check that this channel holds a sine, or say where to look with `near`",
-        });
-    }
-    let told = tracked.lost.iter().take(3);
-    let remarks = told
-        .map(|(a, b)| format!("no sine from sample {a:.0} to {b:.0}; the phase is unknown there"))
-        .collect();
-    let quality = Quality {
-        frequency: tracked.frequency,
-        frequency_u: Some(tracked.frequency_u),
-        spread: tracked.spread,
-        jitter: tracked.jitter,
-        remarks,
-        ..Quality::default()
-    };
-    Ok((Clock::Model(tracked.clock), quality))
-}
-
-fn from_signal(sine: FreeSine, rate: f64, near: Option<f64>) -> Result<(Clock, Quality), Fault> {
-    let fit = sine.finish().map_err(|e| Fault::Reference {
-        found: e.to_string(),
-        remedy: "record longer, or say where to look with `near`",
-    })?;
-    if !stands_out(&fit, rate, near) {
-        return Err(Fault::Reference {
-            found: format!(
-                "no sine that stands out of the noise; the strongest, at {:.6} Hz, may be chance",
-                fit.frequency
-            ),
-            remedy: "record longer, or say where to look with `near`",
-        });
-    }
-    let quality = Quality {
-        frequency: fit.frequency,
-        frequency_u: Some(fit.standard_error(Parameter::Frequency)),
-        ..Quality::default()
-    };
-    Ok((
-        Clock::Stated(StatedClock::new(fit.frequency, rate, fit.phase / TAU)),
-        quality,
-    ))
-}
-
-#[derive(Clone, Debug)]
-enum Clock {
-    Model(ClockModel),
-    Stated(StatedClock),
-}
-
-impl Clock {
-    fn phase(&mut self, i: u64) -> Phase {
-        match self {
-            Clock::Model(model) => model.phase(i),
-            Clock::Stated(stated) => stated.phase(i),
-        }
-    }
-}
-
-#[derive(Clone, Debug, Default)]
-struct Quality {
-    /// Hz.
-    frequency: f64,
-    /// Hz.
-    frequency_u: Option<f64>,
-    /// Hz.
-    spread: f64,
-    /// Cycles.
-    jitter: f64,
-    missing: u64,
-    extra: u64,
-    remarks: Vec<String>,
-}
-
 struct Telling {
     clock: Clock,
     quality: Quality,
@@ -594,5 +465,4 @@ impl Kernel for Telling {
 }
 
 #[cfg(test)]
-#[path = "reference_tests.rs"]
 mod tests;

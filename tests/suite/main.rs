@@ -1,12 +1,22 @@
 //! Checks from outside, as one program: the project as its users and its developers meet it.
 
 mod support;
+mod support_reference;
 
 mod cases;
 mod cli;
 mod determinism;
 mod faults;
 mod memory;
+mod reference_chain;
+mod reference_filters_scipy;
+mod reference_fits;
+mod reference_mixing;
+mod reference_noise_bandwidth;
+mod reference_scipy;
+mod reference_stability;
+mod reference_statistics;
+mod reference_tides;
 mod registry;
 mod robustness;
 mod tidy;
