@@ -102,7 +102,8 @@ fn guess(samples: &[f64], rate: f64) -> Option<ReferenceGuess> {
     let (low, high) = finite().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), x| {
         (l.min(x), h.max(x))
     });
-    if !(high > low) {
+    // Nothing there, or a constant.
+    if low >= high {
         return None;
     }
     let at = |part: f64| low + part * (high - low);

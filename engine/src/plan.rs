@@ -39,8 +39,11 @@ pub struct Plan {
     pub block: usize,
 }
 
+/// A plan, and the work of every stage by node.
+pub type Planned = (Plan, Vec<Option<Work>>);
+
 /// Prepares the work of every stage and plans the passes. Fails with the stage's name and its fault.
-pub fn plan(recipe: &Recipe, typed: &Typed) -> Result<(Plan, Vec<Option<Work>>), (String, Fault)> {
+pub fn plan(recipe: &Recipe, typed: &Typed) -> Result<Planned, (String, Fault)> {
     let inputs = recipe.inputs.len();
     let count = inputs + recipe.stages.len();
     let mut works: Vec<Option<Work>> = (0..count).map(|_| None).collect();

@@ -80,10 +80,8 @@ fn settling_of(elements: &[Element], fraction: f64) -> Option<f64> {
     let mut settled = 0;
     for n in 0..=limit {
         let out = states.iter_mut().try_fold(1.0, |x, state| state.step(x));
-        if let Some(y) = out {
-            if (y - end).abs() > fraction * scale {
-                settled = n + 1;
-            }
+        if out.is_some_and(|y| (y - end).abs() > fraction * scale) {
+            settled = n + 1;
         }
     }
     Some(settled as f64 / rate)

@@ -228,9 +228,8 @@ impl Estimates {
         };
         let file = crate::store::beside(path)?;
         let mut csv = csv::Writer::from_writer(&file);
-        let rows = std::iter::once(&self.header).chain(&self.rows);
-        rows.map(|row| csv.write_record(row))
-            .collect::<Result<(), _>>()
+        let mut rows = std::iter::once(&self.header).chain(&self.rows);
+        rows.try_for_each(|row| csv.write_record(row))
             .map_err(|e| failed(e.to_string()))?;
         csv.flush().map_err(|e| failed(e.to_string()))?;
         drop(csv);

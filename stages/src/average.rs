@@ -129,24 +129,24 @@ impl Configured for Settings {
             }
             _ => {}
         }
-        if let (Some(block), Some(settling)) = (self.block, input.response.settling_time(0.01)) {
-            if block < settling {
-                checker.warn(
+        if let (Some(block), Some(settling)) = (self.block, input.response.settling_time(0.01))
+            && block < settling
+        {
+            checker.warn(
                     "over",
                     Code::Time,
                     format!("blocks of {block} s are shorter than the settling time to 1 %, {settling:.6} s"),
                     "their means are correlated and the uncertainty comes out too small; choose longer blocks",
                 );
-            }
         }
-        if let (Some(block), Some(rate)) = (self.block, input.rate) {
-            if block * rate < 1.0 {
-                let message = format!(
-                    "expected blocks of at least one sample, {} s, found {block} s",
-                    1.0 / rate
-                );
-                checker.error("over", Code::Time, message, "choose longer blocks");
-            }
+        if let (Some(block), Some(rate)) = (self.block, input.rate)
+            && block * rate < 1.0
+        {
+            let message = format!(
+                "expected blocks of at least one sample, {} s, found {block} s",
+                1.0 / rate
+            );
+            checker.error("over", Code::Time, message, "choose longer blocks");
         }
         let kind = if input.kind == Kind::Phasor {
             Kind::ComplexEstimate
@@ -207,16 +207,16 @@ impl Averaging {
             return;
         }
         self.samples.push(z);
-        if let Some(block) = self.block {
-            if (self.seen - self.skip) % block == 0 {
-                // A block without any sample counts as missing.
-                self.blocks.push(if self.samples.count() == 0 {
-                    Complex64::new(f64::NAN, f64::NAN)
-                } else {
-                    self.samples.mean()
-                });
-                self.samples = ComplexMoments::default();
-            }
+        if let Some(block) = self.block
+            && (self.seen - self.skip).is_multiple_of(block)
+        {
+            // A block without any sample counts as missing.
+            self.blocks.push(if self.samples.count() == 0 {
+                Complex64::new(f64::NAN, f64::NAN)
+            } else {
+                self.samples.mean()
+            });
+            self.samples = ComplexMoments::default();
         }
     }
 }

@@ -106,19 +106,19 @@ impl Configured for Settings {
             return Vec::new();
         }
         let ratio = f64::from(self.harmonic) / f64::from(self.divisor);
-        if let (Some(f), Some(rate)) = (clock.frequency, wave.rate) {
-            if f * ratio >= 0.5 * rate {
-                checker.error(
-                    "harmonic",
-                    Code::Rate,
-                    format!(
-                        "expected a frequency below half the sample rate, {} Hz, found {} Hz",
-                        0.5 * rate,
-                        f * ratio
-                    ),
-                    "choose a lower harmonic, or record faster",
-                );
-            }
+        if let (Some(f), Some(rate)) = (clock.frequency, wave.rate)
+            && f * ratio >= 0.5 * rate
+        {
+            checker.error(
+                "harmonic",
+                Code::Rate,
+                format!(
+                    "expected a frequency below half the sample rate, {} Hz, found {} Hz",
+                    0.5 * rate,
+                    f * ratio
+                ),
+                "choose a lower harmonic, or record faster",
+            );
         }
         let name = clock
             .clock

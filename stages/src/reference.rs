@@ -124,6 +124,7 @@ fn near(r: &mut Reader<'_>) -> Option<f64> {
 }
 
 #[derive(Clone)]
+#[allow(clippy::large_enum_variant, reason = "one per stage, never in bulk")]
 enum Shape {
     /// Threshold and hysteresis in SI units, with their unit.
     Square {

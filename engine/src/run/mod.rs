@@ -420,13 +420,16 @@ pub fn each<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync + Send)
     items.par_iter().map(work).collect()
 }
 
-/// Runs `work` on a pool of this many threads; 0 means one per core.
+/// Most threads of a run; more would only wait for each other.
+pub const MOST_THREADS: usize = 512;
+
+/// Runs `work` on a pool of this many threads, at most [`MOST_THREADS`]; 0 means one per core.
 pub fn on_threads<R: Send>(
     threads: usize,
     work: impl FnOnce() -> R + Send,
 ) -> Result<R, rayon::ThreadPoolBuildError> {
     Ok(rayon::ThreadPoolBuilder::new()
-        .num_threads(threads)
+        .num_threads(threads.min(MOST_THREADS))
         .build()?
         .install(work))
 }

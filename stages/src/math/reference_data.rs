@@ -14,27 +14,3 @@ pub fn read(name: &str) -> Option<String> {
     }
     text.ok()
 }
-
-/// Values, certified mean and certified standard deviation of a univariate NIST StRD file.
-pub fn certified(text: &str) -> (Vec<f64>, f64, f64) {
-    let number = |label: &str| {
-        let line = text
-            .lines()
-            .find(|l| l.contains(label))
-            .expect("a certified value");
-        let number = line.rsplit(':').next().expect("a value").trim();
-        number
-            .split_whitespace()
-            .next()
-            .expect("a number")
-            .parse()
-            .expect("a number")
-    };
-    let data = text.split_once("Data: Y").expect("data").1;
-    let values = data.lines().filter_map(|l| l.trim().parse().ok()).collect();
-    (
-        values,
-        number("Sample Mean"),
-        number("Sample Standard Deviation"),
-    )
-}
