@@ -308,13 +308,24 @@ pub fn content_hash(values: &[Option<Value>]) -> String {
 }
 
 fn estimate_bits(estimate: &Estimate, number: &mut impl FnMut(f64)) {
-    let u = estimate.standard_uncertainty().unwrap_or_default();
-    let s = estimate.scatter.unwrap_or_default();
-    for z in [estimate.value, u, s] {
-        number(z.re);
-        number(z.im);
+    // What was not evaluated is told apart from zero.
+    let [xx, yy, xy] = estimate.covariance().unwrap_or([f64::NAN; 3]);
+    let unknown = num_complex::Complex64::new(f64::NAN, f64::NAN);
+    let scatter = estimate.scatter.unwrap_or(unknown);
+    let count = estimate.count.map_or(f64::NAN, |n| n as f64);
+    for part in [
+        estimate.value.re,
+        estimate.value.im,
+        xx,
+        yy,
+        xy,
+        scatter.re,
+        scatter.im,
+        count,
+    ] {
+        number(part);
     }
-    number(estimate.count.unwrap_or(0) as f64);
+    number(estimate.missing as f64);
 }
 
 impl Entry {

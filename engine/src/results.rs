@@ -1,6 +1,6 @@
 //! What a run leaves: groups in the result file, the table of estimates, and lines that sum up.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use crate::diagnostic::Diagnostics;
 use crate::flow::{Flow, Kind};
@@ -216,24 +216,42 @@ impl Estimates {
             self.rows.push(row);
         }
     }
+}
 
-    /// Writes the table as CSV (RFC 4180), complete or not at all.
-    pub fn write(&self, path: &Path, overwrite: bool) -> Result<(), StoreError> {
+/// A table on its way to its file, as CSV (RFC 4180); complete or absent.
+pub struct CsvFile {
+    path: PathBuf,
+    file: tempfile::NamedTempFile,
+}
+
+impl CsvFile {
+    /// Makes room beside `path`, which must not exist unless it may be replaced.
+    pub fn create(path: &Path, overwrite: bool) -> Result<Self, StoreError> {
         if path.exists() && !overwrite {
             return Err(StoreError::Exists { file: path.into() });
         }
+        Ok(CsvFile {
+            path: path.into(),
+            file: crate::store::beside(path)?,
+        })
+    }
+
+    /// Writes the table, not yet under its name.
+    pub fn write(&mut self, table: &Estimates) -> Result<(), StoreError> {
         let failed = |why: String| StoreError::Write {
-            file: path.into(),
+            file: self.path.clone(),
             why,
         };
-        let file = crate::store::beside(path)?;
-        let mut csv = csv::Writer::from_writer(&file);
-        let mut rows = std::iter::once(&self.header).chain(&self.rows);
+        let mut csv = csv::Writer::from_writer(&self.file);
+        let mut rows = std::iter::once(&table.header).chain(&table.rows);
         rows.try_for_each(|row| csv.write_record(row))
             .map_err(|e| failed(e.to_string()))?;
-        csv.flush().map_err(|e| failed(e.to_string()))?;
-        drop(csv);
-        crate::store::publish(file, path)
+        csv.flush().map_err(|e| failed(e.to_string()))
+    }
+
+    /// Gives the table its name.
+    pub fn publish(self) -> Result<(), StoreError> {
+        crate::store::publish(self.file, &self.path)
     }
 }
 

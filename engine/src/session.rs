@@ -8,7 +8,7 @@ use crate::diagnostic::Diagnostics;
 use crate::lineage::{self, Lineage};
 use crate::recipe::{Recipe, Wiring};
 use crate::recordings::{RecordingSet, is_sweep_of_files};
-use crate::results;
+use crate::results::{self, CsvFile};
 use crate::run::{Finding, Job, Monitor, Outcome, Sink, each, on_threads};
 use crate::store::{ResultWriter, StoreError};
 
@@ -69,9 +69,9 @@ pub enum RunError {
     /// No recording could be used.
     #[error("no recording could be used:\n{}", .0.iter().map(|f| format!("  {f}")).collect::<Vec<_>>().join("\n"))]
     NothingUsable(Vec<Finding>),
-    /// A recording that the recipe names was not given, or one was given that it does not name.
+    /// The files named do not fit the recipe or each other.
     #[error("{0}")]
-    Recordings(String),
+    Files(String),
     /// The output cannot be written.
     #[error(transparent)]
     Store(#[from] StoreError),
@@ -129,7 +129,7 @@ pub fn check_recordings(recipe: &Recipe, with: &[(String, PathBuf)]) -> Result<(
         if !with.iter().any(|(n, _)| n == name) {
             let message =
                 format!("the recipe needs a recording `{name}`; give it with `--with {name}=FILE`");
-            return Err(RunError::Recordings(message));
+            return Err(RunError::Files(message));
         }
     }
     for (name, _) in with {
@@ -143,29 +143,53 @@ pub fn check_recordings(recipe: &Recipe, with: &[(String, PathBuf)]) -> Result<(
                     named.join(", ")
                 ),
             };
-            return Err(RunError::Recordings(message));
+            return Err(RunError::Files(message));
         }
     }
     Ok(())
 }
 
-/// Recordings never change: an output that would replace one is refused.
-fn keep_recordings(request: &Request<'_>) -> Result<(), RunError> {
-    let outputs = std::iter::once(&request.output).chain(&request.csv);
-    for output in outputs.filter_map(|o| o.canonicalize().ok()) {
-        let mut read = request
-            .recordings
-            .iter()
-            .chain(request.with.iter().map(|(_, path)| path));
-        if let Some(same) = read.find(|r| r.canonicalize().is_ok_and(|r| r == output)) {
-            let message = format!(
-                "the output would replace the recording {}; choose another name",
-                same.display()
-            );
-            return Err(RunError::Recordings(message));
+/// What a run reads never changes: an output that would replace it is refused, and so are two outputs
+/// of one name.
+fn keep_what_is_read(request: &Request<'_>) -> Result<(), RunError> {
+    let texts = std::iter::once(&request.recipe.source).chain(&request.wiring.source);
+    let texts: Vec<PathBuf> = texts.map(|s| PathBuf::from(&s.name)).collect();
+    let with = request.with.iter().map(|(_, path)| path);
+    let read: Vec<PathBuf> = request
+        .recordings
+        .iter()
+        .chain(with)
+        .chain(&texts)
+        .map(|p| resolved(p))
+        .collect();
+    let output = resolved(&request.output);
+    let table = request.csv.as_deref().map(resolved);
+    for path in std::iter::once(&output).chain(&table) {
+        if read.contains(path) {
+            let message = format!("the output would replace {}, which is read", path.display());
+            return Err(RunError::Files(format!("{message}; choose another name")));
         }
     }
+    if table.is_some_and(|t| t == output) {
+        let message = "the result file and the table have one name; choose another for the table";
+        return Err(RunError::Files(message.into()));
+    }
     Ok(())
+}
+
+/// A path without links and detours, also of a file that does not exist yet.
+fn resolved(path: &Path) -> PathBuf {
+    let folder = path
+        .parent()
+        .filter(|p| !p.as_os_str().is_empty())
+        .unwrap_or(Path::new("."));
+    path.canonicalize()
+        .or_else(|_| {
+            Ok(folder
+                .canonicalize()?
+                .join(path.file_name().unwrap_or_default()))
+        })
+        .unwrap_or_else(|_: std::io::Error| path.into())
 }
 
 /// Groups the recordings into entries: one sweep, or one entry each.
@@ -197,11 +221,16 @@ pub fn group(wiring: &Wiring, recordings: &[PathBuf]) -> Vec<(String, Vec<PathBu
 /// Runs a recipe over recordings and writes the result file.
 pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError> {
     check_recordings(request.recipe, &request.with)?;
-    keep_recordings(request)?;
+    keep_what_is_read(request)?;
     let began = jiff::Timestamp::now()
         .strftime("%Y-%m-%dT%H:%M:%SZ")
         .to_string();
     let mut writer = ResultWriter::create(&request.output, request.overwrite)?;
+    let mut csv = request
+        .csv
+        .as_deref()
+        .map(|path| CsvFile::create(path, request.overwrite))
+        .transpose()?;
     let (jobs, mut rejected) = prepare(request)?;
     monitor.total.store(
         jobs.iter().map(|(_, job, _)| job.work()).sum(),
@@ -242,9 +271,13 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError
     if monitor.stop.load(Ordering::Relaxed) {
         return Err(RunError::Interrupted);
     }
+    // Both are complete before either gets its name.
+    if let Some(csv) = &mut csv {
+        csv.write(&table)?;
+    }
     writer.finish()?;
-    if let Some(path) = &request.csv {
-        table.write(path, request.overwrite)?;
+    if let Some(csv) = csv {
+        csv.publish()?;
     }
     summary.failed_points += rejected.len() as u64;
     summary.points += rejected.len() as u64;

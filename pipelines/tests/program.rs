@@ -1,6 +1,8 @@
 //! The program starts. Having this check, `cargo test` also builds the program, which the checks from
 //! outside run.
 
+#![allow(clippy::unwrap_used, reason = "a check may panic")]
+
 #[test]
 fn it_knows_its_version() {
     let mut program = std::process::Command::new(env!("CARGO_BIN_EXE_phasemill"));

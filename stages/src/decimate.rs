@@ -95,13 +95,14 @@ impl Configured for Settings {
                     flow.response = flow.response.then(Element::KeepEvery(factor));
                 }
                 Err(ratio) => {
-                    let (low, high) = (rate / ratio.ceil(), rate / ratio.floor().max(1.0));
-                    checker.error(
-                        "to",
-                        Code::Rate,
-                        format!("expected a whole ratio of sample rates, found {rate} Hz to {} Hz, {ratio}", rate / ratio),
-                        format!("the nearest that fit are \"{low} Hz\" and \"{high} Hz\""),
-                    );
+                    let low = (ratio.floor() as u64).max(1);
+                    let help = match ratio < 1.0 {
+                        true => "decimation only lowers a rate; choose a lower one".to_owned(),
+                        false => format!("write `by: {low}` or `by: {}` instead", low + 1),
+                    };
+                    let found = format!("{rate} Hz to {} Hz, {ratio:.6}", rate / ratio);
+                    let message = format!("expected a whole ratio of sample rates, found {found}");
+                    checker.error("to", Code::Rate, message, help);
                 }
             }
         }
@@ -198,10 +199,7 @@ mod tests {
             &[flow(100.0)],
         );
         let text = found.to_string();
-        assert!(
-            text.contains("\"25 Hz\"") && text.contains("\"33.333333333333336 Hz\""),
-            "{text}"
-        );
+        assert!(text.contains("`by: 3` or `by: 4`"), "{text}");
     }
 
     #[test]

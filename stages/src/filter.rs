@@ -418,3 +418,6 @@ impl Kernel for Filtering<Complex64> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

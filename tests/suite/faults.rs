@@ -454,6 +454,8 @@ fn table_that_exists_is_kept_unless_told_otherwise() {
     let outcome = run(folder.path(), &["a.h5", "--csv", "t.csv"]).expect(1);
     outcome.says("t.csv").says("exists already");
     assert_eq!(std::fs::read_to_string(&table).unwrap(), "precious");
+    // The table is refused before anything is run, so no result file is there either.
+    assert!(!folder.path().join("out.h5").exists());
     run(folder.path(), &["a.h5", "--csv", "t.csv", "--overwrite"]).expect(0);
     let text = std::fs::read_to_string(&table).unwrap();
     assert!(text.contains("level"), "{text}");
@@ -463,17 +465,32 @@ fn table_that_exists_is_kept_unless_told_otherwise() {
 fn an_output_never_replaces_what_it_is_made_from() {
     let folder = folder(MEAN);
     good(folder.path(), "a.h5");
-    let before = std::fs::read(folder.path().join("a.h5")).unwrap();
-    let arguments = [
-        "run",
-        "recipe.ron",
-        "a.h5",
-        "--out",
-        "./a.h5",
-        "--overwrite",
-    ];
-    phasemill(folder.path(), &arguments).expect(1).says("a.h5");
-    assert_eq!(std::fs::read(folder.path().join("a.h5")).unwrap(), before);
+    for name in ["a.h5", "recipe.ron"] {
+        let before = std::fs::read(folder.path().join(name)).unwrap();
+        for outputs in [["./NAME", "t.csv"], ["out.h5", "./NAME"]] {
+            let [out, csv] = outputs.map(|o| o.replace("NAME", name));
+            let arguments = [
+                "run",
+                "recipe.ron",
+                "a.h5",
+                "--out",
+                &out,
+                "--csv",
+                &csv,
+                "--overwrite",
+            ];
+            phasemill(folder.path(), &arguments)
+                .expect(1)
+                .says(name)
+                .says("which is read");
+            assert_eq!(std::fs::read(folder.path().join(name)).unwrap(), before);
+        }
+    }
+    let arguments = ["run", "recipe.ron", "a.h5", "--out", "x", "--csv", "./x"];
+    phasemill(folder.path(), &arguments)
+        .expect(1)
+        .says("one name");
+    assert_eq!(names(folder.path()), ["a.h5", "recipe.ron"]);
 }
 
 /// A path whose parent is a file: no one can write there, not even the administrator.
