@@ -131,7 +131,7 @@ impl<'t> Parser<'t> {
         }
     }
 
-    /// ( symbol | "(" product ")" | "sqrt(" product ")" | "√" ( symbol | "(" product ")" ) ) [ exponent ]
+    /// `( symbol | "(" product ")" | "sqrt(" product ")" | "√" ( symbol | "(" product ")" ) ) [ exponent ]`
     fn factor(&mut self, depth: usize) -> Result<Size, UnitError> {
         let root = self.eat("\u{221a}") || self.rest().starts_with("sqrt(") && self.eat("sqrt");
         let base = if self.peek() == Some('(') {
