@@ -49,7 +49,7 @@ impl Drop for Shown {
 }
 
 fn bar(monitor: &Monitor, over: &AtomicBool) {
-    let bar = ProgressBar::new(0);
+    let bar = ProgressBar::new(1);
     let template = "{bar:30} {percent:>3} %  {msg}  {eta} left";
     bar.set_style(
         ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar()),
@@ -60,9 +60,12 @@ fn bar(monitor: &Monitor, over: &AtomicBool) {
             monitor.done.load(Ordering::Relaxed),
             monitor.total.load(Ordering::Relaxed),
         );
-        bar.set_length(total);
-        bar.set_position(done);
-        bar.set_message(rate(done, began));
+        // Before the work is known there is nothing to show a part of.
+        if total > 0 {
+            bar.set_length(total);
+            bar.set_position(done);
+            bar.set_message(rate(done, began));
+        }
         std::thread::park_timeout(Duration::from_millis(100));
     }
     bar.finish_and_clear();
