@@ -20,14 +20,15 @@ fi
 passed=0
 failed=0
 
-# mill EXIT RECIPE RECORDING... : runs a recipe; EXIT is the exit code that is right.
+# mill EXIT RECIPE RECORDING... : runs a recipe, which must check without a warning; EXIT is the exit code
+# that is right.
 mill() {
     expected=$1
     recipe=$2
     shift 2
     echo "== $recipe"
     code=0
-    "$bin/phasemill" run "pipelines/library/$recipe.ron" "$@" \
+    "$bin/phasemill" run --strict "pipelines/library/$recipe.ron" "$@" \
         --out "$results/$recipe.h5" --csv "$results/$recipe.csv" --overwrite || code=$?
     if [ "$code" = "$expected" ]; then
         passed=$((passed + 1))

@@ -58,17 +58,69 @@ pub fn check<'h>(
         match node.checked_sub(recipe.inputs.len()) {
             None => {
                 let input = &recipe.inputs[node];
-                typed.ports[node] = Some(vec![input_port(
-                    input.unit.as_ref(),
-                    headers(&input.name.text),
-                )]);
+                let header = headers(&input.name.text);
+                let mut port = input_port(input.unit.as_ref(), header);
                 typed.recordings[node].insert(input.recording.clone());
+                port.flow.recordings = typed.recordings[node].clone();
+                typed.ports[node] = Some(vec![port]);
             }
             Some(stage) => typed.check_stage(recipe, node, stage, diagnostics),
         }
+        typed.declare_units(recipe, node, diagnostics);
     }
     typed.collect_results(recipe, diagnostics);
+    report_unknown_units(recipe, diagnostics);
+    if !diagnostics.has_errors() {
+        crate::cautions::report(recipe, &typed, diagnostics);
+    }
     typed
+}
+
+/// Values are combined point by point, so recordings need as many points as each other, or one.
+fn points_fit(inputs: &[Flow], names: &[FlowName], diagnostics: &mut Diagnostics) -> bool {
+    let several = inputs
+        .iter()
+        .zip(names)
+        .filter_map(|(f, name)| Some((f.points.filter(|n| *n > 1)?, name)));
+    let several: Vec<(u64, &FlowName)> = several.collect();
+    let Some(((first, first_name), others)) = several.split_first() else {
+        return true;
+    };
+    let Some((found, name)) = others.iter().find(|(n, _)| n != first) else {
+        return true;
+    };
+    let message = format!(
+        "expected as many points in each recording, or one, found {first} for `{}` and {found} for `{}`",
+        first_name.text, name.text
+    );
+    diagnostics.push(
+        Diagnostic::error(Code::Rate, Some(name.place.clone()), message)
+            .help("give recordings of the same sweep, or one with a single point"),
+    );
+    false
+}
+
+fn name_of(recipe: &Recipe, node: Node) -> &str {
+    match node.checked_sub(recipe.inputs.len()) {
+        None => &recipe.inputs[node].name.text,
+        Some(stage) => &recipe.stages[stage].name.text,
+    }
+}
+
+fn report_unknown_units(recipe: &Recipe, diagnostics: &mut Diagnostics) {
+    let names = || {
+        let inputs = recipe.inputs.iter().map(|i| i.name.text.as_str());
+        inputs.chain(recipe.stages.iter().map(|s| s.name.text.as_str()))
+    };
+    for declared in &recipe.units {
+        let (node, _) = split(&declared.flow.text);
+        if !names().any(|n| n == node) {
+            let place = Some(declared.flow.place.clone());
+            let message = format!("unknown flow `{node}`");
+            diagnostics
+                .push(Diagnostic::error(Code::UnknownName, place, message).suggest(node, names()));
+        }
+    }
 }
 
 fn input_port(unit: Option<&Unit>, header: Option<&ChannelHeader>) -> Port {
@@ -80,6 +132,8 @@ fn input_port(unit: Option<&Unit>, header: Option<&ChannelHeader>) -> Port {
     let mut flow = Flow::new(Kind::Wave, unit);
     flow.rate = header.map(|h| h.rate);
     flow.length = header.map(|h| h.samples);
+    flow.points = header.map(|h| h.points);
+    flow.full_scale = header.and_then(|h| Some(h.full_scale? * h.unit.si_factor()));
     Port::new("", flow)
 }
 
@@ -131,10 +185,103 @@ impl Typed {
             diagnostics,
             failed: false,
         };
-        let ports = entry.configured.check(&inputs, &mut checker);
-        if !checker.failed() {
+        let mut ports = entry.configured.check(&inputs, &mut checker);
+        let failed = checker.failed();
+        for port in &mut ports {
+            port.flow.recordings = self.recordings[node].clone();
+            port.flow.points = inputs.iter().filter_map(|f| f.points).max();
+        }
+        if !failed {
             self.ports[node] = Some(ports);
         }
+    }
+
+    /// Gives the outputs of a node the units that the recipe declares for them, if they fit.
+    fn declare_units(&mut self, recipe: &Recipe, node: Node, diagnostics: &mut Diagnostics) {
+        let declared = recipe
+            .units
+            .iter()
+            .filter(|d| name_of(recipe, node) == split(&d.flow.text).0);
+        for declared in declared {
+            let Some((_, port)) = self.resolve(&declared.flow, node, diagnostics) else {
+                continue;
+            };
+            let Some(found) = self.flow(node, port).map(|f| f.unit.clone()) else {
+                continue;
+            };
+            if found.same_dimension(&declared.unit) {
+                if let Some(port) = self.ports[node].as_mut().and_then(|p| p.get_mut(port)) {
+                    port.flow.unit = declared.unit.clone();
+                }
+                continue;
+            }
+            let name = &declared.flow.text;
+            let message = format!(
+                "expected a unit that fits `{name}`, which comes out in {}, found {}",
+                found.ascii(),
+                declared.unit.ascii()
+            );
+            let place = Some(declared.place.clone());
+            let mut diagnostic = Diagnostic::error(Code::Unit, place, message);
+            for help in self.cures_of_unit(recipe, node, &found, &declared.unit) {
+                diagnostic = diagnostic.help(help);
+            }
+            diagnostics.push(diagnostic);
+        }
+    }
+
+    /// What may bring a flow to the declared unit: the factor that is missing, and gains in dB on its way.
+    fn cures_of_unit(
+        &self,
+        recipe: &Recipe,
+        node: Node,
+        found: &Unit,
+        declared: &Unit,
+    ) -> Vec<String> {
+        let mut cures = Vec::new();
+        for node in self.upstream(node) {
+            let Some(entry) = node
+                .checked_sub(recipe.inputs.len())
+                .and_then(|s| recipe.stages.get(s))
+            else {
+                continue;
+            };
+            for level in &entry.described.levels {
+                cures.push(format!(
+                    "`{level}` in `{}` is a gain in dB, a ratio without a unit; give the gain with its unit",
+                    entry.name.text
+                ));
+            }
+        }
+        cures.push(match declared.div(found) {
+            Ok(_) if found.compatible(declared) => {
+                "an angle and a count are not pure numbers here; declare the unit it comes out in"
+                    .to_owned()
+            }
+            Ok(missing) => format!(
+                "declare a unit such as {}, or multiply by a constant in {}",
+                found.ascii(),
+                missing.ascii()
+            ),
+            Err(_) => format!("declare a unit such as {}", found.ascii()),
+        });
+        cures
+    }
+
+    /// A node and all that it depends on, nearest first.
+    pub fn upstream(&self, node: Node) -> Vec<Node> {
+        let mut all = vec![node];
+        let mut seen = vec![false; self.reads.len()];
+        let mut next = 0;
+        while let Some(&here) = all.get(next) {
+            for &(source, _) in &self.reads[here] {
+                if !std::mem::replace(&mut seen[source], true) {
+                    all.push(source);
+                }
+            }
+            next += 1;
+        }
+        all
     }
 
     /// The port that a flow's name means.
@@ -190,7 +337,7 @@ impl Typed {
             .filter(|i| inputs[*i].kind.is_sampled())
             .collect();
         let Some((&first, others)) = sampled.split_first() else {
-            return true;
+            return points_fit(inputs, names, diagnostics);
         };
         let mut good = true;
         let mut report = |i: usize, code, message: String, help: &str| {
@@ -273,6 +420,19 @@ impl Typed {
                 }
             }
         }
+    }
+
+    /// Frequency in Hz of the signal that a flow is relative to, and whether it is stated rather than
+    /// expected: the harmonic of its clock. `None` where it is not known before the run.
+    pub fn signal_frequency(&self, recipe: &Recipe, flow: &Flow) -> Option<(f64, bool)> {
+        let (clock, n, m) = flow.clock.as_ref()?;
+        let stage = recipe.stages.iter().position(|s| s.name.text == *clock)?;
+        let clock = self.flow(recipe.inputs.len() + stage, 0)?;
+        let own = clock.frequency.or(clock.expected)?;
+        Some((
+            own * f64::from(*n) / f64::from(*m),
+            clock.frequency.is_some(),
+        ))
     }
 
     /// The flow of one port.

@@ -15,6 +15,8 @@ pub struct Constant {
     pub unit: Unit,
     /// The text it was written as.
     pub text: String,
+    /// Whether it was written as a level in dB, and so is a ratio.
+    pub is_level: bool,
     /// Standard uncertainty in SI units; `None` when the recipe states none.
     pub standard_uncertainty: Option<f64>,
     /// Where the value comes from, as the recipe says.
@@ -29,6 +31,7 @@ impl Constant {
             value: 1.0,
             unit: Unit::one(),
             text: "1".into(),
+            is_level: false,
             standard_uncertainty: None,
             source: String::new(),
         }
@@ -37,7 +40,8 @@ impl Constant {
     /// A quantity written in place, without a stated uncertainty.
     pub fn exact(quantity: Quantity) -> Self {
         // A level in dB is an amplitude ratio once it is a factor.
-        let (value, unit) = match quantity.is_level() {
+        let is_level = quantity.is_level();
+        let (value, unit) = match is_level {
             true => (quantity.to_ratio_amplitude(), Unit::one()),
             false => (quantity.value, quantity.unit),
         };
@@ -45,6 +49,7 @@ impl Constant {
             value,
             unit,
             text: quantity.text,
+            is_level,
             ..Self::one()
         }
     }

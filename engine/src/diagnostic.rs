@@ -107,6 +107,16 @@ codes! {
     Design => "design",
     /// A limit on the size of a recipe is exceeded.
     Limit => "limit",
+    /// Decimation folds noise or lines into the band of the signal.
+    Folding => "folding",
+    /// A multiple of the mains frequency lies in the band that is measured.
+    Mains => "mains",
+    /// Phasors are compared that are relative to different references.
+    Reference => "reference",
+    /// An uncertainty will be stated that leaves something out or rests on little.
+    Uncertainty => "uncertainty",
+    /// Stages stand in an order that costs range.
+    Order => "order",
 }
 
 impl fmt::Display for Code {

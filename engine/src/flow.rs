@@ -1,5 +1,6 @@
 //! What flows between stages: kinds, units, rates, conventions; and the samples themselves.
 
+use std::collections::BTreeSet;
 use std::fmt;
 
 use num_complex::Complex64;
@@ -106,10 +107,22 @@ pub struct Flow {
     pub clock: Option<(String, u32, u32)>,
     /// Frequency of a clock, where stated, in Hz.
     pub frequency: Option<f64>,
+    /// Frequency that a clock is expected to have or be near, in Hz.
+    pub expected: Option<f64>,
     /// What a density or curve is plotted against: name and unit.
     pub abscissa: Option<(&'static str, Unit)>,
     /// Constants that scale the samples.
     pub scalings: Vec<Scaling>,
+    /// Points of the recordings it comes from; `None` when no recording was given.
+    pub points: Option<u64>,
+    /// Largest absolute value that the converter behind it gives, in SI units, where that is known.
+    pub full_scale: Option<f64>,
+    /// Pure numbers by which the samples were multiplied since their offset was last removed.
+    pub gain: f64,
+    /// Whether its values come with an evaluated uncertainty.
+    pub evaluated: bool,
+    /// The recordings it depends on.
+    pub recordings: BTreeSet<String>,
     /// The linear, time-invariant part of the way here.
     pub response: Response,
 }
@@ -125,8 +138,14 @@ impl Flow {
             convention: None,
             clock: None,
             frequency: None,
+            expected: None,
             abscissa: None,
             scalings: Vec::new(),
+            points: None,
+            full_scale: None,
+            gain: 1.0,
+            evaluated: false,
+            recordings: BTreeSet::new(),
             response: Response::default(),
         }
     }

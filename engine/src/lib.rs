@@ -12,9 +12,11 @@
 )]
 
 pub mod catalogue;
+mod cautions;
 pub mod check;
 pub mod constant;
 pub mod diagnostic;
+pub mod explain;
 pub mod flow;
 pub mod graph;
 pub mod lineage;

@@ -24,8 +24,23 @@ pub struct Recipe {
     pub stages: Vec<StageEntry>,
     /// Flows to keep.
     pub results: Vec<FlowName>,
+    /// Units that flows are declared to have: checked for their dimension, and shown.
+    pub units: Vec<DeclaredUnit>,
+    /// Frequency of the mains in Hz, where the recipe states it.
+    pub mains: Option<f64>,
     /// The text.
     pub source: Arc<SourceText>,
+}
+
+/// The unit that a flow is declared to have.
+#[derive(Clone, Debug)]
+pub struct DeclaredUnit {
+    /// The flow, as `stage` or `stage.port`.
+    pub flow: FlowName,
+    /// The unit.
+    pub unit: Unit,
+    /// Where the unit stands.
+    pub place: Place,
 }
 
 /// An input of a recipe.
@@ -238,17 +253,26 @@ impl Recipe {
         if !expect_text(&whole, "Recipe", help, &mut diagnostics) {
             return (None, diagnostics);
         }
-        let ((title, inputs, constants, pieces), top) = Reader::read(&whole, &[], |r| {
-            let title = r.setting("title", "what the recipe is for").text();
-            let inputs = r.setting("inputs", "inputs by role").entries();
-            let constants = r
-                .setting("constants", "constants by name")
-                .default("{}")
-                .entries();
-            let stages = r.setting("stages", "stages by name").entries();
-            r.setting("results", "names of the flows to keep").flows();
-            (title, inputs, constants, stages)
-        });
+        let ((title, inputs, constants, pieces, declared, mains), top) =
+            Reader::read(&whole, &[], |r| {
+                let title = r.setting("title", "what the recipe is for").text();
+                let inputs = r.setting("inputs", "inputs by role").entries();
+                let constants = r
+                    .setting("constants", "constants by name")
+                    .default("{}")
+                    .entries();
+                let stages = r.setting("stages", "stages by name").entries();
+                r.setting("results", "names of the flows to keep").flows();
+                let units = r
+                    .setting("units", "units of flows by name")
+                    .default("{}")
+                    .entries();
+                let mains = r
+                    .setting("mains", "frequency of the mains")
+                    .optional()
+                    .map(|s| s.quantity("Hz", Range::Positive));
+                (title, inputs, constants, stages, units, mains)
+            });
         let kept = top.places.iter().find(|(path, _)| path == "results");
         if let (Some((_, place)), true) = (kept, top.flows.is_empty()) {
             // A list that could not be read was reported as such.
@@ -314,6 +338,10 @@ impl Recipe {
             });
         }
         check_names(&inputs, &stages, &mut diagnostics);
+        let units = declared
+            .into_iter()
+            .filter_map(|(name, piece)| DeclaredUnit::read(name, &piece, &mut diagnostics))
+            .collect();
         (
             Some(Recipe {
                 title,
@@ -321,6 +349,8 @@ impl Recipe {
                 constants,
                 stages,
                 results: top.flows,
+                units,
+                mains,
                 source,
             }),
             diagnostics,
@@ -392,6 +422,26 @@ fn check_names(inputs: &[Input], stages: &[StageEntry], diagnostics: &mut Diagno
             let diagnostic = Diagnostic::error(Code::Duplicate, Some(name.place.clone()), message);
             diagnostics.push(diagnostic.help("rename one of them"));
         }
+    }
+}
+
+impl DeclaredUnit {
+    fn read(name: Name, piece: &Piece, diagnostics: &mut Diagnostics) -> Option<Self> {
+        let text = piece
+            .parse::<String>()
+            .map_err(|_| piece.wrong_type("a unit, as a text such as \"nA\""))
+            .map_err(|d| diagnostics.push(d))
+            .ok()?;
+        let unit = unit(Some((text, piece.clone())))?;
+        let unit = unit.map_err(|d| diagnostics.push(d)).ok()?;
+        Some(DeclaredUnit {
+            flow: FlowName {
+                text: name.text,
+                place: name.place,
+            },
+            unit,
+            place: piece.place(),
+        })
     }
 }
 

@@ -74,12 +74,18 @@ impl RecordingSet {
         places
     }
 
-    /// What the usable files say together of one input: the first header, with the shortest length.
+    /// What the usable files say together of one input: the first header, with the shortest length and
+    /// the points of all files.
     pub fn header(&self, input: usize) -> Option<ChannelHeader> {
         let mut headers = self.contents().filter_map(|c| c.headers[input].as_ref());
         let first = headers.next()?.clone();
         let samples = headers.map(|h| h.samples).fold(first.samples, u64::min);
-        Some(ChannelHeader { samples, ..first })
+        let points = self.points().len() as u64;
+        Some(ChannelHeader {
+            samples,
+            points,
+            ..first
+        })
     }
 
     /// The most samples that a point of any file has in this input.

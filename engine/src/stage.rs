@@ -1,7 +1,7 @@
 //! What a stage is to the engine: a name, settings, a check and work to do; and the list of stages.
 
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place};
-use crate::flow::{Buffer, Flow, Port, Samples};
+use crate::flow::{Buffer, Flow, Kind, Port, Samples};
 use crate::text::{Described, Reader};
 use crate::value::Value;
 
@@ -203,7 +203,7 @@ impl Checker<'_> {
     }
 
     /// Reports input `index` unless it is of one of these kinds; whether it is.
-    pub fn expect_kind(&mut self, index: usize, input: &Flow, kinds: &[crate::flow::Kind]) -> bool {
+    pub fn expect_kind(&mut self, index: usize, input: &Flow, kinds: &[Kind]) -> bool {
         if kinds.contains(&input.kind) {
             return true;
         }
@@ -217,20 +217,44 @@ impl Checker<'_> {
             |f| (f.text.as_str(), f.place.clone()),
         );
         self.failed = true;
-        self.diagnostics.push(Diagnostic::error(
-            Code::WrongFlow,
-            Some(place),
-            format!(
-                "expected a {expected}, found `{name}`, which is a {}",
-                input.kind
-            ),
-        ));
+        let message = format!(
+            "expected a {expected}, found `{name}`, which is a {}",
+            input.kind
+        );
+        self.diagnostics.push(
+            Diagnostic::error(Code::WrongFlow, Some(place), message)
+                .help(way_to(input.kind, kinds)),
+        );
         false
     }
 
     /// Whether this stage has had a fault reported.
     pub fn failed(&self) -> bool {
         self.failed
+    }
+}
+
+/// How a flow of one kind becomes one of another.
+fn way_to(found: Kind, wanted: &[Kind]) -> &'static str {
+    let has = |test: fn(Kind) -> bool| wanted.iter().any(|k| test(*k));
+    match found {
+        _ if wanted == [Kind::Clock] => "make a clock of the reference channel, and name it here",
+        Kind::Clock => "name the channel that the clock was made of, or a flow made with the clock",
+        Kind::Phasor if has(|k| k == Kind::Wave) => {
+            "take its amplitude or phase, or do this before the mixing"
+        }
+        Kind::Wave if has(|k| k == Kind::Phasor) => "mix it with a reference first",
+        Kind::Wave | Kind::Phasor if has(Kind::is_estimate) => {
+            "average the samples of a point first"
+        }
+        Kind::ComplexEstimate if has(|k| k == Kind::Estimate) => {
+            "take its amplitude or phase first"
+        }
+        Kind::Estimate if has(|k| k == Kind::ComplexEstimate) => {
+            "name the phasor's average, before its amplitude is taken"
+        }
+        Kind::Estimate | Kind::ComplexEstimate => "name the samples from before they were averaged",
+        _ => "keep it as a result; nothing more can be computed from it",
     }
 }
 

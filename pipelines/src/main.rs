@@ -1,6 +1,8 @@
 //! The `phasemill` program: arguments, printing and exit codes. It computes nothing itself.
 
 mod commands;
+mod figures;
+mod plot;
 mod progress;
 
 use std::process::ExitCode;
@@ -51,6 +53,9 @@ enum Command {
     /// Show the stages that recipes may use, or one of them
     #[command(after_help = "Example: phasemill stages Filter")]
     Stages(commands::stages::Arguments),
+    /// Explain the code of a message, or list all codes
+    #[command(after_help = "Example: phasemill explain folding")]
+    Explain(commands::explain::Arguments),
     /// Write a commented recipe to start from
     #[command(after_help = "Example: phasemill new my-recipe.ron")]
     New(commands::new::Arguments),
@@ -82,6 +87,7 @@ fn main() -> ExitCode {
         Command::Trace(a) => commands::trace::run(&a),
         Command::Inspect(a) => commands::inspect::run(&a),
         Command::Stages(a) => commands::stages::run(&a),
+        Command::Explain(a) => commands::explain::run(&a),
         Command::New(a) => commands::new::run(&a),
         Command::Completions { shell } => {
             let mut text = Vec::new();

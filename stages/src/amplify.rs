@@ -239,6 +239,15 @@ impl Configured for Settings {
                 "say what to do, as in `divide_by: \"gain\"`",
             );
         }
+        if input.kind.is_sampled() {
+            let pure = [(&self.multiply, 1.0), (&self.divide, -1.0)];
+            let pure = pure
+                .into_iter()
+                .filter_map(|(c, power)| Some((c.as_ref()?, power)));
+            for (constant, power) in pure.filter(|(c, _)| c.unit.is_dimensionless()) {
+                flow.gain *= libm::pow(constant.value.abs(), power);
+            }
+        }
         // An estimate gets the constants' uncertainty here; samples carry it to the estimate made of them.
         if input.kind.is_sampled() {
             for scaling in self.scalings() {

@@ -5,11 +5,16 @@ use std::sync::Arc;
 use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
+use phasemill_engine::response::Element;
 use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Work};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Part, Source, Value};
 
 use crate::math::sums::ComplexMoments;
+
+/// Blocks from which on their scatter tells an uncertainty to about a third: it is itself uncertain by
+/// 1/sqrt(2(n - 1)) of its value (JCGM 100:2008, E.4.3).
+const FEW_BLOCKS: u64 = 5;
 
 /// The stage.
 pub struct Average;
@@ -95,6 +100,34 @@ impl Settings {
             Skip::Time(time) => Some(time),
         }
     }
+
+    /// Samples that are left out.
+    fn skip(&self, input: &Flow, rate: f64) -> u64 {
+        (self.skipped_time(input).unwrap_or(0.0) * rate).ceil() as u64
+    }
+
+    /// Samples of a block.
+    fn block(&self, rate: f64) -> Option<u64> {
+        self.block.map(|b| (b * rate).round().max(1.0) as u64)
+    }
+
+    /// Samples that are averaged, where the length of a point is known; the mean of the means of whole
+    /// blocks is the mean of them all.
+    fn averaged(&self, input: &Flow) -> Option<u64> {
+        let rate = input.rate?;
+        let rest = input.length?.checked_sub(self.skip(input, rate))?;
+        let whole = self.block(rate).map_or(rest, |block| rest / block * block);
+        (whole > 0).then_some(whole)
+    }
+}
+
+impl Settings {
+    /// Whole blocks behind what is skipped, in s, counted in samples as the kernel does.
+    fn whole_blocks(&self, input: &Flow, skip: f64) -> Option<u64> {
+        let rate = input.rate?;
+        let left = input.length?.saturating_sub((skip * rate).ceil() as u64);
+        Some(left / (self.block? * rate).round().max(1.0) as u64)
+    }
 }
 
 impl Configured for Settings {
@@ -116,17 +149,25 @@ impl Configured for Settings {
                 format!("expected a settling time shorter than the point, found {skip:.6} s of {duration:.6} s"),
                 "record longer points, filter less, or settle to a larger part",
             ),
-            (Some(skip), Some(duration)) => {
-                let blocks = self.block.map(|block| ((duration - skip) / block).floor());
-                if let Some(found) = blocks.filter(|n| *n < 2.0) {
-                    checker.error(
-                        "over",
-                        Code::Time,
-                        format!("expected at least 2 blocks in the {:.6} s after settling, found {found}", duration - skip),
-                        "choose shorter blocks, or record longer points",
-                    );
-                }
-            }
+            (Some(skip), Some(duration)) => match self.whole_blocks(input, skip) {
+                Some(found @ 0..2) => checker.error(
+                    "over",
+                    Code::Time,
+                    format!("expected at least 2 blocks in the {:.6} s after settling, found {found}", duration - skip),
+                    "choose shorter blocks, or record longer points",
+                ),
+                Some(found) if found < FEW_BLOCKS => checker.warn(
+                    "over",
+                    Code::Uncertainty,
+                    format!(
+                        "the scatter of {found} blocks has {} degrees of freedom only; it may be wrong by {:.0} %",
+                        found - 1,
+                        100.0 / (2.0 * (found - 1) as f64).sqrt()
+                    ),
+                    format!("choose blocks for {FEW_BLOCKS} or more, or record longer points"),
+                ),
+                _ => {}
+            },
             _ => {}
         }
         if let (Some(block), Some(settling)) = (self.block, input.response.settling_time(0.01))
@@ -148,6 +189,10 @@ impl Configured for Settings {
             );
             checker.error("over", Code::Time, message, "choose longer blocks");
         }
+        let response = match self.averaged(input).zip(input.rate) {
+            Some((n, rate)) => input.response.clone().then(Element::Average(n, rate)),
+            None => input.response.clone(),
+        };
         let kind = if input.kind == Kind::Phasor {
             Kind::ComplexEstimate
         } else {
@@ -157,8 +202,10 @@ impl Configured for Settings {
             "",
             Flow {
                 kind,
+                evaluated: self.block.is_some(),
                 rate: None,
                 length: None,
+                response,
                 ..input.clone()
             },
         )]
@@ -175,8 +222,8 @@ impl Configured for Settings {
             needed: 1,
             found: 0,
         })?;
-        let skip = (self.skipped_time(input).unwrap_or(0.0) * rate).ceil() as u64;
-        let block = self.block.map(|b| (b * rate).round().max(1.0) as u64);
+        let skip = self.skip(input, rate);
+        let block = self.block(rate);
         Ok(Work::Stream(Box::new(move || {
             Box::new(Averaging {
                 skip,

@@ -54,6 +54,7 @@ impl Configured for Settings {
         if !checker.expect_kind(0, input, &[Kind::Estimate, Kind::ComplexEstimate]) {
             return Vec::new();
         }
+        self.point.check("point", input, checker);
         vec![Port::new("", input.clone())]
     }
 

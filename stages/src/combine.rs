@@ -137,6 +137,21 @@ impl Settings {
                 let message = "expected phasors of one harmonic, found different ones".to_owned();
                 refuse(Code::WrongFlow, message, "mix both with the same harmonic");
             }
+            if let (Some((first, ..)), Some((second, ..))) = (&a.clock, &b.clock)
+                && a.kind.is_complex()
+                && first != second
+                && a.recordings == b.recordings
+            {
+                // The clocks of two recordings are two by necessity; those of one are so by choice.
+                checker.warn(
+                    "of",
+                    Code::Reference,
+                    format!("the phasors are relative to different references, `{first}` and `{second}`"),
+                    "their phases have no common zero; mix both with one clock, or combine amplitudes",
+                );
+            }
+            let mut refuse =
+                |code, message: String, help: &str| checker.error("of", code, message, help);
             if a.kind.is_sampled() && a.scalings != b.scalings {
                 let message = "expected samples scaled by the same constants, found different ones"
                     .to_owned();
@@ -147,7 +162,12 @@ impl Settings {
                 );
             }
             let response = a.response.clone().slower(b.response.clone());
-            return Flow { response, ..a };
+            return Flow {
+                response,
+                gain: a.gain.max(b.gain),
+                evaluated: a.evaluated && b.evaluated,
+                ..a
+            };
         }
         let unit = match self.by {
             By::Ratio => a.unit.div(&b.unit),
@@ -170,6 +190,7 @@ impl Settings {
             convention,
             scalings,
             response,
+            evaluated: a.evaluated && b.evaluated,
             ..a
         }
     }

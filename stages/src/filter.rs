@@ -281,13 +281,25 @@ impl Configured for Settings {
                 if !checker.expect_kind(1, clock, &[Kind::Clock]) {
                     return Vec::new();
                 }
-                if let (Some(rate), Some(frequency)) = (rate, clock.frequency) {
-                    let length = (rate * f64::from(*periods) / frequency).ceil().max(1.0);
-                    if length < 1e7 {
-                        flow.response = flow
-                            .response
-                            .then(Element::Taps(vec![1.0 / length; length as usize], rate));
+                if let (Some(frequency), Some(duration)) = (clock.frequency, input.duration()) {
+                    let needed = f64::from(*periods) / frequency;
+                    if needed >= duration {
+                        checker.error(
+                            "kind.periods",
+                            Code::Time,
+                            format!("expected whole periods that fit a point of {duration:.6} s, found {periods} of {frequency} Hz, {needed:.6} s"),
+                            "average over fewer periods, or record longer points",
+                        );
                     }
+                }
+                if let Some(rate) = rate {
+                    let samples = |frequency| rate * f64::from(*periods) / frequency;
+                    let samples = clock.frequency.or(clock.expected).map(samples);
+                    flow.response = flow.response.then(Element::Periods {
+                        samples,
+                        rate,
+                        stated: clock.frequency.is_some() && samples.is_some_and(|n| n < 1e7),
+                    });
                 }
             }
             (_, _, Some(rate)) => match self.design(rate) {

@@ -106,7 +106,7 @@ impl Configured for Settings {
             return Vec::new();
         }
         let ratio = f64::from(self.harmonic) / f64::from(self.divisor);
-        if let (Some(f), Some(rate)) = (clock.frequency, wave.rate)
+        if let (Some(f), Some(rate)) = (clock.frequency.or(clock.expected), wave.rate)
             && f * ratio >= 0.5 * rate
         {
             checker.error(

@@ -200,6 +200,19 @@ impl Configured for Settings {
                 );
             }
         }
+        let sought = (!matches!(self.shape, Shape::Stated { .. }))
+            .then(|| stated.or(self.expect))
+            .flatten();
+        if let (Some(f), Some(duration)) = (sought, input.duration())
+            && f * duration < 2.0
+        {
+            checker.error(
+                if stated.is_some() { setting } else { "expect" },
+                Code::Time,
+                format!("expected at least 2 periods in a point, found {:.3} of {f} Hz in {duration:.6} s", f * duration),
+                "record longer points, or correct the frequency",
+            );
+        }
         let frequency = if let Shape::Stated { frequency, .. } = self.shape {
             Some(frequency)
         } else {
@@ -221,6 +234,7 @@ impl Configured for Settings {
             unit: Unit::one(),
             clock: Some((checker.stage().to_owned(), 1, 1)),
             frequency,
+            expected: self.expect.or(stated),
             rate: input.rate,
             length: input.length,
             ..Flow::new(Kind::Clock, Unit::one())

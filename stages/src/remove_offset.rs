@@ -5,6 +5,7 @@ use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::response::{Element, Response};
 use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Work};
 use phasemill_engine::text::{Range, Reader};
+use phasemill_engine::units::{Unit, format_quantity};
 use phasemill_engine::value::{Estimate, Value};
 
 use crate::math::gaps::{Event, Gaps, Guard, read_gaps};
@@ -86,7 +87,37 @@ impl Configured for Settings {
         if !checker.expect_kind(0, input, &[Kind::Wave]) {
             return Vec::new();
         }
-        let mut flow = input.clone();
+        if input.gain > 1.0 {
+            let cost = match input.full_scale {
+                Some(full) => {
+                    let show = |x| format_quantity(x, &input.unit, 3);
+                    let (before, after) = (show(full), show(full * input.gain));
+                    format!("; one within the full scale of {before} becomes up to {after}")
+                }
+                None => String::new(),
+            };
+            checker.warn(
+                "of",
+                Code::Order,
+                format!(
+                    "the offset is amplified {} times before it is taken away{cost}",
+                    format_quantity(input.gain, &Unit::one(), 3)
+                ),
+                "remove the offset first and amplify then, so that the gain is spent on the signal",
+            );
+        }
+        if let (Method::Line, Some(found)) = (self.method, input.length.filter(|n| *n < 2)) {
+            checker.error(
+                "method",
+                Code::Time,
+                format!("expected at least 2 samples for a line, found {found}"),
+                "record longer points, or remove the mean",
+            );
+        }
+        let mut flow = Flow {
+            gain: 1.0,
+            ..input.clone()
+        };
         if let (Method::HighPass { corner, .. }, Some(rate)) = (self.method, input.rate) {
             match element(corner, rate) {
                 Ok(element) => flow.response = flow.response.then(element),

@@ -76,6 +76,9 @@ impl Configured for Settings {
         if !checker.expect_kind(0, input, kinds) {
             return Vec::new();
         }
+        if let By::Point(point) = &self.by {
+            point.check("by.point", input, checker);
+        }
         vec![Port::new("", input.clone())]
     }
 

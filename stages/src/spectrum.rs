@@ -152,6 +152,7 @@ impl Configured for Settings {
         };
         let mut flow = Flow {
             kind: Kind::Density,
+            evaluated: true,
             unit,
             rate: None,
             length: None,

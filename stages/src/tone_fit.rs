@@ -199,6 +199,7 @@ impl Configured for Settings {
         };
         let line = Flow {
             convention: Some(Convention::Peak),
+            evaluated: true,
             ..flow(Kind::ComplexEstimate)
         };
         let mut ports: Vec<Port> = self

@@ -7,9 +7,9 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use phasemill_engine::diagnostic::{Code, Diagnostic, Diagnostics, Severity};
+use phasemill_engine::explain::made_up;
 use phasemill_engine::recipe::{Recipe, Wiring};
 use phasemill_engine::store::ChannelHeader;
-use phasemill_engine::units::Unit;
 use phasemill_stages::REGISTRY;
 
 use crate::support::{checked, files, updating};
@@ -26,32 +26,7 @@ fn cases() -> Vec<PathBuf> {
 }
 
 fn header(line: &str) -> ChannelHeader {
-    let parse = || {
-        let (role, rest) = line.strip_prefix("//@ ")?.split_once(": ")?;
-        let mut parts = rest.split(", ");
-        let rate = parts.next()?.strip_suffix(" Hz")?.parse().ok()?;
-        let samples = parts.next()?.strip_suffix(" samples")?.parse().ok()?;
-        let unit = Unit::parse(parts.next()?).ok()?;
-        Some(ChannelHeader {
-            role: role.into(),
-            file: "made up".into(),
-            dataset: format!("/{role}"),
-            two_dimensional: false,
-            points: 1,
-            samples,
-            rate,
-            unit,
-            scale: 1.0,
-            offset: 0.0,
-            full_scale: None,
-            missing: None,
-            stored: "float64 little-endian".into(),
-            layout: "contiguous".into(),
-            start_time: None,
-            stretches: Vec::new(),
-        })
-    };
-    parse().unwrap_or_else(|| panic!("cannot read `{line}`"))
+    made_up(line).unwrap_or_else(|| panic!("cannot read `{line}`"))
 }
 
 /// What the program would show for a case.

@@ -35,6 +35,8 @@ pub struct Described {
     pub places: Vec<(String, Place)>,
     /// Constants named.
     pub constants: Vec<String>,
+    /// Factors given as levels in dB, as they were written.
+    pub levels: Vec<String>,
     /// The faults found.
     pub diagnostics: Diagnostics,
 }
@@ -467,6 +469,9 @@ impl<'r, 'c> Setting<'r, 'c> {
                         .help("name a constant of the recipe, or give a quantity such as \"1e6 V/A\""));
                 }
             };
+            if constant.is_level {
+                setting.reader.found.levels.push(constant.text.clone());
+            }
             setting.record(constant.canonical());
             Ok(constant)
         })
@@ -514,6 +519,7 @@ impl<'r, 'c> Setting<'r, 'c> {
         all.settings.extend(found.settings);
         all.places.extend(found.places);
         all.constants.extend(found.constants);
+        all.levels.extend(found.levels);
         all.diagnostics.extend(found.diagnostics);
         if let Some(diagnostic) = unknown {
             all.diagnostics.push(diagnostic);
@@ -619,8 +625,37 @@ pub fn quantity(piece: &Piece, unit: &str, range: Range) -> Result<f64, Diagnost
     };
     if !fits {
         let message = format!("expected a quantity {example}, found `{text}`");
-        return Err(Diagnostic::error(Code::Unit, Some(piece.place()), message));
+        let fault = Diagnostic::error(Code::Unit, Some(piece.place()), message);
+        return Err(match cure(&found, unit) {
+            Some(help) => fault.help(help),
+            None => fault,
+        });
     }
     in_range(piece, found.value, range)?;
     Ok(found.value)
+}
+
+/// What to write in place of a quantity that was mistaken for another.
+fn cure(found: &Quantity, unit: &str) -> Option<String> {
+    if found.is_level() {
+        let ratio = found.to_ratio_amplitude();
+        return Some(format!(
+            "a level in dB is a ratio of amplitudes, here {ratio:.6}; give a quantity with its unit"
+        ));
+    }
+    if unit == "dB" {
+        return Some("give 20 lg of the ratio of amplitudes, as in \"-3 dB\"".into());
+    }
+    let wanted = Unit::parse(unit).ok()?;
+    if !wanted.compatible(&found.unit) {
+        return None;
+    }
+    // The dimension differs, and without angles and counts it does not: one of the two is left out.
+    Some(match found.unit.is_dimensionless() {
+        true => format!(
+            "a bare number may mean any unit; add the one that is meant, as in \"{} {unit}\"",
+            found.text
+        ),
+        false => format!("an angle or a count is no pure number; give it in {unit}"),
+    })
 }

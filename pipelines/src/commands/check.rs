@@ -1,17 +1,21 @@
-//! `phasemill check`: a recipe alone, or against the headers of recordings.
+//! `phasemill check`: a recipe alone, or against the headers of recordings; what is wrong, and what the
+//! chains will do.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use phasemill_engine::check::check;
-use phasemill_engine::diagnostic::Diagnostics;
+use phasemill_engine::check::{Typed, check};
+use phasemill_engine::diagnostic::{Diagnostic, Diagnostics, Severity};
 use phasemill_engine::graph::Node;
 use phasemill_engine::lineage::describe;
-use phasemill_engine::recipe::Recipe;
+use phasemill_engine::recipe::{Recipe, Wiring};
 use phasemill_engine::run::Job;
 use phasemill_engine::session::{check_recordings, group, open_sets};
+use serde_json::{Value, json};
 
 use super::{Texts, complain, counted, named_file, say, show};
 use crate::exit;
+use crate::figures::{Group, groups};
+use crate::plot;
 
 /// Arguments of `check`.
 #[derive(clap::Args)]
@@ -29,76 +33,235 @@ pub struct Arguments {
     /// Print the plan as well
     #[arg(long)]
     plan: bool,
+    /// Draw the frequency responses (SVG)
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
+    /// Print everything as JSON, for editors and other programs
+    #[arg(long, conflicts_with = "plan")]
+    json: bool,
 }
 
 /// Runs the command.
 pub fn run(arguments: &Arguments) -> u8 {
-    let Some((recipe, wiring, alone)) = arguments.texts.read() else {
-        return exit::REJECTED;
+    let mut report = Report::new(arguments);
+    let parsed = match arguments.texts.parse() {
+        Ok(parsed) => parsed,
+        Err(message) => {
+            report.error(message);
+            return report.finish();
+        }
     };
+    match parsed {
+        (Some(recipe), wiring, alone) if !alone.has_errors() => {
+            check_all(&mut report, &recipe, &wiring, &alone);
+        }
+        (_, _, alone) => report.verdict(&alone, None),
+    }
+    report.finish()
+}
+
+fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &Diagnostics) {
+    let arguments = report.arguments;
     if arguments.recordings.is_empty() {
-        let mut ignored = Diagnostics::default();
-        let typed = check(&recipe, |_| None, &mut ignored);
-        say(format!(
+        let typed = check(recipe, |_| None, &mut Diagnostics::default());
+        report.say(format!(
             "{}: {}",
             arguments.texts.recipe.display(),
             recipe.title
         ));
-        print_chains(&recipe, &typed);
-        return verdict(&alone, arguments.strict);
+        report.chains(recipe, &typed, None);
+        return report.verdict(alone, None);
     }
-    if let Err(error) = check_recordings(&recipe, &arguments.with) {
-        complain(format!("error: {error}"));
-        return exit::REJECTED;
+    if let Err(error) = check_recordings(recipe, &arguments.with) {
+        return report.error(format!("error: {error}"));
     }
-    let mut code = exit::DONE;
-    for (name, paths) in group(&wiring, &arguments.recordings) {
-        let sets = open_sets(&recipe, &wiring, &paths, &arguments.with);
+    for (name, paths) in group(wiring, &arguments.recordings) {
+        let sets = open_sets(recipe, wiring, &paths, &arguments.with);
         let files = sets.iter().flat_map(|s| &s.files);
         let broken: Vec<String> = files
             .filter_map(|f| f.content.as_ref().err())
             .map(|e| format!("error: {e}"))
             .collect();
         if !broken.is_empty() {
-            broken.iter().for_each(complain);
-            code = exit::REJECTED;
+            broken.into_iter().for_each(|e| report.error(e));
             continue;
         }
         let mut diagnostics = alone.clone();
-        let job = Job::new(&recipe, sets, &mut diagnostics);
-        say(format!("{name}: {}", recipe.title));
+        let job = Job::new(recipe, sets, &mut diagnostics);
+        report.say(format!("{name}: {}", recipe.title));
         if let Some(job) = &job {
-            print_chains(&recipe, &job.typed);
+            report.chains(recipe, &job.typed, Some(&name));
             for set in &job.sets {
                 let what = if set.name.is_empty() {
                     "recording"
                 } else {
                     set.name.as_str()
                 };
-                say(format!("{what}: {} points", set.points().len()));
+                report.say(format!("{what}: {} points", set.points().len()));
             }
             if arguments.plan {
-                say(job.plan.to_string().trim_end());
+                report.say(job.plan.to_string().trim_end());
             }
         }
-        code = code.max(verdict(&diagnostics.sorted(), arguments.strict));
+        report.verdict(&diagnostics.sorted(), Some(&name));
     }
-    code
 }
 
-fn verdict(diagnostics: &Diagnostics, strict: bool) -> u8 {
-    show(diagnostics);
-    let rejected = diagnostics.has_errors() || (strict && !diagnostics.is_empty());
-    say(format!(
-        "{}: {}",
-        if rejected { "rejected" } else { "accepted" },
-        counted(diagnostics)
-    ));
-    if rejected { exit::REJECTED } else { exit::DONE }
+/// What was found, printed as it is found or, as JSON, at the end.
+struct Report<'a> {
+    arguments: &'a Arguments,
+    code: u8,
+    errors: Vec<String>,
+    diagnostics: Vec<Value>,
+    results: Vec<Value>,
+    /// Chains to be drawn, each once.
+    drawn: Vec<Group>,
+}
+
+impl<'a> Report<'a> {
+    fn new(arguments: &'a Arguments) -> Self {
+        Report {
+            arguments,
+            code: exit::DONE,
+            errors: Vec::new(),
+            diagnostics: Vec::new(),
+            results: Vec::new(),
+            drawn: Vec::new(),
+        }
+    }
+
+    fn say(&self, text: impl AsRef<str>) {
+        if !self.arguments.json {
+            say(text);
+        }
+    }
+
+    /// A fault that has no place in a text.
+    fn error(&mut self, message: String) {
+        self.code = exit::REJECTED;
+        if self.arguments.json {
+            let bare = message.strip_prefix("error: ").unwrap_or(&message);
+            self.errors.push(bare.to_owned());
+        } else {
+            complain(message);
+        }
+    }
+
+    fn verdict(&mut self, diagnostics: &Diagnostics, recording: Option<&str>) {
+        let rejected =
+            diagnostics.has_errors() || (self.arguments.strict && !diagnostics.is_empty());
+        if rejected {
+            self.code = exit::REJECTED;
+        }
+        if self.arguments.json {
+            let list = diagnostics.iter().map(|d| as_json(d, recording));
+            self.diagnostics.extend(list);
+            return;
+        }
+        show(diagnostics);
+        let word = if rejected { "rejected" } else { "accepted" };
+        let line = format!("{word}: {}", counted(diagnostics));
+        // A recipe that is wrong by itself has nothing else to print.
+        if diagnostics.has_errors() && recording.is_none() {
+            complain(line);
+        } else {
+            say(line);
+        }
+    }
+
+    /// The chain from input to each result, with what flows at each step, and what the chains will do.
+    fn chains(&mut self, recipe: &Recipe, typed: &Typed, recording: Option<&str>) {
+        let groups = groups(recipe, typed);
+        if self.arguments.json {
+            for group in &groups {
+                let mut value = group.json();
+                value["recording"] = json!(recording);
+                self.results.push(value);
+            }
+        } else {
+            print_chains(recipe, typed);
+            for group in &groups {
+                say(format!(
+                    "  {}: {}",
+                    group.results.join(", "),
+                    group.heading()
+                ));
+                let table = group.table();
+                if !table.is_empty() {
+                    say(table.trim_end());
+                }
+                group
+                    .remarks()
+                    .iter()
+                    .for_each(|remark| say(format!("      note: {remark}")));
+            }
+        }
+        for group in groups {
+            if !group.figures.needs_frequency && !self.drawn.contains(&group) {
+                self.drawn.push(group);
+            }
+        }
+    }
+
+    fn finish(mut self) -> u8 {
+        if let Some(path) = &self.arguments.plot
+            && let Err(message) = draw(path, &self.drawn)
+        {
+            self.error(message);
+        }
+        if self.arguments.json {
+            let all = json!({
+                "accepted": self.code == exit::DONE,
+                "errors": self.errors,
+                "diagnostics": self.diagnostics,
+                "results": self.results,
+            });
+            say(format!("{all:#}"));
+        }
+        self.code
+    }
+}
+
+fn draw(path: &Path, groups: &[Group]) -> Result<(), String> {
+    if groups.is_empty() {
+        return Err(format!(
+            "error: nothing to draw in {}: give a recording, and keep a result behind a filter or an average",
+            path.display()
+        ));
+    }
+    let replaced = std::fs::read(path).ok();
+    if replaced.is_some_and(|old| !old.starts_with(b"<svg")) {
+        return Err(format!(
+            "error: expected a new file or an SVG to replace, found another file at {}; choose another name",
+            path.display()
+        ));
+    }
+    std::fs::write(path, plot::svg(groups))
+        .map_err(|e| format!("error: cannot write the plot {}: {e}", path.display()))
+}
+
+/// A diagnostic for an editor: line and column from 1, in characters; the range in bytes.
+fn as_json(diagnostic: &Diagnostic, recording: Option<&str>) -> Value {
+    let place = diagnostic.place.as_ref();
+    let line_column = place.map(|p| p.line_column());
+    json!({
+        "code": diagnostic.code.text(),
+        "severity": match diagnostic.severity {
+            Severity::Error => "error",
+            Severity::Warning => "warning",
+        },
+        "recording": recording,
+        "file": place.map(|p| p.source.name.as_str()),
+        "line": line_column.map(|(line, _)| line),
+        "column": line_column.map(|(_, column)| column),
+        "bytes": place.map(|p| [p.range.start, p.range.end]),
+        "message": diagnostic.message,
+        "help": diagnostic.help,
+    })
 }
 
 /// The chain from input to each result, with what flows at each step.
-fn print_chains(recipe: &Recipe, typed: &phasemill_engine::check::Typed) {
+fn print_chains(recipe: &Recipe, typed: &Typed) {
     for kept in &typed.results {
         say(format!("  {}", kept.name));
         for node in chain(typed, kept.node) {
@@ -127,7 +290,7 @@ fn print_chains(recipe: &Recipe, typed: &phasemill_engine::check::Typed) {
 }
 
 /// Everything that a node depends on, and itself, in order.
-fn chain(typed: &phasemill_engine::check::Typed, node: Node) -> Vec<Node> {
+fn chain(typed: &Typed, node: Node) -> Vec<Node> {
     let mut wanted = vec![false; typed.ports.len()];
     wanted[node] = true;
     for &n in typed.graph.order.iter().rev() {

@@ -1,6 +1,7 @@
 //! The commands, one file each, and what they share: printing, and reading recipe and wiring.
 
 pub mod check;
+pub mod explain;
 pub mod inspect;
 pub mod new;
 pub mod run;
@@ -67,26 +68,7 @@ pub fn read_text(path: &Path, what: &str) -> Result<String, String> {
 impl Texts {
     /// Reads both; shows what is wrong with them. `None` when either is rejected.
     pub fn read(&self) -> Option<(Recipe, Wiring, Diagnostics)> {
-        let mut all = Diagnostics::default();
-        let text = read_text(&self.recipe, "recipe").map_err(complain).ok()?;
-        let (recipe, found) = Recipe::parse(
-            &self.recipe.display().to_string(),
-            &text,
-            &phasemill_stages::REGISTRY,
-        );
-        all.extend(found);
-        let mut wiring = Wiring::default();
-        if let Some(path) = &self.wiring {
-            let text = read_text(path, "wiring").map_err(complain).ok()?;
-            let (read, found) = Wiring::parse(&path.display().to_string(), &text);
-            wiring = read;
-            all.extend(found);
-        }
-        // What the recipe has wrong by itself is shown together with what its syntax has wrong.
-        if let Some(recipe) = &recipe {
-            phasemill_engine::check::check(recipe, |_| None, &mut all);
-        }
-        let all = all.sorted();
+        let (recipe, wiring, all) = self.parse().map_err(complain).ok()?;
         match recipe {
             Some(recipe) if !all.has_errors() => Some((recipe, wiring, all)),
             _ => {
@@ -95,6 +77,33 @@ impl Texts {
                 None
             }
         }
+    }
+
+    /// Reads both, and finds all that is wrong with them.
+    ///
+    /// # Errors
+    /// A message when a text cannot be read.
+    pub fn parse(&self) -> Result<(Option<Recipe>, Wiring, Diagnostics), String> {
+        let mut all = Diagnostics::default();
+        let text = read_text(&self.recipe, "recipe")?;
+        let (recipe, found) = Recipe::parse(
+            &self.recipe.display().to_string(),
+            &text,
+            &phasemill_stages::REGISTRY,
+        );
+        all.extend(found);
+        let mut wiring = Wiring::default();
+        if let Some(path) = &self.wiring {
+            let text = read_text(path, "wiring")?;
+            let (read, found) = Wiring::parse(&path.display().to_string(), &text);
+            wiring = read;
+            all.extend(found);
+        }
+        // What the recipe has wrong by itself is shown together with what its syntax has wrong.
+        if let Some(recipe) = &recipe {
+            phasemill_engine::check::check(recipe, |_| None, &mut all);
+        }
+        Ok((recipe, wiring, all.sorted()))
     }
 }
 

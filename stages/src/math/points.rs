@@ -1,6 +1,8 @@
 //! How a setting names one point of a series.
 
-use phasemill_engine::stage::{Fault, SeriesAxis};
+use phasemill_engine::diagnostic::Code;
+use phasemill_engine::flow::Flow;
+use phasemill_engine::stage::{Checker, Fault, SeriesAxis};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
 
@@ -29,6 +31,28 @@ pub fn read_point(r: &mut Reader<'_>, name: &'static str) -> PointChoice {
 }
 
 impl PointChoice {
+    /// Reports a point that the recordings do not have, at the setting with this path.
+    pub fn check(&self, setting: &str, input: &Flow, checker: &mut Checker<'_>) {
+        let (PointChoice::Index(index), Some(points)) = (self, input.points) else {
+            return;
+        };
+        let absent = match *index < 0 {
+            true => index.unsigned_abs() > points,
+            false => index.unsigned_abs() >= points,
+        };
+        if absent {
+            checker.error(
+                setting,
+                Code::OutOfRange,
+                format!(
+                    "expected a point from -{points} to {}, found {index}",
+                    points as i64 - 1
+                ),
+                "points count from 0, or from the end with -1 the last",
+            );
+        }
+    }
+
     /// The estimate at this point.
     pub fn find<'s>(
         &self,

@@ -101,7 +101,9 @@ fn files_of_another_writer_are_read() {
                 let header = recording.channel(name, &channel, None).unwrap();
                 assert_eq!(
                     header.stored.contains("big-endian"),
-                    order == "big" && !kind.ends_with('1')
+                    order == "big" && !kind.ends_with('1'),
+                    "{order} {kind} {name}: {}",
+                    header.stored
                 );
                 let point = u64::from(header.two_dimensional);
                 let seen = read(&path, &header, point, 777);

@@ -14,7 +14,10 @@ use crate::recipe::Channel;
 /// Makes an HDF5 file in a folder.
 fn file(folder: &Path, name: &str, fill: impl FnOnce(&hdf5::File)) -> PathBuf {
     let path = folder.join(name);
-    let file = hdf5::File::create(&path).unwrap();
+    // A lock would be inherited by programs that other tests start meanwhile.
+    let mut options = hdf5::FileBuilder::new();
+    options.fapl().file_locking(false);
+    let file = options.create(&path).unwrap();
     fill(&file);
     file.close().unwrap();
     path

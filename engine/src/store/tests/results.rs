@@ -292,19 +292,6 @@ fn what_is_written_can_be_read_back() {
 }
 
 #[test]
-fn equal_results_are_equal_files() {
-    let folder = tempfile::tempdir().unwrap();
-    let bytes = |name: &str| {
-        let target = folder.path().join(name);
-        let mut writer = ResultWriter::create(&target, false).unwrap();
-        fill(&mut writer);
-        writer.finish().unwrap();
-        std::fs::read(target).unwrap()
-    };
-    assert!(bytes("a.h5") == bytes("b.h5"));
-}
-
-#[test]
 fn existing_files_are_replaced_only_when_told() {
     let folder = tempfile::tempdir().unwrap();
     let target = folder.path().join("results.h5");

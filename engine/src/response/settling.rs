@@ -1,60 +1,15 @@
-//! The linear, time-invariant part of the way from an input to a flow, and how long it takes to settle.
+//! How long a chain takes to answer a step.
 
-/// One linear element.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Element {
-    /// Second-order sections `[b0, b1, b2, a1, a2]` at a rate in Hz.
-    Sections(Vec<[f64; 5]>, f64),
-    /// Finite impulse response at a rate in Hz.
-    Taps(Vec<f64>, f64),
-    /// Every n-th sample is kept.
-    KeepEvery(u64),
-    /// From here on frequencies are relative to a harmonic of the reference.
-    Mixed,
-}
-
-/// A chain of linear elements, in the order in which samples pass them.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Response {
-    /// The elements.
-    pub elements: Vec<Element>,
-}
+use super::Element;
 
 /// Longest step response that is computed, in samples of an element.
 const LONGEST: u64 = 1 << 28;
 
-impl Response {
-    /// The chain with one more element.
-    pub fn then(mut self, element: Element) -> Self {
-        self.elements.push(element);
-        self
-    }
-
-    /// The two chains of a product or sum of flows: the slower one, as far as settling goes.
-    pub fn slower(self, other: Response) -> Response {
-        let settle = |r: &Response| r.settling_time(1e-4).unwrap_or(f64::INFINITY);
-        if settle(&other) > settle(&self) {
-            other
-        } else {
-            self
-        }
-    }
-
-    /// Seconds after which the answer to a step stays within `fraction` of its end value.
-    ///
-    /// The step response of the chain behind the last mixing is computed from the coefficients. What
-    /// lies before the mixing acts on the carrier; its settling to the same fraction is added, which
-    /// is never too short. `None` when the chain would have to be followed for more than 2^28
-    /// samples.
-    pub fn settling_time(&self, fraction: f64) -> Option<f64> {
-        let parts = self.elements.split(|e| *e == Element::Mixed);
-        parts.map(|part| settling_of(part, fraction)).sum()
-    }
-}
-
-fn settling_of(elements: &[Element], fraction: f64) -> Option<f64> {
+/// Seconds until the answer of a chain to a step stays within `fraction` of its end value.
+pub(super) fn settling_of(elements: &[Element], fraction: f64) -> Option<f64> {
     let Some(rate) = elements.iter().find_map(|e| match e {
         Element::Sections(_, rate) | Element::Taps(_, rate) => Some(*rate),
+        Element::Periods { rate, .. } => e.counted_periods().map(|_| *rate),
         _ => None,
     }) else {
         return Some(0.0);
@@ -94,6 +49,9 @@ fn dc_gain(element: &Element) -> f64 {
             .map(|[b0, b1, b2, a1, a2]| (b0 + b1 + b2) / (1.0 + a1 + a2))
             .product(),
         Element::Taps(taps, _) => taps.iter().sum(),
+        Element::Periods { .. } => element
+            .counted_periods()
+            .map_or(1.0, |n| (0..n).map(|_| 1.0 / n as f64).sum()),
         _ => 1.0,
     }
 }
@@ -102,9 +60,10 @@ fn dc_gain(element: &Element) -> f64 {
 ///
 /// m poles of radius r decay no slower than k^(m-1)·r^k; in units of 1/ln(1/r) the tail of m equal
 /// poles falls below `fraction` before ln(1/fraction) + 3m + 10 (upper tail of the Erlang law).
-fn memory(element: &Element, fraction: f64) -> Option<f64> {
+pub(super) fn memory(element: &Element, fraction: f64) -> Option<f64> {
     match element {
         Element::Taps(taps, _) => Some(taps.len() as f64),
+        Element::Periods { .. } => Some(element.counted_periods().unwrap_or(0) as f64),
         Element::Sections(sections, _) => {
             let radius = sections
                 .iter()
@@ -141,6 +100,11 @@ enum State<'e> {
         sum: f64,
         next: usize,
     },
+    Mean {
+        length: u64,
+        sum: f64,
+        next: u64,
+    },
     KeepEvery(u64, u64),
     Nothing,
 }
@@ -157,7 +121,15 @@ impl<'e> State<'e> {
                 next: 0,
             },
             Element::KeepEvery(n) => State::KeepEvery(*n, 0),
-            Element::Mixed => State::Nothing,
+            Element::Periods { .. } => match element.counted_periods() {
+                Some(length) => State::Mean {
+                    length,
+                    sum: 0.0,
+                    next: 0,
+                },
+                None => State::Nothing,
+            },
+            Element::Mixed | Element::Average(..) => State::Nothing,
         }
     }
 
@@ -182,6 +154,13 @@ impl<'e> State<'e> {
                 }
                 Some(*sum * x)
             }
+            State::Mean { length, sum, next } => {
+                if *next < *length {
+                    *sum += 1.0 / *length as f64;
+                    *next += 1;
+                }
+                Some(*sum * x)
+            }
             State::KeepEvery(every, count) => {
                 let kept = *count == 0;
                 *count = (*count + 1) % *every;
@@ -194,7 +173,7 @@ impl<'e> State<'e> {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
+    use super::super::{Element, Response};
 
     fn rc(poles: usize, tau: f64, rate: f64) -> Response {
         let a = libm::exp(-1.0 / (rate * tau));
@@ -222,6 +201,27 @@ mod tests {
     fn taps_settle_when_the_last_one_is_in() {
         let response = Response::default().then(Element::Taps(vec![0.25; 4], 4.0));
         assert_eq!(response.settling_time(1e-6), Some(0.75));
+    }
+
+    /// The compact element counts as the list of taps that it stands for.
+    #[test]
+    fn a_mean_over_periods_settles_as_its_taps() {
+        for (samples, length) in [(4.0, 4), (99.2, 100), (10_000.0, 10_000)] {
+            let taps =
+                Response::default().then(Element::Taps(vec![1.0 / length as f64; length], 50.0));
+            let periods = |stated| {
+                Response::default().then(Element::Periods {
+                    samples: Some(samples),
+                    rate: 50.0,
+                    stated,
+                })
+            };
+            for fraction in [1e-2, 1e-4] {
+                let found = periods(true).settling_time(fraction);
+                assert_eq!(found, taps.settling_time(fraction));
+            }
+            assert_eq!(periods(false).settling_time(0.01), Some(0.0));
+        }
     }
 
     #[test]

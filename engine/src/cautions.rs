@@ -1,0 +1,152 @@
+//! Warnings about a whole recipe: what no stage sees by itself.
+
+use std::collections::BTreeSet;
+
+use crate::check::Typed;
+use crate::diagnostic::{Code, Diagnostic, Diagnostics, listed};
+use crate::graph::{Node, split};
+use crate::recipe::Recipe;
+use crate::response::{Element, Figures, Image};
+use crate::text::FlowName;
+
+/// How far down in dB what folds onto the signal has to be: a hundredth of the amplitude (common
+/// practice, no source).
+const ENOUGH: f64 = 40.0;
+
+/// Adds the warnings about a recipe without errors.
+pub fn report(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
+    constants_without_uncertainty(recipe, typed, diagnostics);
+    for (stage, entry) in recipe.stages.iter().enumerate() {
+        if let Some(image) = folded(recipe, typed, recipe.inputs.len() + stage) {
+            let at = hertz(image.worst_at);
+            let message = format!(
+                "what lies {} folds onto it, with a gain of {:.0} dB against its own",
+                match image.before_mixing {
+                    true => format!("at {at}, beside the signal,"),
+                    false => format!("{at} from the signal"),
+                },
+                image.worst_db.round() + 0.0
+            );
+            diagnostics.push(
+                Diagnostic::warning(Code::Folding, Some(entry.place.clone()), message).help(
+                    format!(
+                        "filter more before it, or keep a higher rate, for {ENOUGH} dB or more"
+                    ),
+                ),
+            );
+        }
+    }
+    if let Some(mains) = recipe.mains {
+        mains_in_the_band(recipe, typed, mains, diagnostics);
+    }
+}
+
+/// A frequency in Hz, to a microhertz.
+fn hertz(f: f64) -> String {
+    format!("{} Hz", (f * 1e6).round() / 1e6)
+}
+
+/// What a decimating stage folds onto the signal, when that is not held down enough.
+fn folded(recipe: &Recipe, typed: &Typed, node: Node) -> Option<Image> {
+    let own = typed.flow(node, 0)?;
+    let elements = &own.response.elements;
+    let Some(Element::KeepEvery(2..)) = elements.last() else {
+        return None;
+    };
+    // Other stages hand the chain of their input on.
+    let inherits = |&(source, port): &(Node, usize)| {
+        typed
+            .flow(source, port)
+            .is_some_and(|f| f.response.elements.len() == elements.len())
+    };
+    if typed.reads[node].iter().any(inherits) {
+        return None;
+    }
+    // Before a mixing the signal lies at its own frequency, which only what is mixed knows.
+    let later = (0..typed.ports.len())
+        .filter_map(|n| typed.flow(n, 0))
+        .find(|f| {
+            f.response.elements.starts_with(elements)
+                && f.response.elements.get(elements.len()) == Some(&Element::Mixed)
+        });
+    let flow = later.unwrap_or(own);
+    let line = typed.signal_frequency(recipe, flow).map(|(f, _)| f);
+    let figures = Figures::of(flow, line)?;
+    let image = figures
+        .images
+        .into_iter()
+        .rfind(|i| i.before_mixing || later.is_none())?;
+    (figures.relative && image.worst_db > -ENOUGH).then_some(image)
+}
+
+/// Warns of a multiple of the mains that is seen within the noise bandwidth around a kept signal.
+fn mains_in_the_band(recipe: &Recipe, typed: &Typed, mains: f64, diagnostics: &mut Diagnostics) {
+    let mut told = BTreeSet::new();
+    for kept in &typed.results {
+        let Some(flow) = typed.flow(kept.node, kept.port) else {
+            continue;
+        };
+        let Some((signal, _)) = typed.signal_frequency(recipe, flow) else {
+            continue;
+        };
+        let figures = Figures::of(flow, Some(signal)).filter(|f| f.mixed);
+        let Some(band) = figures.and_then(|f| f.noise_bandwidth) else {
+            continue;
+        };
+        let multiple = (signal / mains).round().max(1.0);
+        let distance = (signal - multiple * mains).abs();
+        if distance > band || !told.insert(flow.clock.clone()) {
+            continue;
+        }
+        let name = |f: &&FlowName| split(&f.text).0 == split(&kept.name).0;
+        let place = recipe.results.iter().find(name).map(|f| f.place.clone());
+        let message = format!(
+            "{multiple} times the mains, {}, lies {} from the signal of `{}`, within its noise bandwidth of {}",
+            hertz(multiple * mains),
+            hertz(distance),
+            kept.name,
+            hertz(band)
+        );
+        diagnostics.push(Diagnostic::warning(Code::Mains, place, message).help(
+            "choose a reference away from the multiples of the mains, or filter more narrowly",
+        ));
+    }
+}
+
+/// A constant that states no uncertainty counts as exact, and what it scales claims too much.
+fn constants_without_uncertainty(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
+    for (name, constant) in &recipe.constants {
+        if constant.standard_uncertainty.is_some() {
+            continue;
+        }
+        let claims = typed.results.iter().filter(|kept| {
+            typed
+                .flow(kept.node, kept.port)
+                .is_some_and(|f| f.evaluated && scales(recipe, typed, kept.node, &name.text))
+        });
+        let claims: BTreeSet<&str> = claims.map(|kept| kept.name.as_str()).collect();
+        if claims.is_empty() {
+            continue;
+        }
+        let message = format!(
+            "`{}` states no standard uncertainty and counts as exact in that of {}",
+            name.text,
+            listed(claims)
+        );
+        diagnostics.push(
+            Diagnostic::warning(Code::Uncertainty, Some(name.place.clone()), message).help(
+                "state it, as in `standard_uncertainty: \"0.5 %\"`; \"0 %\" says that the value is exact",
+            ),
+        );
+    }
+}
+
+/// Whether a stage on the way to a node names the constant.
+fn scales(recipe: &Recipe, typed: &Typed, node: Node, constant: &str) -> bool {
+    typed.upstream(node).into_iter().any(|n| {
+        let entry = n
+            .checked_sub(recipe.inputs.len())
+            .and_then(|s| recipe.stages.get(s));
+        entry.is_some_and(|e| e.described.constants.iter().any(|c| c == constant))
+    })
+}
