@@ -408,7 +408,13 @@ impl Typed {
                     "" => stage.to_owned(),
                     port => format!("{stage}.{port}"),
                 };
-                if self.results.iter().any(|k| k.name == name) {
+                if name == "title" {
+                    let message = "`title` is the name of the title in a result file";
+                    let place = Some(flow.place.clone());
+                    diagnostics.push(
+                        Diagnostic::error(Code::Duplicate, place, message).help("rename the stage"),
+                    );
+                } else if self.results.iter().any(|k| k.name == name) {
                     let message = format!("`{name}` is kept twice");
                     let place = Some(flow.place.clone());
                     diagnostics.push(

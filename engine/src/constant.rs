@@ -90,7 +90,10 @@ impl Constant {
                 .optional()
                 .map(|s| s.factor())
                 .and_then(|u| {
-                    let absolute = if u.unit.is_dimensionless() && !constant.unit.is_dimensionless()
+                    // A level of x dB is the ratio 10^(x/20) here; to first order it is relative, x·ln(10)/20.
+                    let absolute = if u.text.trim_end().ends_with("dB") {
+                        libm::log(u.value) * constant.value.abs()
+                    } else if u.unit.is_dimensionless() && !constant.unit.is_dimensionless()
                         || u.text.contains('%')
                     {
                         u.value * constant.value.abs()

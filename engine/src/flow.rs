@@ -111,6 +111,8 @@ pub struct Flow {
     pub expected: Option<f64>,
     /// What a density or curve is plotted against: name and unit.
     pub abscissa: Option<(&'static str, Unit)>,
+    /// Whether odd harmonics of the reference answer too, as behind a product with its sign.
+    pub switched: bool,
     /// Constants that scale the samples.
     pub scalings: Vec<Scaling>,
     /// Points of the recordings it comes from; `None` when no recording was given.
@@ -140,6 +142,7 @@ impl Flow {
             frequency: None,
             expected: None,
             abscissa: None,
+            switched: false,
             scalings: Vec::new(),
             points: None,
             full_scale: None,

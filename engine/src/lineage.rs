@@ -9,6 +9,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::flow::Flow;
+use crate::plan::Scope;
 use crate::run::{Job, Outcome};
 use crate::value::{Estimate, Value};
 
@@ -214,6 +215,12 @@ fn nodes(job: &Job<'_>, outcome: &Outcome) -> Vec<Node> {
                             .nth(port)
                             .map_or("", |p| p.name())],
                     );
+                }
+                // A stage over all points may choose one by its place on the axis.
+                if job.plan.scope[node] == Scope::Gathered {
+                    for x in &job.axis_of(node).values {
+                        hasher.update(&x.to_bits().to_le_bytes());
+                    }
                 }
                 let constants = job
                     .recipe

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use crate::constant::Constant;
-use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText};
+use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText, nearest};
 use crate::flow::{Flow, Port};
 use crate::stage::{Checker, Configured, Fault, Registry, Stage, Work};
 use crate::text::{Described, FlowName, Name, Piece, Range, Reader};
@@ -492,7 +492,10 @@ impl Wiring {
             return (Wiring::default(), diagnostics);
         }
         let ((entries, axis), found) = Reader::read(&whole, &[], |r| {
-            let entries = r.setting("channels", "channels by role").entries();
+            let entries = r
+                .setting("channels", "channels by role")
+                .default("{}")
+                .entries();
             let axis = r
                 .setting("axis", "where the sweep axis is found")
                 .optional()
@@ -530,6 +533,25 @@ impl Wiring {
             },
             diagnostics,
         )
+    }
+
+    /// Warns of a role that may be a slip: the recipe does not have it, but one that is not wired and
+    /// spelt alike. Other roles may be for other recipes.
+    pub fn check_roles(&self, recipe: &Recipe, diagnostics: &mut Diagnostics) {
+        let wired = |role: &str| self.channels.iter().any(|(n, _)| n.text == role);
+        let roles = || recipe.inputs.iter().map(|i| i.name.text.as_str());
+        for (name, _) in self
+            .channels
+            .iter()
+            .filter(|(n, _)| !roles().any(|r| r == n.text))
+        {
+            if let Some(meant) = nearest(&name.text, roles().filter(|role| !wired(role))) {
+                let message = format!("the recipe has no input `{}`", name.text);
+                let place = Some(name.place.clone());
+                let warning = Diagnostic::warning(Code::Unused, place, message);
+                diagnostics.push(warning.help(format!("did you mean `{meant}`?")));
+            }
+        }
     }
 
     /// The channel for an input: what the wiring says, and for what it leaves out, what the recipe says.

@@ -150,7 +150,7 @@ impl FileContent {
     }
 }
 
-/// Files of one set must agree in rate; one that does not is set aside with the reason.
+/// Files of one set must agree in rate and dimension; one that does not is set aside with the reason.
 fn agree(files: &mut [SetFile]) {
     let Some(first) = files.iter().position(|f| f.content.is_ok()) else {
         return;
@@ -167,10 +167,20 @@ fn agree(files: &mut [SetFile]) {
         let Ok(content) = &entry.content else {
             continue;
         };
-        let pairs = model.headers.iter().zip(&content.headers);
-        let differs = pairs
-            .filter_map(|(a, b)| Some((a.as_ref()?, b.as_ref()?)))
-            .find(|(a, b)| a.rate != b.rate);
+        let pairs = || {
+            let all = model.headers.iter().zip(&content.headers);
+            all.filter_map(|(a, b)| Some((a.as_ref()?, b.as_ref()?)))
+        };
+        if let Some((a, b)) = pairs().find(|(a, b)| !a.unit.same_dimension(&b.unit)) {
+            entry.content = Err(StoreError::unfit(
+                &entry.path,
+                &b.dataset,
+                format!("a unit such as {} as in {}", a.unit, model_path.display()),
+                format!("{}; process this file on its own", b.unit),
+            ));
+            continue;
+        }
+        let differs = pairs().find(|(a, b)| a.rate != b.rate);
         if let Some((a, b)) = differs {
             entry.content = Err(StoreError::unfit(
                 &entry.path,

@@ -8,7 +8,7 @@ use crate::lineage::Lineage;
 use crate::recipe::{Recipe, Wiring};
 use crate::run::{Job, Outcome, Sink};
 use crate::store::{ResultWriter, StoreError};
-use crate::units::format_uncertain;
+use crate::units::{Unit, format_uncertain};
 use crate::value::{Estimate, Table, Value};
 
 /// Makes the entry of a job and room for its kept samples.
@@ -134,7 +134,7 @@ fn columns(flow: &Flow, estimate: Option<&Estimate>) -> Vec<(&'static str, f64)>
             value.map_or(f64::NAN, |z| libm::hypot(z.re, z.im)),
         ),
         (
-            "phase_deg",
+            "phase",
             value.map_or(f64::NAN, |z| libm::atan2(z.im, z.re).to_degrees()),
         ),
     ]
@@ -144,20 +144,33 @@ fn columns(flow: &Flow, estimate: Option<&Estimate>) -> Vec<(&'static str, f64)>
 #[derive(Debug, Default)]
 pub struct Estimates {
     header: Vec<String>,
+    /// Units of the kept estimates, as the first job states them.
+    units: Vec<Unit>,
     rows: Vec<Vec<String>>,
 }
 
 impl Estimates {
-    /// Adds the rows of one job. All jobs of a run have the same recipe and so the same columns.
+    /// Adds the rows of one job. All jobs of a run have the same recipe and so the same columns, in the
+    /// units of the first; a value of another dimension is left out.
     pub fn add(&mut self, entry: &str, job: &Job<'_>, outcome: &Outcome) {
-        let kept: Vec<_> = kept_values(job, outcome)
+        let mut kept: Vec<_> = kept_values(job, outcome)
             .filter(|(_, flow, _)| flow.kind.is_estimate())
+            .map(|(kept, flow, values)| (kept, flow.clone(), values))
             .collect();
         let points = kept
             .iter()
             .map(|(.., values)| values.len())
             .max()
             .unwrap_or(0);
+        if self.units.is_empty() {
+            self.units = kept.iter().map(|(_, flow, _)| flow.unit.clone()).collect();
+        }
+        for ((_, flow, values), unit) in kept.iter_mut().zip(&self.units) {
+            if !flow.unit.same_dimension(unit) {
+                *values = &[];
+            }
+            flow.unit = unit.clone();
+        }
         let axis = kept
             .iter()
             .map(|(k, ..)| job.axis_of(k.node))
@@ -172,7 +185,7 @@ impl Estimates {
             });
         for (kept, flow, _) in &kept {
             for (column, _) in columns(flow, None) {
-                let unit = if column == "phase_deg" {
+                let unit = if column == "phase" {
                     "deg".into()
                 } else {
                     flow.unit.ascii()

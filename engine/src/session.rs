@@ -195,9 +195,14 @@ fn resolved(path: &Path) -> PathBuf {
 /// Groups the recordings into entries: one sweep, or one entry each.
 pub fn group(wiring: &Wiring, recordings: &[PathBuf]) -> Vec<(String, Vec<PathBuf>)> {
     let name = |path: &Path| {
-        path.file_stem().map_or("entry".into(), |s| {
+        let stem = path.file_stem().map_or("entry".into(), |s| {
             s.to_string_lossy().replace(['/', '.'], "_")
-        })
+        });
+        // The result file keeps its texts under this name.
+        match stem.as_str() {
+            "provenance" => "provenance_1".into(),
+            _ => stem,
+        }
     };
     if is_sweep_of_files(wiring) {
         let first = recordings.first().map_or("entry".into(), |p| name(p));
@@ -358,12 +363,10 @@ impl EntrySummary {
 
 impl Summary {
     fn add(&mut self, name: &str, job: &Job<'_>, outcome: &Outcome, diagnostics: Diagnostics) {
-        let points: usize = job.sets.iter().map(|s| s.points().len()).sum();
-        let mut failed: Vec<(&str, Option<u64>)> = outcome
-            .failures
-            .iter()
-            .map(|f| (f.recording.as_str(), f.point))
-            .collect();
+        // Those of the recordings it is compared with are not what was asked for.
+        let points = job.sets.first().map_or(0, |s| s.points().len());
+        let here = outcome.failures.iter().filter(|f| f.recording.is_empty());
+        let mut failed: Vec<Option<u64>> = here.map(|f| f.point).collect();
         failed.sort_unstable();
         failed.dedup();
         self.points += points as u64;

@@ -128,6 +128,11 @@ pub enum Fault {
         /// How many there are.
         found: u64,
     },
+    /// Samples that are combined one by one are not equally many.
+    #[error(
+        "expected inputs with equally many samples, found one that ends before another at this point; cut the longer channel, or leave the point out"
+    )]
+    Lengths,
     /// No usable reference.
     #[error("reference not usable: {found}; {remedy}")]
     Reference {

@@ -207,9 +207,23 @@ impl Configured for Settings {
                     "expected a peak or rms amplitude, found a full step",
                     "express the amplitude once",
                 ),
+                (_, Express::Step { .. }) if input.switched => checker.error(
+                    "express_as",
+                    Code::OutOfRange,
+                    "expected the fundamental of a chopped quantity, found a product with the reference's sign, to which its harmonics answer too",
+                    "mix in quadrature, or take twice the height of the switched square",
+                ),
                 (_, Express::Step { duty, flank }) => {
                     let harmonic = input.clock.as_ref().map_or((1, 1), |(_, n, m)| (*n, *m));
                     let peak = peak_of_unit_step(harmonic.0, duty, flank);
+                    if flank > duty.min(1.0 - duty) {
+                        checker.error(
+                            "express_as",
+                            Code::OutOfRange,
+                            format!("expected flanks no longer than the quantity is up or down, found {flank} of a period at a duty of {duty}"),
+                            "check `flank` and `duty`; such a quantity never reaches its full step",
+                        );
+                    }
                     // Below a millionth of the step, rounding of duty and flank would rule the answer.
                     if harmonic.1 != 1 || peak < 1e-6 {
                         checker.error(

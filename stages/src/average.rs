@@ -231,6 +231,7 @@ impl Configured for Settings {
                 seen: 0,
                 samples: ComplexMoments::default(),
                 blocks: ComplexMoments::default(),
+                missing: 0,
             })
         })))
     }
@@ -245,6 +246,8 @@ struct Averaging {
     samples: ComplexMoments,
     /// Of the means of whole blocks.
     blocks: ComplexMoments,
+    /// Samples missing in whole blocks.
+    missing: u64,
 }
 
 impl Averaging {
@@ -257,7 +260,8 @@ impl Averaging {
         if let Some(block) = self.block
             && (self.seen - self.skip).is_multiple_of(block)
         {
-            // A block without any sample counts as missing.
+            self.missing += self.samples.missing();
+            // A block without any sample is left out.
             self.blocks.push(if self.samples.count() == 0 {
                 Complex64::new(f64::NAN, f64::NAN)
             } else {
@@ -281,13 +285,19 @@ impl Kernel for Averaging {
     }
 
     fn finish(&mut self) -> Result<Closing, Fault> {
-        let (moments, what, needed) = match self.block {
+        let (moments, what, needed, missing) = match self.block {
             Some(_) => (
                 &self.blocks,
                 "blocks with samples after the settling time",
                 2,
+                self.missing,
             ),
-            None => (&self.samples, "samples after the settling time", 1),
+            None => (
+                &self.samples,
+                "samples after the settling time",
+                1,
+                self.samples.missing(),
+            ),
         };
         let count = moments.count();
         if count < needed {
@@ -304,7 +314,7 @@ impl Kernel for Averaging {
             parts: self.block.map(|_| parts([xx / n, yy / n, xy / n], n - 1.0)),
             scatter: (count > 1).then(|| Complex64::new(xx.sqrt(), yy.sqrt())),
             count: Some(count),
-            missing: moments.missing(),
+            missing,
         };
         Ok(Closing::values(vec![Value::Estimate(estimate)]))
     }
@@ -380,6 +390,15 @@ mod tests {
         .expect("a mean");
         assert_eq!((e.value.re, e.count), (4.0, Some(2)));
         assert!((e.standard_uncertainty().expect("evaluated").re - 2.0).abs() < 1e-15);
+    }
+
+    /// Blocks (1, -), (-, -), (5, 7): means 1 and 6, three samples missing; by hand.
+    #[test]
+    fn samples_missing_in_blocks_are_counted() {
+        let samples = [1.0, f64::NAN, f64::NAN, f64::NAN, 5.0, 7.0];
+        let e =
+            estimate(r#"Average(of: "x", over: Blocks("2 s"))"#, 1.0, &samples).expect("a mean");
+        assert_eq!((e.value.re, e.count, e.missing), (3.5, Some(2), 3));
     }
 
     #[test]

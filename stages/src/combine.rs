@@ -19,7 +19,7 @@ impl Stage for Combine {
         "Sum, difference (the first less the others), product or ratio (the first over the second) of flows of \
          the same kind: waves or phasors sample by sample, estimates point by point. Complex flows are combined \
          as complex numbers. Terms of a sum or difference need the same dimension and amplitude convention, \
-         and phasors the same clock and harmonic. Estimates propagate their uncertainty to first order with \
+         and phasors the same harmonic. A complex estimate may be multiplied or divided by a real one. Estimates propagate their uncertainty to first order with \
          what they share (JCGM 100:2008, 5.2): a constant that scales both cancels from their ratio. An estimate \
          of a recording with a single point is combined with every point of another."
     }
@@ -102,7 +102,10 @@ struct Settings {
 
 impl Settings {
     fn join(&self, a: Flow, b: &Flow, index: usize, checker: &mut Checker<'_>) -> Flow {
-        if a.kind != b.kind {
+        // A complex estimate may be multiplied or divided by a real one, such as a level.
+        let scaled =
+            !self.by.is_linear() && a.kind == Kind::ComplexEstimate && b.kind == Kind::Estimate;
+        if a.kind != b.kind && !scaled {
             checker.expect_kind(index, b, &[a.kind]);
             return a;
         }
@@ -177,11 +180,8 @@ impl Settings {
             refuse(Code::Unit, e.to_string(), "check the units of the flows");
             a.unit.clone()
         });
-        let convention = if self.by == By::Ratio {
-            None
-        } else {
-            a.convention
-        };
+        // The product or ratio of two amplitudes is none; with a plain number it stays one.
+        let convention = a.convention.filter(|_| b.convention.is_none());
         let power = if self.by == By::Ratio { -1 } else { 1 };
         let scalings = joined(&a.scalings, &b.scalings, power);
         let response = a.response.clone().slower(b.response.clone());
@@ -409,6 +409,32 @@ mod tests {
         assert!(
             (u - (0.025f64 * 0.025 + 0.05 * 0.05).sqrt()).abs() < 1e-15,
             "{u}"
+        );
+    }
+
+    /// (6 + 2i) over a level of 2 is 3 + i, by hand; the other way round has no meaning here.
+    #[test]
+    fn a_complex_estimate_over_a_real_one() {
+        let volt = || Unit::parse("V").expect("a unit");
+        let complex = Flow::new(Kind::ComplexEstimate, volt());
+        let flows = [complex.clone(), Flow::new(Kind::Estimate, volt())];
+        let text = r#"Combine(of: ["a", "b"], by: Ratio)"#;
+        let (a, b) = (
+            Estimate::bare(Complex64::new(6.0, 2.0)),
+            Estimate::real(2.0),
+        );
+        let (a, b) = (Value::Estimate(a), Value::Estimate(b));
+        let (found, values) =
+            testing::evaluate(&Combine, text, &[], &flows, &[&a, &b]).expect("runs");
+        assert!(found.is_empty(), "{found}");
+        assert_eq!(
+            values[0].estimate().map(|e| e.value),
+            Some(Complex64::new(3.0, 1.0))
+        );
+        let (found, _) = testing::check(&Combine, text, &[], &[flows[1].clone(), complex]);
+        assert_eq!(
+            found.iter().map(|d| d.code).collect::<Vec<_>>(),
+            [Code::WrongFlow]
         );
     }
 

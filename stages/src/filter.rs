@@ -263,7 +263,10 @@ impl Designed {
     /// Samples until the filter alone has settled to 0.01 %.
     fn settling(&self, rate: f64) -> u64 {
         let alone = Response::default().then(self.element(rate));
-        (alone.settling_time(1e-4).unwrap_or(0.0) * rate).ceil() as u64
+        // What never settles is held back for good.
+        alone
+            .settling_time(1e-4)
+            .map_or(u64::MAX, |t| (t * rate).ceil() as u64)
     }
 }
 

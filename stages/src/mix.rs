@@ -9,6 +9,8 @@ use phasemill_engine::response::Element;
 use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
 use phasemill_engine::text::Reader;
 
+use crate::math::clock::cycles_between;
+
 /// The stage.
 pub struct Mix;
 
@@ -26,7 +28,10 @@ impl Stage for Mix {
          harmonics k with weight 1/k (Fourier series of a square wave); scaled by pi/2 for a sine signal, or by \
          1 so that a square signal of amplitude H gives H. A sample belongs to the half cycle in which it \
          was taken, so a switch between two samples moves by up to half a sample. A missing sample or an \
-         unknown phase gives a missing sample."
+         unknown phase gives a missing sample. The in-phase part of a switched square falls in a straight \
+         line with its phase, so set that phase to zero. What filters the wave before it is mixed also turns \
+         its phase. With a divisor m the phase is known up to multiples of 360/m degrees, since any of m \
+         cycles may come first."
     }
 
     fn example(&self) -> &'static str {
@@ -77,6 +82,12 @@ impl Stage for Mix {
                     |_| true,
                 );
             });
+        let square = switching.flatten() == Some(1.0);
+        if square && rms == Some(true) {
+            let message = "expected the height of a square signal, found its rms asked for";
+            let help = "a square of +-H has the rms H; leave `amplitude` out";
+            r.fault("amplitude", Code::Unit, message, help);
+        }
         Box::new(Settings {
             harmonic: harmonic as u32,
             divisor: divisor as u32,
@@ -132,6 +143,7 @@ impl Configured for Settings {
                 Convention::Peak
             }),
             clock: Some((name, self.harmonic, self.divisor)),
+            switched: self.switching.is_some(),
             response: wave.response.clone().then(Element::Mixed),
             ..wave.clone()
         };
@@ -140,11 +152,38 @@ impl Configured for Settings {
 
     fn prepare(&self, _: &[Flow]) -> Result<Work, Fault> {
         let settings = *self;
-        Ok(Work::Stream(Box::new(move || Box::new(Mixing(settings)))))
+        Ok(Work::Stream(Box::new(move || {
+            let last = Phase::UNKNOWN;
+            Box::new(Mixing { settings, last })
+        })))
     }
 }
 
-struct Mixing(Settings);
+struct Mixing {
+    settings: Settings,
+    /// Phase of the last sample.
+    last: Phase,
+}
+
+impl Mixing {
+    /// The check knows a stated frequency only; a measured one is seen here, from sample to sample.
+    fn keep_below_half_the_rate(&mut self, clock: &[Phase]) -> Result<(), Fault> {
+        let ratio = f64::from(self.settings.harmonic) / f64::from(self.settings.divisor);
+        for phase in clock {
+            let step = cycles_between(*phase, self.last) * ratio;
+            self.last = *phase;
+            if step.abs() >= 0.5 {
+                return Err(Fault::Reference {
+                    found: format!(
+                        "the harmonic runs by {step:.3} cycles from sample to sample, expected below 0.5"
+                    ),
+                    remedy: "choose a lower harmonic, or record faster",
+                });
+            }
+        }
+        Ok(())
+    }
+}
 
 impl Kernel for Mixing {
     fn run(&mut self, inputs: &[Samples<'_>], outputs: &mut [Buffer]) -> Result<(), Fault> {
@@ -152,7 +191,8 @@ impl Kernel for Mixing {
         else {
             return Ok(());
         };
-        let settings = self.0;
+        self.keep_below_half_the_rate(clock.clock())?;
+        let settings = self.settings;
         let rms = if settings.rms { SQRT_2 } else { 1.0 };
         let pairs = wave.wave().iter().zip(clock.clock());
         match settings.switching {
@@ -286,6 +326,28 @@ mod tests {
             square,
         );
         assert!((z.re - 0.7).abs() < 1e-12, "{z}");
+    }
+
+    /// Ten cycles over a thousand samples: the fiftieth harmonic has two samples a cycle.
+    #[test]
+    fn a_harmonic_of_a_measured_clock_above_half_the_rate_is_a_fault() {
+        let wave = vec![1.0; SAMPLES];
+        let inputs = [Samples::Wave(&wave), Samples::Clock(&clock())];
+        for (harmonic, good) in [(49, true), (50, false)] {
+            let text = format!(r#"Mix(of: "x", with: "c", harmonic: {harmonic})"#);
+            let given = testing::run_every_way(&Mix, &text, &[], &flows(), &inputs);
+            assert_eq!(given.is_ok(), good, "{harmonic}");
+        }
+    }
+
+    #[test]
+    fn a_square_has_a_height_and_no_rms() {
+        let text = r#"Mix(of: "x", with: "c", by: Switching(signal: Square), amplitude: Rms)"#;
+        let (found, _) = testing::check(&Mix, text, &[], &flows());
+        assert_eq!(
+            found.iter().map(|d| d.code).collect::<Vec<_>>(),
+            [Code::Unit]
+        );
     }
 
     #[test]

@@ -19,7 +19,8 @@ impl Stage for Polar {
         "Amplitude R = sqrt(X^2 + Y^2) and phase atan2(Y, X), from -180 to 180 degrees, of a phasor or a complex \
          estimate X + iY. Uncertainties are propagated to first order (JCGM 100:2008, 5.1). That is good for an \
          amplitude of many standard uncertainties; near zero R is biased high and the phase has no meaning \
-         (Rice distribution), so keep X and Y as well."
+         (Rice distribution), so keep X and Y as well. An amplitude of exactly zero, as of a background point less \
+         itself, has no phase."
     }
 
     fn example(&self) -> &'static str {
@@ -100,10 +101,9 @@ fn polar(inputs: &[&Value]) -> Result<Vec<Value>, Fault> {
     let z = estimate.value;
     let size = libm::hypot(z.re, z.im);
     if size == 0.0 {
-        return Err(Fault::Numeric {
-            what: "phase",
-            why: "the amplitude is exactly zero, so it has no phase".into(),
-        });
+        // A background point less itself: no phase, and no first-order uncertainty.
+        let none = [0.0, f64::NAN].map(|x| Value::Estimate(Estimate::real(x)));
+        return Ok(none.to_vec());
     }
     let amplitude = Estimate::propagate(&[estimate], size.into(), |_, d| {
         ((z.conj() * d).re / size).into()

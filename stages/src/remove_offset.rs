@@ -157,7 +157,9 @@ impl Configured for Settings {
                 };
                 let section = rc_highpass(corner, rate).map_err(|e| wrong(e.to_string()))?;
                 let alone = Response::default().then(element(corner, rate).map_err(wrong)?);
-                let settling = (alone.settling_time(1e-4).unwrap_or(0.0) * rate).ceil() as u64;
+                let settling = alone
+                    .settling_time(1e-4)
+                    .map_or(u64::MAX, |t| (t * rate).ceil() as u64);
                 let guard = Guard::new(gaps, settling);
                 Ok(Work::Stream(Box::new(move || {
                     Box::new(HighPass {

@@ -7,13 +7,16 @@ const LONGEST: u64 = 1 << 28;
 
 /// Seconds until the answer of a chain to a step stays within `fraction` of its end value.
 pub(super) fn settling_of(elements: &[Element], fraction: f64) -> Option<f64> {
-    let Some(rate) = elements.iter().find_map(|e| match e {
-        Element::Sections(_, rate) | Element::Taps(_, rate) => Some(*rate),
-        Element::Periods { rate, .. } => e.counted_periods().map(|_| *rate),
+    // A step of which only every n-th sample is kept is the same step at the lower rate.
+    let first = elements.iter().enumerate().find_map(|(i, e)| match e {
+        Element::Sections(_, rate) | Element::Taps(_, rate) => Some((i, *rate)),
+        Element::Periods { rate, .. } => e.counted_periods().map(|_| (i, *rate)),
         _ => None,
-    }) else {
+    });
+    let Some((first, rate)) = first else {
         return Some(0.0);
     };
+    let elements = &elements[first..];
     let mut states: Vec<State<'_>> = elements.iter().map(State::new).collect();
     let end: f64 = elements.iter().map(dc_gain).product();
     // A chain whose gain at zero frequency is zero settles to zero; its scale is then its input's.

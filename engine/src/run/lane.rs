@@ -368,6 +368,10 @@ fn step(
     if inputs.iter().all(Samples::is_empty) {
         return Ok(());
     }
+    // The check knows the lengths that all files of a sweep have; a file of its own may differ.
+    if inputs.windows(2).any(|w| w[0].len() != w[1].len()) {
+        return Err(Fault::Lengths);
+    }
     match (state, &mut surveys[node]) {
         (State::Runs(kernel), _) => kernel.run(&inputs, own),
         (State::Idle, Some(survey)) => survey.look(&inputs),

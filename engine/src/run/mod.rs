@@ -192,8 +192,9 @@ impl<'r> Job<'r> {
         };
         let of_input = |input: usize| {
             let header = set.header(input)?;
-            let ratio = flow.rate.unwrap_or(header.rate) / header.rate;
-            Some((set.longest(input) as f64 * ratio).ceil() as u64)
+            // Rates only fall, and by whole factors; rounding must not make room for one sample more.
+            let factor = (header.rate / flow.rate.unwrap_or(header.rate)).round();
+            Some(set.longest(input).div_ceil((factor as u64).max(1)))
         };
         (0..self.recipe.inputs.len())
             .filter_map(of_input)

@@ -97,7 +97,9 @@ fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &
                 } else {
                     set.name.as_str()
                 };
-                report.say(format!("{what}: {} points", set.points().len()));
+                let points = set.points().len();
+                let s = if points == 1 { "" } else { "s" };
+                report.say(format!("{what}: {points} point{s}"));
             }
             if arguments.plan {
                 report.say(job.plan.to_string().trim_end());

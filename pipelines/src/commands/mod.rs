@@ -61,8 +61,15 @@ pub struct Texts {
 
 /// Reads a text, with a message that says what to do when it cannot be read.
 pub fn read_text(path: &Path, what: &str) -> Result<String, String> {
-    std::fs::read_to_string(path)
-        .map_err(|e| format!("error: cannot read the {what} {}: {e}", path.display()))
+    std::fs::read_to_string(path).map_err(|error| {
+        let path = path.display();
+        match error.kind() {
+            std::io::ErrorKind::InvalidData => format!(
+                "error: {path}: expected the text of a {what}, found something else; the recipe comes first, then the recordings"
+            ),
+            _ => format!("error: cannot read the {what} {path}: {error}; check the path"),
+        }
+    })
 }
 
 impl Texts {
@@ -102,6 +109,7 @@ impl Texts {
         // What the recipe has wrong by itself is shown together with what its syntax has wrong.
         if let Some(recipe) = &recipe {
             phasemill_engine::check::check(recipe, |_| None, &mut all);
+            wiring.check_roles(recipe, &mut all);
         }
         Ok((recipe, wiring, all.sorted()))
     }

@@ -31,6 +31,9 @@ struct Knot<S> {
     rest: S,
 }
 
+/// Most samples of a window, so that memory stays bounded.
+const LONGEST: usize = 1 << 24;
+
 /// Cycles from `b` to `a`.
 fn cycles(a: Phase, b: Phase) -> f64 {
     (a.cycle - b.cycle) as f64 + (a.fraction - b.fraction)
@@ -65,6 +68,14 @@ impl<S: Sample> PeriodMean<S> {
             let missing = x.is_missing() || phase.fraction.is_nan();
             if watch.take(missing)? {
                 self.reset();
+            }
+            if self.window.len() > LONGEST {
+                let why =
+                    format!("more than {LONGEST} samples; take fewer periods, or decimate first");
+                return Err(Fault::Numeric {
+                    what: "mean over whole periods",
+                    why,
+                });
             }
             out.push(if missing {
                 S::MISSING

@@ -44,8 +44,8 @@ for order, name in (('<', 'little'), ('>', 'big')):
             f.create_dataset('gzip', data=v, chunks=(333,), compression='gzip', shuffle=True)
             f.create_dataset('lzf', data=v, chunks=(1000,), compression='lzf')
             f.create_dataset('checked', data=v, chunks=(1000,), fletcher32=True)
-            f.create_dataset('rows', data=np.stack([v[::-1], v]), chunks=(2, 700), compression='gzip')
-            f.create_dataset('plain_rows', data=np.stack([v[::-1], v]))
+            f.create_dataset('rows', data=np.stack([v[::-1], v]).astype(v.dtype), chunks=(2, 700), compression='gzip')
+            f.create_dataset('plain_rows', data=np.stack([v[::-1], v]).astype(v.dtype))
             if t[0] != 'f':
                 f.create_dataset('scaled', data=v, chunks=(1000,), scaleoffset=0)
             d = f['contiguous']
