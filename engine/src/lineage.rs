@@ -8,7 +8,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::flow::Flow;
+use crate::flow::{Flow, Kind};
 use crate::plan::Scope;
 use crate::run::{Job, Outcome};
 use crate::value::{Estimate, Value};
@@ -272,7 +272,11 @@ fn feed<'t>(hasher: &mut blake3::Hasher, texts: impl IntoIterator<Item = &'t str
 
 /// A flow in words.
 pub fn describe(flow: &Flow) -> String {
-    let mut text = format!("{} in {}", flow.kind, flow.unit);
+    let mut text = match (flow.kind, flow.unit.to_string().as_str()) {
+        (Kind::Clock, _) => "clock in cycles".to_owned(),
+        (kind, "1") => kind.to_string(),
+        (kind, unit) => format!("{kind} in {unit}"),
+    };
     if let Some(convention) = flow.convention {
         text += &format!(", {convention} amplitude");
     }

@@ -159,6 +159,19 @@ pub enum Fault {
     },
 }
 
+/// The first input, and its sample rate in Hz, which a check against a recording has made sure of.
+///
+/// # Errors
+/// A fault when the work is prepared without such a check.
+pub fn sampled_input(inputs: &[Flow]) -> Result<(&Flow, f64), Fault> {
+    let known = inputs.first().and_then(|input| Some((input, input.rate?)));
+    known.ok_or(Fault::TooFew {
+        what: "inputs with a sample rate",
+        needed: 1,
+        found: 0,
+    })
+}
+
 /// Collects faults of one stage while it is checked, and knows where its settings stand.
 pub struct Checker<'c> {
     pub(crate) stage: &'c str,

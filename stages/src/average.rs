@@ -6,7 +6,9 @@ use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::response::Element;
-use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::stage::{
+    Checker, Closing, Configured, Fault, Kernel, Stage, Work, sampled_input,
+};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Part, Source, Value};
 
@@ -212,16 +214,7 @@ impl Configured for Settings {
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
-        let input = inputs.first().ok_or(Fault::TooFew {
-            what: "inputs",
-            needed: 1,
-            found: 0,
-        })?;
-        let rate = input.rate.ok_or(Fault::TooFew {
-            what: "sample rates",
-            needed: 1,
-            found: 0,
-        })?;
+        let (input, rate) = sampled_input(inputs)?;
         let skip = self.skip(input, rate);
         let block = self.block(rate);
         Ok(Work::Stream(Box::new(move || {

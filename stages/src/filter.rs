@@ -4,7 +4,7 @@ use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::response::{Element, Response};
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work, sampled_input};
 use phasemill_engine::text::{Choice, Range, Reader};
 
 use crate::math::design::{Band, BesselNorm, Family, design};
@@ -321,16 +321,7 @@ impl Configured for Settings {
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
-        let input = inputs.first().ok_or(Fault::TooFew {
-            what: "inputs",
-            needed: 1,
-            found: 0,
-        })?;
-        let rate = input.rate.ok_or(Fault::TooFew {
-            what: "sample rates",
-            needed: 1,
-            found: 0,
-        })?;
+        let (input, rate) = sampled_input(inputs)?;
         let designed = self.design(rate).map_err(|why| Fault::Numeric {
             what: "filter",
             why,

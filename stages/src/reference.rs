@@ -4,7 +4,9 @@ use std::f64::consts::TAU;
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
-use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Work};
+use phasemill_engine::stage::{
+    Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Work, sampled_input,
+};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Part, Source, Value};
@@ -251,12 +253,7 @@ impl Configured for Settings {
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
-        let rate = inputs.first().and_then(|f| f.rate);
-        let rate = rate.ok_or(Fault::TooFew {
-            what: "sample rates",
-            needed: 1,
-            found: 0,
-        })?;
+        let (_, rate) = sampled_input(inputs)?;
         let settings = self.clone();
         Ok(match &self.shape {
             Shape::Stated { frequency, phase } => {
@@ -279,39 +276,21 @@ impl Configured for Settings {
                 let falling = *falling;
                 Work::Survey(Box::new(move || {
                     let look = Look::Square(SquareChannel::new(threshold, hysteresis, falling));
-                    Box::new(Surveying {
-                        settings: settings.clone(),
-                        rate,
-                        look: Some(look),
-                        seen: 0,
-                        made: None,
-                    })
+                    Box::new(Surveying::new(settings.clone(), rate, look))
                 }))
             }
             Shape::Sine { .. } => {
                 let near = self.near();
                 Work::Survey(Box::new(move || {
                     let look = Look::Sine(Box::new(Tracker::new(rate, near)));
-                    Box::new(Surveying {
-                        settings: settings.clone(),
-                        rate,
-                        look: Some(look),
-                        seen: 0,
-                        made: None,
-                    })
+                    Box::new(Surveying::new(settings.clone(), rate, look))
                 }))
             }
             Shape::Free { .. } => {
                 let near = self.near();
                 Work::Survey(Box::new(move || {
                     let look = Look::Free(Box::new(FreeSine::new(rate, near)));
-                    Box::new(Surveying {
-                        settings: settings.clone(),
-                        rate,
-                        look: Some(look),
-                        seen: 0,
-                        made: None,
-                    })
+                    Box::new(Surveying::new(settings.clone(), rate, look))
                 }))
             }
         })
@@ -331,6 +310,18 @@ struct Surveying {
     /// Samples looked at.
     seen: u64,
     made: Option<(Clock, Quality)>,
+}
+
+impl Surveying {
+    fn new(settings: Settings, rate: f64, look: Look) -> Self {
+        Surveying {
+            settings,
+            rate,
+            look: Some(look),
+            seen: 0,
+            made: None,
+        }
+    }
 }
 
 impl Survey for Surveying {

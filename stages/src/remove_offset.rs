@@ -3,7 +3,9 @@
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::response::{Element, Response};
-use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Work};
+use phasemill_engine::stage::{
+    Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Work, sampled_input,
+};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::{Unit, format_quantity};
 use phasemill_engine::value::{Estimate, Value};
@@ -143,12 +145,7 @@ impl Configured for Settings {
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
-        let rate = inputs.first().and_then(|f| f.rate);
-        let rate = rate.ok_or(Fault::TooFew {
-            what: "sample rates",
-            needed: 1,
-            found: 0,
-        })?;
+        let (_, rate) = sampled_input(inputs)?;
         match self.method {
             Method::HighPass { corner, gaps } => {
                 let wrong = |why: String| Fault::Numeric {

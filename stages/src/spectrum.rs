@@ -2,7 +2,9 @@
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
-use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::stage::{
+    Checker, Closing, Configured, Fault, Kernel, Stage, Work, sampled_input,
+};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::{Unit, UnitError};
 use phasemill_engine::value::{Table, Value};
@@ -167,12 +169,7 @@ impl Configured for Settings {
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
-        let rate = inputs.first().and_then(|input| input.rate);
-        let rate = rate.ok_or(Fault::TooFew {
-            what: "sample rates",
-            needed: 1,
-            found: 0,
-        })?;
+        let (_, rate) = sampled_input(inputs)?;
         let window = self.window.ok_or(Fault::TooFew {
             what: "windows",
             needed: 1,

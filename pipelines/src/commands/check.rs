@@ -262,32 +262,45 @@ fn as_json(diagnostic: &Diagnostic, recording: Option<&str>) -> Value {
     })
 }
 
-/// The chain from input to each result, with what flows at each step.
+/// What flows at each step, once; then the chain from the inputs to each result.
 fn print_chains(recipe: &Recipe, typed: &Typed) {
-    for kept in &typed.results {
-        say(format!("  {}", kept.name));
-        for node in chain(typed, kept.node) {
-            let inputs = recipe.inputs.len();
-            let (name, what) = match node.checked_sub(inputs) {
-                None => (&recipe.inputs[node].name.text, "input"),
-                Some(stage) => (
-                    &recipe.stages[stage].name.text,
-                    recipe.stages[stage].stage.name(),
-                ),
-            };
-            let flows: Vec<String> = typed.ports[node]
-                .iter()
-                .flatten()
-                .map(|p| describe(&p.flow))
-                .collect();
-            let first = flows.first().cloned().unwrap_or_default();
-            let more = if flows.len() > 1 {
-                format!(" (and {} more)", flows.len() - 1)
-            } else {
-                String::new()
-            };
-            say(format!("    {name:<16} {what:<13} {first}{more}"));
+    let inputs = recipe.inputs.len();
+    let named = |node: Node| match node.checked_sub(inputs) {
+        None => (recipe.inputs[node].name.text.as_str(), "input"),
+        Some(stage) => {
+            let entry = &recipe.stages[stage];
+            (entry.name.text.as_str(), entry.stage.name())
         }
+    };
+    let chains: Vec<(&str, Vec<Node>)> = typed
+        .results
+        .iter()
+        .map(|kept| (kept.name.as_str(), chain(typed, kept.node)))
+        .collect();
+    for &node in typed
+        .graph
+        .order
+        .iter()
+        .filter(|n| chains.iter().any(|(_, c)| c.contains(n)))
+    {
+        let (name, stage) = named(node);
+        for (k, port) in typed.ports[node].iter().flatten().enumerate() {
+            let port_name = if port.name().is_empty() {
+                ""
+            } else {
+                &format!(".{}", port.name())
+            };
+            let stage = if k == 0 { stage } else { "" };
+            say(format!(
+                "  {:<22} {stage:<13} {}",
+                format!("{name}{port_name}"),
+                describe(&port.flow)
+            ));
+        }
+    }
+    for (result, chain) in chains {
+        let steps: Vec<&str> = chain.into_iter().map(|node| named(node).0).collect();
+        say(format!("  result {result}: {}", steps.join(" > ")));
     }
 }
 
