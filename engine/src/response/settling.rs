@@ -227,6 +227,18 @@ mod tests {
         }
     }
 
+    /// Keeping every n-th sample first changes nothing but the rate, however large n is.
+    #[test]
+    fn what_is_decimated_first_settles_as_at_the_lower_rate() {
+        let slow = rc(1, 0.05, 1000.0);
+        let alone = slow.settling_time(1e-4);
+        for every in [10, 1 << 40] {
+            let mut behind = Response::default().then(Element::KeepEvery(every));
+            behind.elements.extend(slow.elements.clone());
+            assert_eq!(behind.settling_time(1e-4), alone);
+        }
+    }
+
     #[test]
     fn nothing_settles_at_once() {
         assert_eq!(Response::default().settling_time(1e-6), Some(0.0));
