@@ -80,18 +80,15 @@ impl ResultReader {
     }
 
     fn content(&self, path: &str) -> Result<Content, StoreError> {
-        let read = self
-            .file
-            .dataset(path)
-            .and_then(|dataset| Content::of(&dataset));
-        read.map_err(|e| {
+        let Ok(dataset) = self.file.dataset(path) else {
             let (all, _) = contents::datasets(&self.file);
             let like = nearest(path, all.iter().map(String::as_str));
-            let found = like.map_or_else(
-                || reason(&e),
-                |like| format!("{}; did you mean `{like}`?", reason(&e)),
-            );
-            StoreError::unfit(&self.path, path, "a dataset", found)
-        })
+            let found = like.map_or("none".into(), |like| {
+                format!("none; did you mean `{like}`?")
+            });
+            return Err(StoreError::unfit(&self.path, path, "a dataset", found));
+        };
+        Content::of(&dataset)
+            .map_err(|e| StoreError::unfit(&self.path, path, "a dataset", reason(&e)))
     }
 }

@@ -508,10 +508,15 @@ impl<'r, 'c> Setting<'r, 'c> {
                 format!("unknown choice `{name}` for `{}`", self.name),
             )
             .suggest(name, names.iter().copied()),
-            None => piece.wrong_type(&format!(
-                "one of {}",
-                crate::diagnostic::listed(names.iter().copied())
-            )),
+            None => piece
+                .wrong_type(&format!(
+                    "one of {}",
+                    crate::diagnostic::listed(names.iter().copied())
+                ))
+                .help(format!(
+                    "choose one by its name, as in `{}(...)`",
+                    names.first().unwrap_or(&"")
+                )),
         });
         self.document(Shape::Choice(docs));
         let all = &mut self.reader.found;

@@ -123,11 +123,16 @@ impl SquareChannel {
         let steady = |finder: &EdgeFinder| {
             EdgeTrain::analyse(&finder.edges).is_some_and(|train| train.is_steady())
         };
-        let better = (!given && wide(window))
+        let larger = (!given && wide(window))
             .then(|| Levels::of(window))
             .flatten()
-            .filter(|l| l.hysteresis > LARGER * self.found)
-            .filter(|_| !self.finder.as_ref().is_some_and(steady));
+            .filter(|l| l.hysteresis > LARGER * self.found);
+        // A steady train goes on through a larger step, which then is not looked at again.
+        let refused = larger.is_some() && self.finder.as_ref().is_some_and(steady);
+        if refused {
+            self.found = larger.map_or(self.found, |l| l.hysteresis);
+        }
+        let better = larger.filter(|_| !refused);
         if better.is_none() && (self.finder.is_some() || self.threshold.is_none()) {
             return None;
         }
