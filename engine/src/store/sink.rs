@@ -31,8 +31,8 @@ pub struct SampleSink {
 impl ResultWriter {
     /// Makes room for the samples of a flow: `value` for a wave, in `unit`; `in_phase` and
     /// `quadrature` for a phasor; `cycles` for a clock. The shape is `[point, sample]`, or `[sample]`
-    /// for one point that lies on no axis. `time` is in seconds from the first sample. What is never
-    /// written is NaN.
+    /// for one point that lies on no axis. `time` is in seconds from the first sample, and left
+    /// out for very many. What is never written is NaN.
     ///
     /// # Errors
     /// [`StoreError::Write`].
@@ -78,16 +78,20 @@ impl ResultWriter {
                 Ok(dataset)
             };
             let datasets = columns.iter().map(make).collect::<hdf5::Result<Vec<_>>>()?;
-            let time = room(&group, "time", &[longest])?;
-            set_text(&time, "units", "s")?;
-            for start in (0..longest).step_by(CHUNK as usize) {
-                let end = (start + CHUNK).min(longest);
-                let times: Vec<f64> = (start..end).map(|i| i as f64 / rate).collect();
-                time.write_slice(&times, start as usize..end as usize)?;
+            let time = if longest <= LONGEST_TIMED {
+                "time"
+            } else {
+                NO_AXIS
+            };
+            if time != NO_AXIS {
+                let dataset = room(&group, time, &[longest])?;
+                set_text(&dataset, "units", "s")?;
+                let times: Vec<f64> = (0..longest).map(|i| i as f64 / rate).collect();
+                dataset.write_slice(&times, 0..longest as usize)?;
             }
             numbers(&group, "sample_rate", &[], &[rate], "Hz")?;
             match flat {
-                true => plot(&group, columns[0], &["time"])?,
+                true => plot(&group, columns[0], &[time])?,
                 false => {
                     let taken = [
                         "value",
@@ -98,7 +102,7 @@ impl ResultWriter {
                         "sample_rate",
                     ];
                     let axis = points_axis(&group, axis, points as usize, &taken)?;
-                    plot(&group, columns[0], &[&axis, "time"])?;
+                    plot(&group, columns[0], &[&axis, time])?;
                 }
             }
             Ok(datasets)
@@ -113,6 +117,12 @@ impl ResultWriter {
         })
     }
 }
+
+/// Most samples whose times are written out; of more, `sample_rate` tells them.
+const LONGEST_TIMED: u64 = 1 << 22;
+
+/// How NeXus says that a dimension has no axis.
+const NO_AXIS: &str = ".";
 
 /// A compressed dataset of NaN, one row per chunk or several chunks per row.
 fn room(group: &Group, name: &str, shape: &[u64]) -> hdf5::Result<Held> {

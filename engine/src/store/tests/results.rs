@@ -648,3 +648,33 @@ fn a_full_disk_is_an_error_and_leaves_nothing() {
         );
     }
 }
+
+/// A time for each of very many samples would take longer to write than the samples that are there.
+#[test]
+fn very_many_samples_have_a_rate_and_no_time_axis() {
+    let folder = tempfile::tempdir().unwrap();
+    let target = folder.path().join("a.h5");
+    let mut writer = ResultWriter::create(&target, false).unwrap();
+    writer.entry("film", "a film").unwrap();
+    let axis = SeriesAxis::default();
+    for (name, longest) in [("few", 1 << 22), ("many", (1 << 22) + 1)] {
+        let sink = writer
+            .samples(
+                "film",
+                name,
+                Kind::Wave,
+                &unit("V"),
+                10.0,
+                &axis,
+                1,
+                longest,
+            )
+            .unwrap();
+        sink.write(0, 0, Samples::Wave(&[1.0])).unwrap();
+    }
+    writer.finish().unwrap();
+    let reader = ResultReader::open(&target).unwrap();
+    assert!(reader.names("/film/few").contains(&"time".to_owned()));
+    assert!(!reader.names("/film/many").contains(&"time".to_owned()));
+    assert_eq!(reader.floats("/film/many/sample_rate").unwrap(), [10.0]);
+}
