@@ -143,7 +143,7 @@ fn constants_without_uncertainty(recipe: &Recipe, typed: &Typed, diagnostics: &m
 
 /// Whether a stage on the way to a node names the constant.
 fn scales(recipe: &Recipe, typed: &Typed, node: Node, constant: &str) -> bool {
-    typed.upstream(node).into_iter().any(|n| {
+    typed.chain(node).into_iter().any(|n| {
         let entry = n
             .checked_sub(recipe.inputs.len())
             .and_then(|s| recipe.stages.get(s));

@@ -239,7 +239,7 @@ impl Typed {
         declared: &Unit,
     ) -> Vec<String> {
         let mut cures = Vec::new();
-        for node in self.upstream(node) {
+        for node in self.chain(node).into_iter().rev() {
             let Some(entry) = node
                 .checked_sub(recipe.inputs.len())
                 .and_then(|s| recipe.stages.get(s))
@@ -268,20 +268,29 @@ impl Typed {
         cures
     }
 
-    /// A node and all that it depends on, nearest first.
-    pub fn upstream(&self, node: Node) -> Vec<Node> {
-        let mut all = vec![node];
-        let mut seen = vec![false; self.reads.len()];
-        let mut next = 0;
-        while let Some(&here) = all.get(next) {
-            for &(source, _) in &self.reads[here] {
-                if !std::mem::replace(&mut seen[source], true) {
-                    all.push(source);
-                }
+    /// For every node, whether it is one of `roots` or one of them depends on it.
+    pub fn needed(&self, roots: impl IntoIterator<Item = Node>) -> Vec<bool> {
+        let mut needed = vec![false; self.reads.len()];
+        roots.into_iter().for_each(|node| needed[node] = true);
+        for &node in self.graph.order.iter().rev() {
+            if needed[node] {
+                self.reads[node]
+                    .iter()
+                    .for_each(|&(source, _)| needed[source] = true);
             }
-            next += 1;
         }
-        all
+        needed
+    }
+
+    /// A node and all that it depends on, in the order in which they run.
+    pub fn chain(&self, node: Node) -> Vec<Node> {
+        let needed = self.needed([node]);
+        self.graph
+            .order
+            .iter()
+            .copied()
+            .filter(|n| needed[*n])
+            .collect()
     }
 
     /// The port that a flow's name means.

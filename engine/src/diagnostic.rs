@@ -66,6 +66,13 @@ macro_rules! codes {
                 match self { $(Code::$variant => $text),+ }
             }
 
+            /// Its page, as written; [`crate::explain::Page`] takes it apart.
+            pub(crate) fn page(self) -> &'static str {
+                match self {
+                    $(Code::$variant => include_str!(concat!("diagnostic/pages/", $text, ".md")),)+
+                }
+            }
+
             /// What the code means.
             pub fn meaning(self) -> &'static str {
                 match self { $(Code::$variant => concat!($($doc, "\n"),+).trim_ascii()),+ }

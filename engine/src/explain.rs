@@ -25,44 +25,10 @@ pub struct Page {
     pub cured: String,
 }
 
-macro_rules! pages {
-    ($($variant:ident => $file:literal,)+) => {
-        fn text(code: Code) -> &'static str {
-            match code {
-                $(Code::$variant => include_str!(concat!("diagnostic/pages/", $file, ".md")),)+
-            }
-        }
-    };
-}
-
-pages! {
-    Syntax => "syntax",
-    UnknownName => "unknown-name",
-    UnknownSetting => "unknown-setting",
-    MissingSetting => "missing-setting",
-    WrongType => "wrong-type",
-    OutOfRange => "out-of-range",
-    IllegalName => "illegal-name",
-    Duplicate => "duplicate",
-    Unit => "unit",
-    WrongFlow => "wrong-flow",
-    Cycle => "cycle",
-    Unused => "unused",
-    Rate => "rate",
-    Time => "time",
-    Design => "design",
-    Limit => "limit",
-    Folding => "folding",
-    Mains => "mains",
-    Reference => "reference",
-    Uncertainty => "uncertainty",
-    Order => "order",
-}
-
 impl Page {
     /// The page of a code.
     pub fn of(code: Code) -> Page {
-        let mut parts = text(code).split(FENCE);
+        let mut parts = code.page().split(FENCE);
         let mut next = || parts.next().unwrap_or("").trim();
         let prose = next().to_owned();
         let example = |text: &str| text.trim_start_matches("ron").trim().to_owned() + "\n";

@@ -81,7 +81,7 @@ pub fn plan(recipe: &Recipe, typed: &Typed) -> Result<Planned, (String, Fault)> 
         level[node] = from + usize::from(surveys[node]);
         works[node] = Some(work);
     }
-    let wanted = wanted(typed, count);
+    let wanted = typed.needed(typed.results.iter().map(|kept| kept.node));
     let streams =
         |node: Node| matches!(works[node], None | Some(Work::Stream(_) | Work::Survey(_)));
     let last = (0..count)
@@ -123,23 +123,6 @@ pub fn plan(recipe: &Recipe, typed: &Typed) -> Result<Planned, (String, Fault)> 
         block: BLOCK,
     };
     Ok((plan, works))
-}
-
-/// Nodes that a result depends on.
-fn wanted(typed: &Typed, count: usize) -> Vec<bool> {
-    let mut wanted = vec![false; count];
-    typed
-        .results
-        .iter()
-        .for_each(|kept| wanted[kept.node] = true);
-    for &node in typed.graph.order.iter().rev() {
-        if wanted[node] {
-            typed.reads[node]
-                .iter()
-                .for_each(|&(source, _)| wanted[source] = true);
-        }
-    }
-    wanted
 }
 
 impl Plan {

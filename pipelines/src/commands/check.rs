@@ -272,17 +272,8 @@ fn print_chains(recipe: &Recipe, typed: &Typed) {
             (entry.name.text.as_str(), entry.stage.name())
         }
     };
-    let chains: Vec<(&str, Vec<Node>)> = typed
-        .results
-        .iter()
-        .map(|kept| (kept.name.as_str(), chain(typed, kept.node)))
-        .collect();
-    for &node in typed
-        .graph
-        .order
-        .iter()
-        .filter(|n| chains.iter().any(|(_, c)| c.contains(n)))
-    {
+    let needed = typed.needed(typed.results.iter().map(|kept| kept.node));
+    for &node in typed.graph.order.iter().filter(|n| needed[**n]) {
         let (name, stage) = named(node);
         for (k, port) in typed.ports[node].iter().flatten().enumerate() {
             let port_name = if port.name().is_empty() {
@@ -298,28 +289,9 @@ fn print_chains(recipe: &Recipe, typed: &Typed) {
             ));
         }
     }
-    for (result, chain) in chains {
-        let steps: Vec<&str> = chain.into_iter().map(|node| named(node).0).collect();
-        say(format!("  result {result}: {}", steps.join(" > ")));
+    for kept in &typed.results {
+        let chain = typed.chain(kept.node).into_iter();
+        let steps: Vec<&str> = chain.map(|node| named(node).0).collect();
+        say(format!("  result {}: {}", kept.name, steps.join(" > ")));
     }
-}
-
-/// Everything that a node depends on, and itself, in order.
-fn chain(typed: &Typed, node: Node) -> Vec<Node> {
-    let mut wanted = vec![false; typed.ports.len()];
-    wanted[node] = true;
-    for &n in typed.graph.order.iter().rev() {
-        if wanted[n] {
-            typed.reads[n]
-                .iter()
-                .for_each(|&(source, _)| wanted[source] = true);
-        }
-    }
-    typed
-        .graph
-        .order
-        .iter()
-        .copied()
-        .filter(|n| wanted[*n])
-        .collect()
 }
