@@ -1,8 +1,11 @@
 //! Constants of a recipe: a quantity with its standard uncertainty and where it came from.
 
+use std::sync::Arc;
+
 use crate::diagnostic::{Code, Diagnostics};
 use crate::text::{Piece, Reader};
 use crate::units::{Quantity, Unit};
+use crate::value::{About, Quantified};
 
 /// A constant, or a quantity written in its place.
 #[derive(Clone, Debug, PartialEq)]
@@ -52,6 +55,17 @@ impl Constant {
             is_level,
             ..Self::one()
         }
+    }
+
+    /// The constant as a source of uncertainty; `None` for a quantity written in place, and where the
+    /// recipe states no uncertainty.
+    pub fn about(&self) -> Option<Arc<About>> {
+        let quantity = Quantified {
+            value: self.value,
+            standard_uncertainty: self.standard_uncertainty?,
+            unit: self.unit.clone(),
+        };
+        (!self.name.is_empty()).then(|| About::constant(&self.name, Some(quantity)))
     }
 
     /// The value as it enters a derivation key.

@@ -2,11 +2,13 @@
 
 use std::collections::BTreeSet;
 use std::fmt;
+use std::sync::Arc;
 
 use num_complex::Complex64;
 
 use crate::response::Response;
 use crate::units::Unit;
+use crate::value::{About, Part};
 
 /// The kinds of flow.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -84,10 +86,20 @@ impl fmt::Display for Convention {
 pub struct Scaling {
     /// The constant's name.
     pub constant: String,
-    /// Its relative standard uncertainty; `None` when the recipe states none.
-    pub relative_uncertainty: Option<f64>,
+    /// Its uncertainty; `None` when the recipe states none.
+    pub source: Option<Arc<About>>,
     /// The power with which it enters: 1 for a gain, -1 for a division.
     pub power: i32,
+}
+
+impl Scaling {
+    /// What the constant's uncertainty does to a value that it scales; nothing when the recipe states none.
+    pub fn part(&self, value: Complex64) -> Option<Part> {
+        let about = self.source.as_ref()?;
+        let known = about.quantity.as_ref()?;
+        let relative = known.standard_uncertainty / known.value.abs() * f64::from(self.power);
+        Some(Part::new(about, 0, value * relative))
+    }
 }
 
 /// What is known of a flow before any sample is read.

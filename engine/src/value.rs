@@ -2,32 +2,135 @@
 //!
 //! An estimate's uncertainty is a list of parts, each the effect of one independent source of unit
 //! variance (GUM, JCGM 100:2008, 5.2.2 note 1: quantities expressed through independent inputs).
-//! Whatever shares a source is thereby correlated, and propagation is linear in the parts.
+//! Whatever shares a source is thereby correlated, and propagation is linear in the parts. A source may
+//! have several independent components, such as the stretches of a record; they share its degrees of
+//! freedom.
 
+use std::collections::BTreeMap;
+use std::fmt;
 use std::sync::Arc;
 
 use num_complex::Complex64;
 
-/// An independent source of uncertainty.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Source {
-    /// What it is, for a person; together with `index` it tells sources apart.
-    pub name: Arc<str>,
-    /// Tells apart the independent components of one source.
-    pub index: u32,
-    /// Degrees of freedom; infinite for a stated uncertainty.
-    pub degrees_of_freedom: f64,
+use crate::units::Unit;
+
+/// How a standard uncertainty was evaluated (JCGM 100:2008, 2.3.2 and 2.3.3).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Evaluation {
+    /// Type A: from the scatter of what was measured.
+    Statistical,
+    /// Type B: from what is stated, as by a certificate.
+    Stated,
 }
 
-impl Source {
+impl fmt::Display for Evaluation {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Evaluation::Statistical => "A",
+            Evaluation::Stated => "B",
+        })
+    }
+}
+
+/// Which estimates have a source of uncertainty in common.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reach {
+    /// Those of one stage at one point.
+    Node,
+    /// Those of one point that name the source alike: what disturbed the same stretch of time.
+    Point,
+    /// All: a constant.
+    Everywhere,
+}
+
+/// The quantity that is uncertain, where it has a value of its own.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Quantified {
+    /// Its value in SI units.
+    pub value: f64,
+    /// Its standard uncertainty in SI units.
+    pub standard_uncertainty: f64,
+    /// Its unit.
+    pub unit: Unit,
+}
+
+/// What there is to know of a source of uncertainty.
+#[derive(Clone, Debug, PartialEq)]
+pub struct About {
+    /// What it is, for a person; it tells sources apart.
+    pub name: String,
+    /// How it was evaluated.
+    pub evaluation: Evaluation,
+    /// Which estimates share it. The engine gives a source of a stage or point its name in full.
+    pub reach: Reach,
+    /// Degrees of freedom of its components together; infinite for a stated uncertainty as a rule.
+    pub degrees_of_freedom: f64,
+    /// The uncertain quantity; `None` for noise.
+    pub quantity: Option<Quantified>,
+}
+
+/// An independent source of uncertainty, or an independent component of one.
+#[derive(Clone, Debug)]
+pub struct Source {
+    /// What it is.
+    pub about: Arc<About>,
+    /// Tells apart the independent components of one source.
+    pub index: u32,
+}
+
+impl PartialEq for Source {
+    fn eq(&self, other: &Self) -> bool {
+        self.index == other.index
+            && (Arc::ptr_eq(&self.about, &other.about) || self.about.name == other.about.name)
+    }
+}
+
+impl About {
     /// A constant's stated uncertainty, shared by all that use it.
-    pub fn constant(name: &str) -> Self {
-        Source {
-            name: Arc::from(format!("constant {name}")),
-            index: 0,
+    pub fn constant(name: &str, quantity: Option<Quantified>) -> Arc<Self> {
+        Arc::new(About {
+            name: format!("constant {name}"),
+            evaluation: Evaluation::Stated,
+            reach: Reach::Everywhere,
             degrees_of_freedom: f64::INFINITY,
+            quantity,
+        })
+    }
+
+    /// Scatter of what a stage measured at one point.
+    pub fn scatter(name: impl Into<String>, reach: Reach, degrees_of_freedom: f64) -> Arc<Self> {
+        Arc::new(About {
+            name: name.into(),
+            evaluation: Evaluation::Statistical,
+            reach,
+            degrees_of_freedom,
+            quantity: None,
+        })
+    }
+}
+
+impl Part {
+    /// The effect of component `index` of a source.
+    pub fn new(about: &Arc<About>, index: u32, effect: impl Into<Complex64>) -> Self {
+        Part {
+            source: Source {
+                about: about.clone(),
+                index,
+            },
+            effect: effect.into(),
         }
     }
+}
+
+/// What one source contributes to an estimate: a line of its budget.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Contribution {
+    /// The source.
+    pub about: Arc<About>,
+    /// Variance of the real part, of the imaginary part, and their covariance.
+    pub covariance: [f64; 3],
+    /// Effect of the source's component on the estimate, where it has a single one.
+    pub effect: Option<Complex64>,
 }
 
 /// The effect of one source on one estimate.
@@ -86,6 +189,56 @@ impl Estimate {
             .map(|[rr, ii, _]| Complex64::new(rr.sqrt(), ii.sqrt()))
     }
 
+    /// What each source contributes, in the order in which they entered.
+    pub fn contributions(&self) -> Vec<Contribution> {
+        let mut all: Vec<Contribution> = Vec::new();
+        let mut known: BTreeMap<&str, usize> = BTreeMap::new();
+        for part in self.parts.iter().flatten() {
+            let (re, im) = (part.effect.re, part.effect.im);
+            let own = [re * re, im * im, re * im];
+            match known.get(part.source.about.name.as_str()) {
+                Some(&at) => {
+                    let line = &mut all[at];
+                    line.covariance
+                        .iter_mut()
+                        .zip(own)
+                        .for_each(|(sum, x)| *sum += x);
+                    line.effect = None;
+                }
+                None => {
+                    known.insert(&part.source.about.name, all.len());
+                    all.push(Contribution {
+                        about: part.source.about.clone(),
+                        covariance: own,
+                        effect: Some(part.effect),
+                    });
+                }
+            }
+        }
+        all
+    }
+
+    /// Standard uncertainty along a direction in the plane of in-phase and quadrature part, given as a
+    /// number of size 1, and its effective degrees of freedom (Welch-Satterthwaite; JCGM 100:2008, G.4.1).
+    /// Those of an uncertainty of zero are infinite.
+    pub fn uncertainty_along(&self, direction: Complex64) -> Option<(f64, f64)> {
+        self.parts.as_ref()?;
+        let (c, s) = (direction.re, direction.im);
+        let (mut variance, mut spread) = (0.0, 0.0);
+        for line in self.contributions() {
+            let [rr, ii, ri] = line.covariance;
+            let own = (c * c * rr + s * s * ii + 2.0 * c * s * ri).max(0.0);
+            variance += own;
+            spread += own * own / line.about.degrees_of_freedom;
+        }
+        let freedom = if spread > 0.0 {
+            variance * variance / spread
+        } else {
+            f64::INFINITY
+        };
+        Some((variance.sqrt(), freedom))
+    }
+
     /// The estimate of a function of several estimates: `value` is the function's value, and
     /// `effect(i, d)` the change of the function when input `i` changes by `d`.
     pub fn propagate(
@@ -96,18 +249,20 @@ impl Estimate {
         let evaluated = inputs.iter().all(|e| e.parts.is_some());
         let parts = evaluated.then(|| {
             let mut parts: Vec<Part> = Vec::new();
+            let mut known: BTreeMap<(&str, u32), usize> = BTreeMap::new();
             for (i, input) in inputs.iter().enumerate() {
                 for part in input.parts.iter().flatten() {
                     let change = effect(i, part.effect);
-                    let same = |p: &&mut Part| {
-                        p.source.name == part.source.name && p.source.index == part.source.index
-                    };
-                    match parts.iter_mut().find(same) {
-                        Some(known) => known.effect += change,
-                        None => parts.push(Part {
-                            source: part.source.clone(),
-                            effect: change,
-                        }),
+                    let source = (part.source.about.name.as_str(), part.source.index);
+                    match known.get(&source) {
+                        Some(&at) => parts[at].effect += change,
+                        None => {
+                            known.insert(source, parts.len());
+                            parts.push(Part {
+                                source: part.source.clone(),
+                                effect: change,
+                            });
+                        }
                     }
                 }
             }

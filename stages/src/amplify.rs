@@ -7,7 +7,7 @@ use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Port, Samples, Scaling};
 use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
 use phasemill_engine::text::{Range, Reader};
-use phasemill_engine::value::{Estimate, Part, Source, Value};
+use phasemill_engine::value::{Estimate, Value};
 
 /// The stage.
 pub struct Amplify;
@@ -139,12 +139,9 @@ impl Settings {
     fn scalings(&self) -> impl Iterator<Item = Scaling> {
         let named = |c: &Option<Constant>, power: i32| {
             let constant = c.as_ref().filter(|c| !c.name.is_empty())?;
-            let relative_uncertainty = constant
-                .standard_uncertainty
-                .map(|u| u / constant.value.abs());
             Some(Scaling {
                 constant: constant.name.clone(),
-                relative_uncertainty,
+                source: constant.about(),
                 power,
             })
         };
@@ -315,12 +312,8 @@ impl Configured for Settings {
 
 /// The relative change of a value by a constant, as an estimate around zero.
 fn relative(scaling: &Scaling) -> Estimate {
-    let part = scaling.relative_uncertainty.map(|u| Part {
-        source: Source::constant(&scaling.constant),
-        effect: (u * f64::from(scaling.power)).into(),
-    });
     Estimate {
-        parts: Some(part.into_iter().collect()),
+        parts: Some(scaling.part(1.0.into()).into_iter().collect()),
         ..Estimate::real(0.0)
     }
 }
@@ -349,6 +342,7 @@ mod tests {
     use num_complex::Complex64;
     use phasemill_engine::testing;
     use phasemill_engine::units::Unit;
+    use phasemill_engine::value::{About, Part, Reach};
 
     use super::*;
 
@@ -386,10 +380,8 @@ mod tests {
             [Complex64::new(4.0, -2.0) / 2e8]
         );
         assert_eq!(given.ports[0].flow.unit, Unit::parse("A").expect("a unit"));
-        assert_eq!(
-            given.ports[0].flow.scalings[0].relative_uncertainty,
-            Some(0.01)
-        );
+        let part = given.ports[0].flow.scalings[0].part(100.0.into());
+        assert_eq!(part.expect("stated").effect, (-1.0).into());
     }
 
     /// A square of height H and 50 % duty has the fundamental 2H/π; at other duties and with flanks the
@@ -459,15 +451,8 @@ mod tests {
     /// An estimate with 3 % of its own and 4 % of the gain has 5 %, by hand.
     #[test]
     fn the_gain_adds_its_share() {
-        let own = Source {
-            name: "own".into(),
-            index: 0,
-            degrees_of_freedom: 9.0,
-        };
-        let parts = Some(vec![Part {
-            source: own,
-            effect: 0.03.into(),
-        }]);
+        let own = About::scatter("own", Reach::Node, 9.0);
+        let parts = Some(vec![Part::new(&own, 0, 0.03)]);
         let z = Value::Estimate(Estimate {
             parts,
             ..Estimate::real(1.0)

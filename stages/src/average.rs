@@ -1,7 +1,5 @@
 //! `Average`: the mean of a point after the settling time, or of blocks of it.
 
-use std::sync::Arc;
-
 use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
@@ -10,7 +8,7 @@ use phasemill_engine::stage::{
     Checker, Closing, Configured, Fault, Kernel, Stage, Work, sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
-use phasemill_engine::value::{Estimate, Part, Source, Value};
+use phasemill_engine::value::{About, Estimate, Part, Reach, Value};
 
 use crate::math::sums::ComplexMoments;
 
@@ -318,19 +316,9 @@ fn parts([xx, yy, xy]: [f64; 3], degrees_of_freedom: f64) -> Vec<Part> {
     let a = xx.sqrt();
     let b = if a > 0.0 { xy / a } else { 0.0 };
     let c = (yy - b * b).max(0.0).sqrt();
-    let source = |index| Source {
-        name: Arc::from("scatter of blocks"),
-        index,
-        degrees_of_freedom,
-    };
-    let first = Part {
-        source: source(0),
-        effect: Complex64::new(a, b),
-    };
-    let second = Part {
-        source: source(1),
-        effect: Complex64::new(0.0, c),
-    };
+    let about = About::scatter("scatter of blocks", Reach::Node, degrees_of_freedom);
+    let first = Part::new(&about, 0, Complex64::new(a, b));
+    let second = Part::new(&about, 1, Complex64::new(0.0, c));
     if c > 0.0 {
         vec![first, second]
     } else {

@@ -81,24 +81,15 @@ impl Configured for Settings {
 
 #[cfg(test)]
 mod tests {
-    use std::sync::Arc;
-
     use num_complex::Complex64;
     use phasemill_engine::stage::SeriesAxis;
-    use phasemill_engine::value::{Part, Source};
+    use phasemill_engine::value::{About, Part, Reach};
 
     use super::*;
 
     fn point(value: Complex64, u: f64, name: &str) -> Option<Value> {
-        let source = Source {
-            name: Arc::from(name),
-            index: 0,
-            degrees_of_freedom: 9.0,
-        };
-        let parts = Some(vec![Part {
-            source,
-            effect: u.into(),
-        }]);
+        let about = About::scatter(name, Reach::Node, 9.0);
+        let parts = Some(vec![Part::new(&about, 0, u)]);
         Some(Value::Estimate(Estimate {
             parts,
             ..Estimate::bare(value)

@@ -307,11 +307,10 @@ impl Kernel for Combining {
 
 #[cfg(test)]
 mod tests {
-    use std::sync::Arc;
 
     use phasemill_engine::testing;
     use phasemill_engine::units::Unit;
-    use phasemill_engine::value::{Part, Source};
+    use phasemill_engine::value::{About, Part, Reach};
 
     use super::*;
 
@@ -362,22 +361,9 @@ mod tests {
     }
 
     fn with_gain(value: f64) -> Value {
-        let part = Part {
-            source: Source::constant("gain"),
-            effect: (0.01 * value).into(),
-        };
-        let own = Source {
-            name: Arc::from(format!("own {value}")),
-            index: 0,
-            degrees_of_freedom: 9.0,
-        };
-        let parts = vec![
-            part,
-            Part {
-                source: own,
-                effect: 0.1.into(),
-            },
-        ];
+        let gain = About::constant("gain", None);
+        let own = About::scatter(format!("own {value}"), Reach::Node, 9.0);
+        let parts = vec![Part::new(&gain, 0, 0.01 * value), Part::new(&own, 0, 0.1)];
         Value::Estimate(Estimate {
             parts: Some(parts),
             ..Estimate::real(value)

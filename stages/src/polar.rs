@@ -132,10 +132,8 @@ impl Kernel for Turning {
 
 #[cfg(test)]
 mod tests {
-    use std::sync::Arc;
-
     use phasemill_engine::testing;
-    use phasemill_engine::value::{Part, Source};
+    use phasemill_engine::value::{About, Part, Reach};
 
     use super::*;
 
@@ -161,20 +159,10 @@ mod tests {
     #[test]
     fn uncertainty_splits_into_along_and_across() {
         let along = Complex64::new(0.6, 0.8) * 0.1;
-        let source = |index| Source {
-            name: Arc::from("s"),
-            index,
-            degrees_of_freedom: 9.0,
-        };
+        let about = About::scatter("s", Reach::Node, 9.0);
         let parts = vec![
-            Part {
-                source: source(0),
-                effect: along,
-            },
-            Part {
-                source: source(1),
-                effect: along * Complex64::i(),
-            },
+            Part::new(&about, 0, along),
+            Part::new(&about, 1, along * Complex64::i()),
         ];
         let z = Value::Estimate(Estimate {
             parts: Some(parts),

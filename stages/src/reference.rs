@@ -9,7 +9,7 @@ use phasemill_engine::stage::{
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
-use phasemill_engine::value::{Estimate, Part, Source, Value};
+use phasemill_engine::value::{About, Estimate, Part, Reach, Value};
 
 use crate::math::clock::StatedClock;
 use crate::math::edges::SquareChannel;
@@ -441,15 +441,8 @@ impl Kernel for Telling {
         let quality = &self.quality;
         let frequency = Estimate {
             parts: quality.frequency_u.map(|u| {
-                let source = Source {
-                    name: "phase noise".into(),
-                    index: 0,
-                    degrees_of_freedom: f64::INFINITY,
-                };
-                vec![Part {
-                    source,
-                    effect: u.into(),
-                }]
+                let noise = About::scatter("phase noise", Reach::Node, f64::INFINITY);
+                vec![Part::new(&noise, 0, u)]
             }),
             ..Estimate::real(quality.frequency)
         };

@@ -149,11 +149,9 @@ impl Kernel for Turning {
 
 #[cfg(test)]
 mod tests {
-    use std::sync::Arc;
-
     use phasemill_engine::testing;
     use phasemill_engine::units::Unit;
-    use phasemill_engine::value::{Part, Source};
+    use phasemill_engine::value::{About, Part, Reach};
 
     use super::*;
 
@@ -178,20 +176,10 @@ mod tests {
     /// The pivot itself loses its quadrature part and that part's uncertainty altogether.
     #[test]
     fn the_pivot_lies_on_the_axis_without_uncertainty_across() {
-        let source = |index| Source {
-            name: Arc::from("s"),
-            index,
-            degrees_of_freedom: 9.0,
-        };
+        let about = About::scatter("s", Reach::Node, 9.0);
         let parts = vec![
-            Part {
-                source: source(0),
-                effect: Complex64::new(0.1, 0.0),
-            },
-            Part {
-                source: source(1),
-                effect: Complex64::new(0.0, 0.2),
-            },
+            Part::new(&about, 0, Complex64::new(0.1, 0.0)),
+            Part::new(&about, 1, Complex64::new(0.0, 0.2)),
         ];
         let pivot = Estimate {
             parts: Some(parts),

@@ -1,7 +1,5 @@
 //! `ToneFit`: fits tones of stated frequencies, a level and a slope to the samples of a point.
 
-use std::sync::Arc;
-
 use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Port, Samples};
@@ -10,7 +8,7 @@ use phasemill_engine::stage::{
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
-use phasemill_engine::value::{Estimate, Part, Source, Value};
+use phasemill_engine::value::{About, Estimate, Part, Reach, Value};
 
 use crate::math::lsq::LsqError;
 use crate::math::tones::{Fitted, Term, ToneError, ToneModel, ToneSolver};
@@ -308,21 +306,14 @@ impl Kernel for Fitting {
                 missing,
             })
         };
-        let name: Arc<str> = Arc::from("residuals");
+        let about = About::scatter("residuals", Reach::Node, degrees_of_freedom);
         let fitted = |fitted: Fitted| {
             let effects = fitted
                 .effects
                 .into_iter()
                 .enumerate()
                 .filter(|(_, effect)| effect.norm_sqr() > 0.0);
-            let parts = effects.map(|(k, effect)| {
-                let source = Source {
-                    name: name.clone(),
-                    index: k as u32,
-                    degrees_of_freedom,
-                };
-                Part { source, effect }
-            });
+            let parts = effects.map(|(k, effect)| Part::new(&about, k as u32, effect));
             estimate(fitted.value, Some(parts.collect()))
         };
         let mut values: Vec<Value> = (0..self.settings.lines.len())
@@ -425,6 +416,7 @@ mod tests {
         assert_eq!(
             found[0].parts.as_ref().expect("evaluated")[0]
                 .source
+                .about
                 .degrees_of_freedom,
             4.0
         );

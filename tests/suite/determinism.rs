@@ -404,11 +404,9 @@ fn a_second_run_gives_the_same_bits() {
 fn content_hashes_see_every_part_of_a_value() {
     use num_complex::Complex64;
     use phasemill_engine::lineage::content_hash;
-    use phasemill_engine::value::{Estimate, Part, Source, Table, Value as Written};
-    let part = |re, im| Part {
-        source: Source::constant("gain"),
-        effect: Complex64::new(re, im),
-    };
+    use phasemill_engine::value::{About, Estimate, Part, Table, Value as Written};
+    let gain = About::constant("gain", None);
+    let part = |re, im| Part::new(&gain, 0, Complex64::new(re, im));
     let plain = Estimate {
         value: Complex64::new(1.0, 2.0),
         parts: Some(vec![part(0.1, 0.2)]),

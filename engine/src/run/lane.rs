@@ -9,7 +9,7 @@ use crate::plan::{Plan, Scope};
 use crate::run::{Job, Monitor};
 use crate::stage::{Fault, Kernel, Survey, Work};
 use crate::store::{ChannelHeader, ChannelReader, Counters, SampleSink, StoreError};
-use crate::value::{Part, Source, Value};
+use crate::value::{About, Reach, Value};
 
 /// What one point gave.
 #[derive(Debug, Default)]
@@ -261,12 +261,19 @@ impl Lane<'_> {
         let Some(parts) = &mut estimate.parts else {
             return;
         };
+        let mut named: Vec<(Arc<About>, Arc<About>)> = Vec::new();
         for part in parts.iter_mut() {
-            let name = format!(
-                "{}, {}: {}",
-                self.job.plan.names[node], self.label, part.source.name
-            );
-            part.source.name = Arc::from(name);
+            let about = &part.source.about;
+            let known = named.iter().find(|(plain, _)| Arc::ptr_eq(plain, about));
+            let full = match known {
+                Some((_, full)) => full.clone(),
+                None => {
+                    let full = Arc::new(self.in_full(node, about));
+                    named.push((about.clone(), full.clone()));
+                    full
+                }
+            };
+            part.source.about = full;
         }
         for scaling in self
             .job
@@ -275,13 +282,23 @@ impl Lane<'_> {
             .iter()
             .flat_map(|f| &f.scalings)
         {
-            if let Some(relative) = scaling.relative_uncertainty {
-                let effect = estimate.value * (relative * f64::from(scaling.power));
-                parts.push(Part {
-                    source: Source::constant(&scaling.constant),
-                    effect,
-                });
-            }
+            parts.extend(scaling.part(estimate.value));
+        }
+    }
+
+    /// A source with the name of the point, and of the stage if only its estimates share it.
+    fn in_full(&self, node: Node, about: &About) -> About {
+        let name = match about.reach {
+            Reach::Node => format!(
+                "{}, {}: {}",
+                self.job.plan.names[node], self.label, about.name
+            ),
+            Reach::Point => format!("{}: {}", self.label, about.name),
+            Reach::Everywhere => about.name.clone(),
+        };
+        About {
+            name,
+            ..about.clone()
         }
     }
 

@@ -10,7 +10,7 @@ use super::write::{ResultWriter, array, numbers, points_axis, set_text, set_text
 use crate::flow::Convention;
 use crate::stage::SeriesAxis;
 use crate::units::Unit;
-use crate::value::{Estimate, Table};
+use crate::value::{About, Estimate, Table};
 
 /// Names that a group of estimates or tables may hold beside its axes.
 const TAKEN: [&str; 8] = [
@@ -30,8 +30,8 @@ impl ResultWriter {
     /// A real one is the dataset `value`; a complex one is `in_phase`, `quadrature`, `amplitude` and
     /// `phase` (rad). Standard uncertainties are in `<name>_errors`, those of amplitude and phase to
     /// first order (JCGM 100:2008, 5.2.2). The group `uncertainty` lists the parts: `parts_of` holds
-    /// the number of the source and of the point of each, `parts_effect` its in-phase and quadrature
-    /// effect.
+    /// the number of the source, of its component and of the point of each, `parts_effect` its in-phase
+    /// and quadrature effect; the covariance of two points is the sum of products of what they share.
     ///
     /// # Errors
     /// [`StoreError::Write`].
@@ -295,40 +295,33 @@ impl Series<'_> {
             return Ok(());
         }
         let (unit, factor) = (self.unit.ascii(), self.unit.si_factor());
-        let mut known: BTreeMap<(&str, u32), u64> = BTreeMap::new();
-        let (mut names, mut freedom) = (Vec::new(), Vec::new());
+        let mut known: BTreeMap<&str, u64> = BTreeMap::new();
+        let mut sources: Vec<&About> = Vec::new();
         let (mut of, mut effects) = (Vec::new(), Vec::new());
         for (point, estimate) in (0u64..).zip(self.values) {
             for part in estimate.iter().flat_map(|e| e.parts.iter().flatten()) {
-                let source = *known
-                    .entry((&*part.source.name, part.source.index))
-                    .or_insert_with(|| {
-                        let number = if part.source.index == 0 {
-                            String::new()
-                        } else {
-                            format!(" #{}", part.source.index)
-                        };
-                        names.push(format!("{}{number}", part.source.name));
-                        freedom.push(part.source.degrees_of_freedom);
-                        names.len() as u64 - 1
-                    });
-                of.extend([source, point]);
+                let about = &*part.source.about;
+                let source = *known.entry(&about.name).or_insert_with(|| {
+                    sources.push(about);
+                    sources.len() as u64 - 1
+                });
+                of.extend([source, u64::from(part.source.index), point]);
                 effects.extend([part.effect.re / factor, part.effect.im / factor]);
             }
         }
         let group = self.group.create_group("uncertainty")?;
         set_text(&group, "NX_class", "NXcollection")?;
-        let rows = [of.len() / 2, 2];
-        texts(&group, "parts_source", &names)?;
-        numbers(
-            &group,
-            "parts_degrees_of_freedom",
-            &[freedom.len()],
-            &freedom,
-            "1",
-        )?;
-        array(&group, "parts_of", &rows, &of)?;
-        numbers(&group, "parts_effect", &rows, &effects, &unit).map(drop)
+        let words = |of: &dyn Fn(&About) -> String| -> Vec<String> {
+            sources.iter().map(|about| of(about)).collect()
+        };
+        texts(&group, "source", &words(&|a| a.name.clone()))?;
+        texts(&group, "source_type", &words(&|a| a.evaluation.to_string()))?;
+        let freedom: Vec<f64> = sources.iter().map(|a| a.degrees_of_freedom).collect();
+        let name = "source_degrees_of_freedom";
+        numbers(&group, name, &[freedom.len()], &freedom, "1")?;
+        let rows = of.len() / 3;
+        array(&group, "parts_of", &[rows, 3], &of)?;
+        numbers(&group, "parts_effect", &[rows, 2], &effects, &unit).map(drop)
     }
 }
 

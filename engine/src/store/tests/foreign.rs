@@ -149,7 +149,7 @@ with h5py.File(sys.argv[1], 'r') as f:
     answer = entry['answer']
     assert np.array_equal(answer['in_phase'][:], [3, -1]) and answer['phase'].attrs['units'] == 'rad'
     assert list(answer.attrs['auxiliary_signals']) == ['in_phase', 'quadrature']
-    assert [s.decode() for s in answer['uncertainty/parts_source'][:]] == ['gain', 'noise']
+    assert [s.decode() for s in answer['uncertainty/source'][:]] == ['gain', 'noise']
     assert np.isnan(entry['slow/value'][1, 1:]).all() and entry['slow/value'].compression == 'gzip'
     assert f['provenance/recipe'][()].decode().startswith('Recipe(')
     assert f['provenance'].attrs['NX_class'] == 'NXcollection'

@@ -1,7 +1,6 @@
 //! Result files: what is in them, and that they are complete or absent.
 
 use std::path::Path;
-use std::sync::Arc;
 
 use num_complex::Complex64;
 
@@ -9,20 +8,15 @@ use crate::flow::{Convention, Kind, Phase, Samples};
 use crate::stage::SeriesAxis;
 use crate::store::{ResultReader, ResultWriter, SampleSink, StoreError, beside, publish};
 use crate::units::Unit;
-use crate::value::{Estimate, Part, Source, Table};
+use crate::value::{About, Estimate, Part, Reach, Table};
 
 fn unit(text: &str) -> Unit {
     Unit::parse(text).unwrap()
 }
 
 fn estimate(re: f64, im: f64, effects: &[(&str, Complex64)]) -> Estimate {
-    let part = |(name, effect): &(&str, Complex64)| Part {
-        source: Source {
-            name: Arc::from(*name),
-            index: 0,
-            degrees_of_freedom: 9.0,
-        },
-        effect: *effect,
+    let part = |(name, effect): &(&str, Complex64)| {
+        Part::new(&About::scatter(*name, Reach::Node, 9.0), 0, *effect)
     };
     Estimate {
         parts: Some(effects.iter().map(part).collect()),
@@ -227,14 +221,14 @@ fn what_is_written_can_be_read_back() {
     same(&floats("answer/scatter"), &[0.5, 0.25, 0.5, 0.25]);
     same(
         &floats("answer/uncertainty/parts_of"),
-        &[0.0, 0.0, 0.0, 1.0, 1.0, 1.0],
+        &[0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1.0, 0.0, 1.0],
     );
     same(
         &floats("answer/uncertainty/parts_effect"),
         &[0.3, 0.4, 0.0, 0.2, 0.1, 0.0],
     );
     same(
-        &floats("answer/uncertainty/parts_degrees_of_freedom"),
+        &floats("answer/uncertainty/source_degrees_of_freedom"),
         &[9.0, 9.0],
     );
     same(&floats("noise/value"), &[1.0, 2.0, 3.0, N, N, N]);
