@@ -119,7 +119,7 @@ pub struct Flow {
     pub clock: Option<(String, u32, u32)>,
     /// Frequency of a clock, where stated, in Hz.
     pub frequency: Option<f64>,
-    /// Frequency that a clock is expected to have or be near, in Hz.
+    /// Frequency in Hz that a clock is expected to have or be near; of a phasor, that of its clock.
     pub expected: Option<f64>,
     /// What a density or curve is plotted against: name and unit.
     pub abscissa: Option<(&'static str, Unit)>,

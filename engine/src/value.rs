@@ -97,15 +97,20 @@ impl About {
         })
     }
 
-    /// Scatter of what a stage measured at one point.
-    pub fn scatter(name: impl Into<String>, reach: Reach, degrees_of_freedom: f64) -> Arc<Self> {
-        Arc::new(About {
+    /// Scatter of what a stage measured at one point: type A, of no quantity.
+    pub fn new(name: impl Into<String>, reach: Reach, degrees_of_freedom: f64) -> Self {
+        About {
             name: name.into(),
             evaluation: Evaluation::Statistical,
             reach,
             degrees_of_freedom,
             quantity: None,
-        })
+        }
+    }
+
+    /// As [`About::new`], to be shared.
+    pub fn scatter(name: impl Into<String>, reach: Reach, degrees_of_freedom: f64) -> Arc<Self> {
+        Arc::new(Self::new(name, reach, degrees_of_freedom))
     }
 }
 

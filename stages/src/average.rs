@@ -1,16 +1,20 @@
 //! `Average`: the mean of a point after the settling time, or of blocks of it.
 
-use num_complex::Complex64;
+use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
-use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
+use phasemill_engine::flow::{Convention, Flow, Kind, Port};
 use phasemill_engine::response::Element;
-use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Stage, Work, sampled_input,
-};
+use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Work, sampled_input};
 use phasemill_engine::text::{Range, Reader};
-use phasemill_engine::value::{About, Estimate, Part, Reach, Value};
+use phasemill_engine::units::Unit;
 
-use crate::math::sums::ComplexMoments;
+use crate::math::stretches::{FEWEST, Grid, Method};
+
+mod averaging;
+#[cfg(test)]
+mod tests;
+
+use averaging::{Averaging, Noise};
 
 /// Blocks from which on their scatter tells an uncertainty to about a third: it is itself uncertain by
 /// 1/sqrt(2(n - 1)) of its value (JCGM 100:2008, E.4.3).
@@ -27,18 +31,35 @@ impl Stage for Average {
     fn doc(&self) -> &'static str {
         "The mean of the samples of a point, after those within the settling time of the chain so far. \
          Missing samples are left out and counted. `over: Point` gives mean, standard deviation of the samples \
-         (n - 1) and their number; its uncertainty is not evaluated, since filtered samples are correlated and \
-         s/sqrt(n) would be too small. `over: Blocks(t)` gives the mean of the means of blocks of length t, and \
+         (n - 1) and their number. Filtered samples are correlated, and s/sqrt(n) would be too small; so its \
+         standard uncertainty comes from the means of K non-overlapping stretches of the point, of which there \
+         are at most 32, with K - 1 degrees of freedom. Their scatter is turned into the uncertainty of the \
+         mean of everything with what is known of the chain: white noise at its input, as wide around the \
+         signal as the chain lets through, has known variances and covariances at its output (the filter's \
+         autocorrelation). `Stretches` takes stretches longer than the settling time to 1 %; `Neighbours` takes \
+         shorter ones, so short that the noise at frequencies beside the signal that the chain still lets \
+         through is used as well, and makes them independent first (generalised least squares, with the \
+         Cholesky factor of their covariance; JCGM 102:2011, 6). `Automatic` takes `Stretches` where there are at least \
+         10, else `Neighbours`. With fewer than 3 the uncertainty is not evaluated, which is said. Where \
+         neighbouring stretches are alike beyond chance (once in 2000 cases), what is averaged drifts and the \
+         uncertainty is too small: that is remarked on. `Density(...)` states a noise density instead, one-sided, \
+         in the unit of the flow per sqrt(Hz), of the wave before mixing with all gains so far. `over: Blocks(t)` \
+         gives the mean of the means of blocks of length t, \
          their scatter s and number n: the standard uncertainty is s/sqrt(n) with n - 1 degrees of freedom (JCGM \
          100:2008, 4.2.3), which holds for blocks longer than the settling time. Samples behind the last whole \
-         block are left out. Of a phasor, in-phase and quadrature part have their own scatter and a covariance."
+         block are left out. Of a phasor, in-phase and quadrature part have a joint covariance; so have the \
+         averages of several channels over the same stretches or up to 64 blocks."
+    }
+
+    fn numeric_version(&self) -> u32 {
+        2
     }
 
     fn example(&self) -> &'static str {
         r#"Recipe(
-    title: "Mean level of a detector, with its scatter from second to second",
+    title: "Mean level of a detector, with its uncertainty",
     inputs: { "detector": Wave(unit: "V") },
-    stages: { "level": Average(of: "detector", over: Blocks("1 s")) },
+    stages: { "level": Average(of: "detector") },
     results: ["level"],
 )"#
     }
@@ -72,9 +93,39 @@ impl Stage for Average {
                         )
                     });
             });
+        let uncertainty = r
+            .setting(
+                "uncertainty",
+                "where the uncertainty of the mean of a point comes from; blocks have their own scatter",
+            )
+            .default("Automatic")
+            .choice(|c| {
+                let method = |m| move |_: &mut Reader<'_>| From::Noise(m);
+                c.variant(
+                    "Automatic",
+                    "10 stretches or more, else neighbouring frequencies",
+                    method(Method::Automatic),
+                )
+                .variant(
+                    "Stretches",
+                    "stretches longer than the settling time",
+                    method(Method::Stretches),
+                )
+                .variant(
+                    "Neighbours",
+                    "noise at neighbouring frequencies",
+                    method(Method::Neighbours),
+                )
+                .variant("Density", "a known density of the noise", |r| {
+                    let text = "density, in the flow's unit per sqrt(Hz): a constant or a quantity";
+                    From::Density(r.setting("", text).factor())
+                })
+                .variant("Nothing", "it is not evaluated", |_| From::Nothing);
+            });
         Box::new(Settings {
             skip: skip.unwrap_or(Skip::Time(0.0)),
             block: block.flatten(),
+            uncertainty: uncertainty.unwrap_or(From::Nothing),
         })
     }
 }
@@ -87,10 +138,19 @@ enum Skip {
     Time(f64),
 }
 
+/// Where the uncertainty of the mean of a point comes from.
+#[derive(Clone)]
+enum From {
+    Noise(Method),
+    Density(Constant),
+    Nothing,
+}
+
 struct Settings {
     skip: Skip,
     /// Seconds.
     block: Option<f64>,
+    uncertainty: From,
 }
 
 impl Settings {
@@ -122,6 +182,87 @@ impl Settings {
 }
 
 impl Settings {
+    /// How a point can be cut into stretches; `None` when the rate is not known, or the chain too slow.
+    fn grid(&self, input: &Flow) -> Option<Grid> {
+        let rate = input.rate?;
+        let period = input.expected.map_or(0.0, |f| rate / f);
+        Some(Grid {
+            base: if period.is_finite() {
+                period.max(1.0)
+            } else {
+                1.0
+            },
+            settling: input.response.settling_time(0.01)?,
+            rate,
+            shape: input.response.noise_shape(rate)?,
+        })
+    }
+
+    /// Checks where the uncertainty comes from; whether there will be one.
+    fn check_uncertainty(&self, input: &Flow, checker: &mut Checker<'_>) -> bool {
+        match &self.uncertainty {
+            From::Noise(Method::Automatic) if self.block.is_some() => true,
+            _ if self.block.is_some() => {
+                checker.error(
+                    "uncertainty",
+                    Code::OutOfRange,
+                    "expected no other way where blocks are averaged, whose scatter is the uncertainty",
+                    "leave it out, or average over the point",
+                );
+                true
+            }
+            From::Nothing => false,
+            From::Density(density) => {
+                let unit = density
+                    .unit
+                    .mul(&density.unit)
+                    .and_then(|u| u.mul(&Unit::hertz()));
+                let fits = unit.and_then(|u| Ok(u.same_dimension(&input.unit.mul(&input.unit)?)));
+                if fits != Ok(true) || density.value.is_nan() || density.value < 0.0 {
+                    let message = format!(
+                        "expected a density of zero or more in {}/sqrt(Hz), found `{}`",
+                        input.unit, density.text
+                    );
+                    checker.error(
+                        "uncertainty",
+                        Code::Unit,
+                        message,
+                        "see the unit of the flow",
+                    );
+                }
+                if input.convention == Some(Convention::Step) {
+                    let message = "expected a peak or rms amplitude, found a full step";
+                    let help = "express the average as a full step behind this stage";
+                    checker.error("uncertainty", Code::WrongFlow, message, help);
+                }
+                true
+            }
+            From::Noise(method) => {
+                if let (Some(grid), Some(samples)) = (self.grid(input), self.averaged(input)) {
+                    let found = grid.cut(samples, *method);
+                    let seconds = samples as f64 / grid.rate;
+                    let message = match found {
+                        None => Some(format!(
+                            "the {seconds:.6} s behind the settling time hold fewer than {FEWEST} independent \
+                             stretches; the uncertainty will not be evaluated"
+                        )),
+                        Some(cut) if (cut.count as u64) < FEW_BLOCKS => {
+                            Some(few("stretches", cut.count as u64))
+                        }
+                        Some(_) => None,
+                    };
+                    if let Some(message) = message {
+                        let help = "record longer points or filter less for a firmer figure; \
+                                    or state the noise, as in `uncertainty: Density(\"20 nV/sqrt(Hz)\")`";
+                        checker.warn("uncertainty", Code::Uncertainty, message, help);
+                    }
+                    return found.is_some();
+                }
+                true
+            }
+        }
+    }
+
     /// Whole blocks behind what is skipped, in s, counted in samples as the kernel does.
     fn whole_blocks(&self, input: &Flow, skip: f64) -> Option<u64> {
         let rate = input.rate?;
@@ -159,11 +300,7 @@ impl Configured for Settings {
                 Some(found) if found < FEW_BLOCKS => checker.warn(
                     "over",
                     Code::Uncertainty,
-                    format!(
-                        "the scatter of {found} blocks has {} degrees of freedom only; it may be wrong by {:.0} %",
-                        found - 1,
-                        100.0 / (2.0 * (found - 1) as f64).sqrt()
-                    ),
+                    few("blocks", found),
                     format!("choose blocks for {FEW_BLOCKS} or more, or record longer points"),
                 ),
                 _ => {}
@@ -189,6 +326,7 @@ impl Configured for Settings {
             );
             checker.error("over", Code::Time, message, "choose longer blocks");
         }
+        let evaluated = self.check_uncertainty(input, checker);
         let response = match self.averaged(input).zip(input.rate) {
             Some((n, rate)) => input.response.clone().then(Element::Average(n, rate)),
             None => input.response.clone(),
@@ -202,7 +340,7 @@ impl Configured for Settings {
             "",
             Flow {
                 kind,
-                evaluated: self.block.is_some(),
+                evaluated,
                 rate: None,
                 length: None,
                 response,
@@ -215,208 +353,46 @@ impl Configured for Settings {
         let (input, rate) = sampled_input(inputs)?;
         let skip = self.skip(input, rate);
         let block = self.block(rate);
+        let noise = match &self.uncertainty {
+            _ if block.is_some() => Noise::Blocks,
+            From::Noise(method) => self
+                .grid(input)
+                .map_or(Noise::Unknown, |grid| Noise::Measured(grid, *method)),
+            From::Density(density) => match input.response.noise_shape(rate) {
+                Some(shape) => Noise::Stated(shape, per_root_hertz(density, input), rate),
+                None => Noise::Unknown,
+            },
+            From::Nothing => Noise::Nothing,
+        };
         Ok(Work::Stream(Box::new(move || {
-            Box::new(Averaging {
-                skip,
-                block,
-                seen: 0,
-                samples: ComplexMoments::default(),
-                blocks: ComplexMoments::default(),
-                missing: 0,
-            })
+            Box::new(Averaging::new(skip, block, rate, noise.clone()))
         })))
     }
 }
 
-struct Averaging {
-    skip: u64,
-    block: Option<u64>,
-    /// Samples that have passed, those left out included.
-    seen: u64,
-    /// Of the point, or of the block that is filling.
-    samples: ComplexMoments,
-    /// Of the means of whole blocks.
-    blocks: ComplexMoments,
-    /// Samples missing in whole blocks.
-    missing: u64,
-}
-
-impl Averaging {
-    fn take(&mut self, z: Complex64) {
-        self.seen += 1;
-        if self.seen <= self.skip {
-            return;
-        }
-        self.samples.push(z);
-        if let Some(block) = self.block
-            && (self.seen - self.skip).is_multiple_of(block)
-        {
-            self.missing += self.samples.missing();
-            // A block without any sample is left out.
-            self.blocks.push(if self.samples.count() == 0 {
-                Complex64::new(f64::NAN, f64::NAN)
-            } else {
-                self.samples.mean()
-            });
-            self.samples = ComplexMoments::default();
-        }
-    }
-}
-
-impl Kernel for Averaging {
-    fn run(&mut self, inputs: &[Samples<'_>], _: &mut [Buffer]) -> Result<(), Fault> {
-        match inputs.first() {
-            Some(Samples::Phasor(samples)) => samples.iter().for_each(|z| self.take(*z)),
-            Some(Samples::Wave(samples)) => samples
-                .iter()
-                .for_each(|x| self.take(Complex64::new(*x, 0.0))),
-            _ => {}
-        }
-        Ok(())
-    }
-
-    fn finish(&mut self) -> Result<Closing, Fault> {
-        let (moments, what, needed, missing) = match self.block {
-            Some(_) => (
-                &self.blocks,
-                "blocks with samples after the settling time",
-                2,
-                self.missing,
-            ),
-            None => (
-                &self.samples,
-                "samples after the settling time",
-                1,
-                self.samples.missing(),
-            ),
-        };
-        let count = moments.count();
-        if count < needed {
-            return Err(Fault::TooFew {
-                what,
-                needed,
-                found: count,
-            });
-        }
-        let [xx, yy, xy] = moments.covariance();
-        let n = count as f64;
-        let estimate = Estimate {
-            value: moments.mean(),
-            parts: self.block.map(|_| parts([xx / n, yy / n, xy / n], n - 1.0)),
-            scatter: (count > 1).then(|| Complex64::new(xx.sqrt(), yy.sqrt())),
-            count: Some(count),
-            missing,
-        };
-        Ok(Closing::values(vec![Value::Estimate(estimate)]))
-    }
-}
-
-/// Two independent sources that together have this covariance (Cholesky factors).
-fn parts([xx, yy, xy]: [f64; 3], degrees_of_freedom: f64) -> Vec<Part> {
-    let a = xx.sqrt();
-    let b = if a > 0.0 { xy / a } else { 0.0 };
-    let c = (yy - b * b).max(0.0).sqrt();
-    let about = About::scatter("scatter of blocks", Reach::Node, degrees_of_freedom);
-    let first = Part::new(&about, 0, Complex64::new(a, b));
-    let second = Part::new(&about, 1, Complex64::new(0.0, c));
-    if c > 0.0 {
-        vec![first, second]
+/// The square root of the two-sided density of noise in each part of the flow, and its degrees of freedom.
+///
+/// A wave of one-sided density S² has S²/2 two-sided; mixed to a peak amplitude, the noise of both sides of
+/// the reference doubles it (each part is 2·x·sin or 2·x·cos), to an rms amplitude not. An uncertainty of the
+/// density of a relative size r counts as 1/(2r²) degrees of freedom (JCGM 100:2008, G.4.2, eq. G.3).
+fn per_root_hertz(density: &Constant, input: &Flow) -> (f64, f64) {
+    let share = if input.convention == Some(Convention::Peak) && input.kind == Kind::Phasor {
+        1.0
     } else {
-        vec![first]
-    }
+        0.5
+    };
+    let relative = density.standard_uncertainty.unwrap_or(0.0) / density.value;
+    (
+        density.value * f64::sqrt(share),
+        0.5 / (relative * relative),
+    )
 }
 
-#[cfg(test)]
-mod tests {
-    use phasemill_engine::testing;
-    use phasemill_engine::units::Unit;
-
-    use super::*;
-
-    fn flow(rate: f64, length: u64) -> Flow {
-        Flow {
-            rate: Some(rate),
-            length: Some(length),
-            ..Flow::new(Kind::Wave, Unit::one())
-        }
-    }
-
-    fn estimate(text: &str, rate: f64, samples: &[f64]) -> Result<Estimate, Fault> {
-        let flows = [flow(rate, samples.len() as u64)];
-        let given = testing::run_every_way(&Average, text, &[], &flows, &[Samples::Wave(samples)])?;
-        assert!(!given.diagnostics.has_errors(), "{}", given.diagnostics);
-        match given.closing.values.as_slice() {
-            [Value::Estimate(e)] => Ok(e.clone()),
-            _ => panic!("expected one estimate"),
-        }
-    }
-
-    /// 1, 2, 4, missing: mean 7/3, standard deviation sqrt(7/3), worked by hand.
-    #[test]
-    fn missing_samples_are_left_out_and_counted() {
-        let e = estimate(r#"Average(of: "x")"#, 1.0, &[1.0, 2.0, f64::NAN, 4.0]).expect("a mean");
-        assert!((e.value.re - 7.0 / 3.0).abs() < 1e-15);
-        assert!((e.scatter.expect("a scatter").re - (7.0f64 / 3.0).sqrt()).abs() < 1e-15);
-        assert_eq!((e.count, e.missing, e.parts), (Some(3), 1, None));
-    }
-
-    /// Blocks (1, 3), (5, 7), and 9 left over: means 2 and 6, scatter sqrt(8), u = 2; by hand.
-    #[test]
-    fn blocks_give_an_uncertainty() {
-        let e = estimate(
-            r#"Average(of: "x", over: Blocks("2 s"))"#,
-            1.0,
-            &[1.0, 3.0, 5.0, 7.0, 9.0],
-        )
-        .expect("a mean");
-        assert_eq!((e.value.re, e.count), (4.0, Some(2)));
-        assert!((e.standard_uncertainty().expect("evaluated").re - 2.0).abs() < 1e-15);
-    }
-
-    /// Blocks (1, -), (-, -), (5, 7): means 1 and 6, three samples missing; by hand.
-    #[test]
-    fn samples_missing_in_blocks_are_counted() {
-        let samples = [1.0, f64::NAN, f64::NAN, f64::NAN, 5.0, 7.0];
-        let e =
-            estimate(r#"Average(of: "x", over: Blocks("2 s"))"#, 1.0, &samples).expect("a mean");
-        assert_eq!((e.value.re, e.count, e.missing), (3.5, Some(2), 3));
-    }
-
-    #[test]
-    fn what_is_skipped_is_not_averaged() {
-        let e = estimate(
-            r#"Average(of: "x", skip: Time("2 s"))"#,
-            1.0,
-            &[100.0, 100.0, 1.0, 3.0],
-        )
-        .expect("a mean");
-        assert_eq!((e.value.re, e.count), (2.0, Some(2)));
-    }
-
-    #[test]
-    fn nothing_but_missing_samples_is_a_fault() {
-        let fault = estimate(r#"Average(of: "x")"#, 1.0, &[f64::NAN; 4]).expect_err("no mean");
-        assert_eq!(
-            fault,
-            Fault::TooFew {
-                what: "samples after the settling time",
-                needed: 1,
-                found: 0
-            }
-        );
-    }
-
-    #[test]
-    fn a_point_shorter_than_the_skip_is_refused() {
-        let (found, _) = testing::check(
-            &Average,
-            r#"Average(of: "x", skip: Time("9 s"))"#,
-            &[],
-            &[flow(1.0, 5)],
-        );
-        assert_eq!(
-            found.iter().map(|d| d.code).collect::<Vec<_>>(),
-            [Code::Time]
-        );
-    }
+/// What is said of few degrees of freedom.
+fn few(what: &str, count: u64) -> String {
+    format!(
+        "the scatter of {count} {what} has {} degrees of freedom only; it may be wrong by {:.0} %",
+        count - 1,
+        100.0 / (2.0 * (count - 1) as f64).sqrt()
+    )
 }

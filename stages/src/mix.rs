@@ -143,6 +143,7 @@ impl Configured for Settings {
                 Convention::Peak
             }),
             clock: Some((name, self.harmonic, self.divisor)),
+            expected: clock.frequency.or(clock.expected),
             switched: self.switching.is_some(),
             response: wave.response.clone().then(Element::Mixed),
             ..wave.clone()

@@ -5,8 +5,10 @@ mod figures;
 mod frequency;
 mod noise;
 mod settling;
+mod shape;
 
 pub use figures::{Figures, Image, Rejection, decibels};
+pub use shape::NoiseShape;
 
 /// One linear element.
 #[derive(Clone, Debug, PartialEq)]

@@ -24,57 +24,88 @@ pub(super) fn noise_bandwidth(elements: &[Element], rate: f64) -> Option<f64> {
     (bandwidth.is_finite() && bandwidth < 1e9 * rate).then_some(bandwidth)
 }
 
-/// Σh and Σh² of the impulse response at the rate of the input. An element behind "keep every n-th" acts
-/// on every n-th sample of it (noble identity; Vaidyanathan, Multirate Systems and Filter Banks, 4.2).
+/// Σh and Σh² of the impulse response at the rate of the input.
 fn impulse_sums(elements: &[Element]) -> Option<(f64, f64)> {
-    let mut input = vec![1.0];
-    let mut states = Vec::new();
-    let mut average = (1u64, 1usize);
-    let mut length = 0.0;
-    let mut every = 1u64;
-    for element in elements {
-        if (every as f64) > LONGEST {
-            return None;
-        }
-        let stride = every as usize;
-        match element {
-            Element::KeepEvery(n) => every = every.saturating_mul(*n),
-            Element::Mixed | Element::Periods { samples: None, .. } => {}
-            Element::Average(n, _) => average = (*n, stride),
-            Element::Taps(taps, _) => input = spread(&input, taps, stride)?,
-            Element::Periods {
-                samples: Some(samples),
-                ..
-            } => {
-                let window = Window::new(*samples);
-                length += (window.whole + 2) as f64 * stride as f64;
-                if length > LONGEST {
-                    return None;
-                }
-                states.push(State::Mean(Mean::new(&window, stride)));
-            }
-            Element::Sections(sections, _) => {
-                length += memory(element, REST)? * stride as f64;
-                states.push(State::Sections {
-                    sections,
-                    memory: vec![[0.0; 2]; sections.len() * stride],
-                    phase: 0,
-                    stride,
-                });
-            }
-        }
-    }
-    let total = length + input.len() as f64;
-    if total > LONGEST {
-        return None;
-    }
-    let total = total.ceil() as usize;
-    let mut averaging = Averaging::new(average.0, average.1, total)?;
-    for m in 0..total {
-        let x = input.get(m).copied().unwrap_or(0.0);
-        averaging.push(states.iter_mut().fold(x, |x, state| state.step(x)));
-    }
+    let impulse = Impulse::new(elements, REST)?;
+    let (n, stride) = impulse.average;
+    let mut averaging = Averaging::new(n, stride, impulse.total)?;
+    impulse.follow(|h| averaging.push(h));
     Some(averaging.sums())
+}
+
+/// The impulse response of a chain at the rate of its input, without the average at its end. An element
+/// behind "keep every n-th" acts on every n-th sample of it (noble identity; Vaidyanathan, Multirate
+/// Systems and Filter Banks, 4.2).
+pub(super) struct Impulse<'e> {
+    /// The response of the taps.
+    input: Vec<f64>,
+    states: Vec<State<'e>>,
+    /// Samples of the average at the end, and their distance.
+    average: (u64, usize),
+    total: usize,
+}
+
+impl<'e> Impulse<'e> {
+    /// Cut off where `rest` of a step may be left; `None` when that takes too long.
+    pub(super) fn new(elements: &'e [Element], rest: f64) -> Option<Self> {
+        let mut input = vec![1.0];
+        let mut states = Vec::new();
+        let mut average = (1u64, 1usize);
+        let mut length = 0.0;
+        let mut every = 1u64;
+        for element in elements {
+            if (every as f64) > LONGEST {
+                return None;
+            }
+            let stride = every as usize;
+            match element {
+                Element::KeepEvery(n) => every = every.saturating_mul(*n),
+                Element::Mixed | Element::Periods { samples: None, .. } => {}
+                Element::Average(n, _) => average = (*n, stride),
+                Element::Taps(taps, _) => input = spread(&input, taps, stride)?,
+                Element::Periods {
+                    samples: Some(samples),
+                    ..
+                } => {
+                    let window = Window::new(*samples);
+                    length += (window.whole + 2) as f64 * stride as f64;
+                    if length > LONGEST {
+                        return None;
+                    }
+                    states.push(State::Mean(Mean::new(&window, stride)));
+                }
+                Element::Sections(sections, _) => {
+                    length += memory(element, rest)? * stride as f64;
+                    states.push(State::Sections {
+                        sections,
+                        memory: vec![[0.0; 2]; sections.len() * stride],
+                        phase: 0,
+                        stride,
+                    });
+                }
+            }
+        }
+        let total = length + input.len() as f64;
+        (total <= LONGEST).then(|| Impulse {
+            input,
+            states,
+            average,
+            total: total.ceil() as usize,
+        })
+    }
+
+    /// Samples that are followed.
+    pub(super) fn length(&self) -> usize {
+        self.total
+    }
+
+    /// Gives every sample of the response, in order.
+    pub(super) fn follow(mut self, mut each: impl FnMut(f64)) {
+        for m in 0..self.total {
+            let x = self.input.get(m).copied().unwrap_or(0.0);
+            each(self.states.iter_mut().fold(x, |x, state| state.step(x)));
+        }
+    }
 }
 
 /// The convolution of `input` with taps `stride` samples apart.

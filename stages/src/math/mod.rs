@@ -22,6 +22,7 @@ pub mod section;
 pub mod sinefit;
 pub mod sos;
 pub mod spectral;
+pub mod stretches;
 pub mod sums;
 pub mod tones;
 pub mod tracker;

@@ -1,0 +1,188 @@
+//! How white noise at a chain's input is correlated at its output: what a few stretches of a record tell
+//! about the mean of all of it.
+
+use super::noise::Impulse;
+use super::{Element, Response};
+
+/// Places at which the impulse response is kept.
+const PLACES: usize = 1024;
+
+/// Part of a step that may be left when the impulse response is cut off.
+const REST: f64 = 1e-5;
+
+/// Variances and covariances of means behind a chain whose input is white noise. They are those of noise
+/// of a two-sided density of 1 at the frequency that the chain turns into zero, at a gain of 1 there.
+#[derive(Clone, Debug, PartialEq)]
+pub struct NoiseShape {
+    /// Seconds from one node to the next.
+    step: f64,
+    /// q at the nodes, with q'' the autocovariance and q(0) = q'(0) = 0.
+    nodes: Vec<f64>,
+    /// q' behind the last node.
+    slope: f64,
+}
+
+impl Response {
+    /// The shape of noise behind the last mixing of a chain whose output has `rate` samples per second.
+    /// What lies before the mixing is taken as flat around the signal, and what decimation folds as white.
+    ///
+    /// `None` where the chain would have to be followed for more than 2^27 samples, or has no gain at zero
+    /// frequency.
+    pub fn noise_shape(&self, rate: f64) -> Option<NoiseShape> {
+        let behind = self.elements.iter().rposition(|e| *e == Element::Mixed);
+        let elements = &self.elements[behind.map_or(0, |i| i + 1)..];
+        let every: f64 = elements
+            .iter()
+            .map(|e| match e {
+                Element::KeepEvery(n) => *n as f64,
+                _ => 1.0,
+            })
+            .product();
+        let impulse = Impulse::new(elements, REST)?;
+        let bin = impulse.length().div_ceil(PLACES);
+        let mut places = vec![0.0; impulse.length().div_ceil(bin)];
+        let mut next = 0usize;
+        impulse.follow(|h| {
+            if let Some(place) = places.get_mut(next / bin) {
+                *place += h;
+            }
+            next += 1;
+        });
+        let gain: f64 = places.iter().sum();
+        let shape = NoiseShape::new(&places, bin as f64 / (rate * every), gain);
+        (gain.is_finite() && gain.abs() > 1e-6).then_some(shape)
+    }
+}
+
+impl NoiseShape {
+    fn new(impulse: &[f64], step: f64, gain: f64) -> Self {
+        let scale = 0.5 * step / (gain * gain);
+        let autocovariance =
+            |k: usize| -> f64 { impulse.iter().zip(&impulse[k..]).map(|(a, b)| a * b).sum() };
+        // A mean of n samples has the variance Σ(n - |k|)·r(k)/n²; the sum grows by Σr(k), |k| up to n.
+        let (mut q, mut slope) = (0.0, 0.0);
+        let mut nodes = vec![0.0];
+        for k in 0..impulse.len() {
+            slope += scale * autocovariance(k) * if k == 0 { 1.0 } else { 2.0 };
+            q += slope;
+            nodes.push(q);
+        }
+        NoiseShape {
+            step,
+            nodes,
+            slope: slope / step,
+        }
+    }
+
+    fn q(&self, time: f64) -> f64 {
+        let place = time.abs() / self.step;
+        let last = self.nodes.len() - 1;
+        if place >= last as f64 {
+            return self.nodes[last] + self.slope * (place - last as f64) * self.step;
+        }
+        let at = place as usize;
+        let part = place - at as f64;
+        self.nodes[at] + part * (self.nodes[at + 1] - self.nodes[at])
+    }
+
+    /// Seconds after which the noise has forgotten itself.
+    pub fn memory(&self) -> f64 {
+        (self.nodes.len() - 1) as f64 * self.step
+    }
+
+    /// Variance of the mean over `length` seconds, in 1/s.
+    pub fn mean_variance(&self, length: f64) -> f64 {
+        2.0 * self.q(length) / (length * length)
+    }
+
+    /// Covariance, in 1/s, of the means over two stretches of `length` seconds that begin `apart` seconds
+    /// from each other.
+    pub fn covariance(&self, length: f64, apart: f64) -> f64 {
+        let [before, at, behind] = [apart - length, apart, apart + length].map(|t| self.q(t));
+        (before - 2.0 * at + behind) / (length * length)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn pole(a: f64, rate: f64) -> Element {
+        Element::Sections(vec![[1.0 - a, 0.0, 0.0, -a, 0.0]], rate)
+    }
+
+    /// White noise through nothing: independent, variance 1/T.
+    #[test]
+    fn nothing_leaves_noise_white() {
+        let shape = Response::default().noise_shape(10.0).expect("short");
+        assert!((shape.mean_variance(2.0) - 0.5).abs() < 1e-15);
+        assert!((shape.covariance(2.0, 0.0) - 0.5).abs() < 1e-15);
+        assert!(shape.covariance(2.0, 2.0).abs() < 1e-15);
+    }
+
+    /// One pole of time constant τ: autocovariance exp(-|t|/τ)/(2τ), so the variance of a mean over T is
+    /// (T - τ(1 - exp(-T/τ)))/T², and that of neighbouring stretches τ(1 - exp(-T/τ))²/(2T²): integrals by
+    /// hand. The places are 0.02 τ wide, which changes neither by more than 0.02²; a decimation, and what
+    /// lies before a mixing, change nothing.
+    #[test]
+    fn one_pole_by_hand() {
+        let (tau, rate) = (0.5, 1000.0);
+        let a = libm::exp(-1.0 / (tau * rate));
+        let mut chain = Response::default()
+            .then(pole(0.5, rate))
+            .then(Element::Mixed)
+            .then(pole(a, rate))
+            .then(Element::KeepEvery(50));
+        for (chain, rate) in [
+            (chain.clone(), rate / 50.0),
+            (
+                {
+                    chain.elements.pop();
+                    chain
+                },
+                rate,
+            ),
+        ] {
+            let shape = chain.noise_shape(rate).expect("short");
+            for length in [0.5, 2.0, 20.0] {
+                let left = 1.0 - libm::exp(-length / tau);
+                let variance = (length - tau * left) / (length * length);
+                let neighbours = 0.5 * tau * left * left / (length * length);
+                let found = shape.mean_variance(length);
+                assert!((found / variance - 1.0).abs() < 2e-3, "{found} {variance}");
+                let found = shape.covariance(length, length);
+                assert!(
+                    (found / neighbours - 1.0).abs() < 5e-3,
+                    "{found} {neighbours}"
+                );
+            }
+        }
+    }
+
+    /// The variance of a mean is that of its noise bandwidth: density 2 one-sided, and 2B of it.
+    #[test]
+    fn agrees_with_the_noise_bandwidth() {
+        let rate = 100.0;
+        let chain = [
+            pole(0.9, rate),
+            pole(0.9, rate),
+            Element::Taps(vec![0.25; 4], rate),
+        ];
+        let shape = Response {
+            elements: chain.to_vec(),
+        }
+        .noise_shape(rate)
+        .expect("short");
+        for n in [10, 100, 1000] {
+            let mut with = chain.to_vec();
+            with.push(Element::Average(n, rate));
+            let bandwidth = super::super::noise::noise_bandwidth(&with, rate).expect("short");
+            let found = shape.mean_variance(n as f64 / rate);
+            // What is cut off is 1e-5 of a step.
+            assert!(
+                (found / (2.0 * bandwidth) - 1.0).abs() < 1e-4,
+                "{n} {found}"
+            );
+        }
+    }
+}

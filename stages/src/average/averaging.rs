@@ -1,0 +1,243 @@
+//! The kernel of `Average`: the mean, and what its uncertainty is made of.
+
+use std::sync::Arc;
+
+use num_complex::Complex64;
+use phasemill_engine::flow::{Buffer, Samples};
+use phasemill_engine::response::NoiseShape;
+use phasemill_engine::stage::{Closing, Fault, Kernel};
+use phasemill_engine::value::{About, Estimate, Evaluation, Part, Reach, Value};
+
+use crate::math::stretches::{FEWEST, Grid, Method, Pieces};
+use crate::math::sums::ComplexMoments;
+
+/// Blocks whose deviations are kept one by one, so that channels averaged alike know their correlation.
+const KEPT_BLOCKS: usize = 64;
+
+/// What a kernel knows of the noise.
+#[derive(Clone)]
+pub(super) enum Noise {
+    Blocks,
+    Measured(Grid, Method),
+    /// Shape, square root of the two-sided density at the signal with its degrees of freedom, samples per
+    /// second.
+    Stated(NoiseShape, (f64, f64), f64),
+    /// The chain is too slow to be followed.
+    Unknown,
+    Nothing,
+}
+
+pub(super) struct Averaging {
+    skip: u64,
+    /// Seconds that are skipped.
+    start: f64,
+    block: Option<u64>,
+    /// Samples that have passed, those left out included.
+    seen: u64,
+    /// Of the point, or of the block that is filling.
+    samples: ComplexMoments,
+    /// Of the means of whole blocks.
+    blocks: ComplexMoments,
+    /// The means of the first whole blocks, as long as they are few.
+    means: Vec<Complex64>,
+    /// Samples missing in whole blocks.
+    missing: u64,
+    pieces: Pieces,
+    noise: Noise,
+    /// Seconds of a block.
+    length: f64,
+}
+
+impl Averaging {
+    /// Averages what comes after `skip` samples at `rate`, in blocks of `block` samples if there are any.
+    pub(super) fn new(skip: u64, block: Option<u64>, rate: f64, noise: Noise) -> Self {
+        let base = match &noise {
+            Noise::Measured(grid, _) => grid.base,
+            _ => 1.0,
+        };
+        Averaging {
+            skip,
+            start: skip as f64 / rate,
+            block,
+            seen: 0,
+            samples: ComplexMoments::default(),
+            blocks: ComplexMoments::default(),
+            means: Vec::new(),
+            missing: 0,
+            pieces: Pieces::new(base),
+            noise,
+            length: block.map_or(0.0, |block| block as f64 / rate),
+        }
+    }
+
+    fn take(&mut self, z: Complex64) {
+        self.seen += 1;
+        if self.seen <= self.skip {
+            return;
+        }
+        self.samples.push(z);
+        if let Noise::Measured(..) = self.noise {
+            self.pieces.push(z);
+        }
+        if let Some(block) = self.block
+            && (self.seen - self.skip).is_multiple_of(block)
+        {
+            self.missing += self.samples.missing();
+            // A block without any sample is left out.
+            let mean = if self.samples.count() == 0 {
+                Complex64::new(f64::NAN, f64::NAN)
+            } else {
+                self.samples.mean()
+            };
+            self.blocks.push(mean);
+            if self.means.len() <= KEPT_BLOCKS {
+                self.means.push(mean);
+            }
+            self.samples = ComplexMoments::default();
+        }
+    }
+
+    /// The parts of the uncertainty of the mean, and what to remark on.
+    fn parts(&self) -> (Option<Vec<Part>>, Option<String>) {
+        let start = self.start;
+        match &self.noise {
+            Noise::Blocks => (Some(self.of_blocks()), None),
+            Noise::Nothing => (None, None),
+            Noise::Unknown => {
+                let remark =
+                    "uncertainty not evaluated: the chain before is too slow to be followed";
+                (None, Some(remark.into()))
+            }
+            Noise::Stated(shape, (density, freedom), rate) => {
+                let variance = shape.mean_variance(self.samples.count() as f64 / rate);
+                let u = density * variance.sqrt();
+                let about = Arc::new(About {
+                    evaluation: Evaluation::Stated,
+                    ..About::new("stated noise density", Reach::Node, *freedom)
+                });
+                let part = |index, effect| Part::new(&about, index, effect);
+                let parts = vec![
+                    part(0, Complex64::new(u, 0.0)),
+                    part(1, Complex64::new(0.0, u)),
+                ];
+                (Some(parts), None)
+            }
+            Noise::Measured(grid, method) => {
+                let samples = self.samples.count();
+                let Some(found) = grid.evaluate(&self.pieces, samples, *method) else {
+                    let length = (self.seen.saturating_sub(self.skip)) as f64 / grid.rate;
+                    let remark = format!(
+                        "uncertainty not evaluated: expected at least {FEWEST} independent stretches, found fewer \
+                         in the {length:.6} s that were averaged; record longer, or filter less"
+                    );
+                    return (None, Some(remark));
+                };
+                let cut = found.cut;
+                let what = match cut.method {
+                    Method::Neighbours => {
+                        format!("noise within {:.6} Hz of the signal", 0.5 / cut.length)
+                    }
+                    _ => "noise".into(),
+                };
+                let name = format!(
+                    "{what}, {} stretches of {:.6} s from {start:.6} s",
+                    found.effects.len(),
+                    cut.length
+                );
+                let about = About::scatter(name, Reach::Point, found.freedom);
+                let parts = found.effects.iter().map(|(i, e)| Part::new(&about, *i, *e));
+                let remark = found.drifts.map(|alike| {
+                    format!(
+                        "what is averaged drifts: neighbouring stretches of {:.6} s are alike (correlation \
+                         {alike:.2}), so that the uncertainty, which takes the noise as white around the signal, is \
+                         too small",
+                        cut.length
+                    )
+                });
+                (Some(parts.collect()), remark)
+            }
+        }
+    }
+
+    /// The scatter of blocks: one component for each while they are few, else two for their covariance.
+    fn of_blocks(&self) -> Vec<Part> {
+        let n = self.blocks.count() as f64;
+        if self.means.len() > KEPT_BLOCKS {
+            let [xx, yy, xy] = self.blocks.covariance();
+            return parts([xx / n, yy / n, xy / n], n - 1.0);
+        }
+        let name = format!("blocks of {:.6} s from {:.6} s", self.length, self.start);
+        let about = About::scatter(name, Reach::Point, n - 1.0);
+        let (mean, scale) = (self.blocks.mean(), 1.0 / (n * (n - 1.0)).sqrt());
+        let there = (0u32..).zip(&self.means).filter(|(_, m)| !m.re.is_nan());
+        there
+            .map(|(i, m)| Part::new(&about, i, (m - mean) * scale))
+            .collect()
+    }
+}
+
+impl Kernel for Averaging {
+    fn run(&mut self, inputs: &[Samples<'_>], _: &mut [Buffer]) -> Result<(), Fault> {
+        match inputs.first() {
+            Some(Samples::Phasor(samples)) => samples.iter().for_each(|z| self.take(*z)),
+            Some(Samples::Wave(samples)) => samples
+                .iter()
+                .for_each(|x| self.take(Complex64::new(*x, 0.0))),
+            _ => {}
+        }
+        Ok(())
+    }
+
+    fn finish(&mut self) -> Result<Closing, Fault> {
+        let (moments, what, needed, missing) = match self.block {
+            Some(_) => (
+                &self.blocks,
+                "blocks with samples after the settling time",
+                2,
+                self.missing,
+            ),
+            None => (
+                &self.samples,
+                "samples after the settling time",
+                1,
+                self.samples.missing(),
+            ),
+        };
+        let count = moments.count();
+        if count < needed {
+            return Err(Fault::TooFew {
+                what,
+                needed,
+                found: count,
+            });
+        }
+        let [xx, yy, _] = moments.covariance();
+        let (parts, remark) = self.parts();
+        let estimate = Estimate {
+            value: moments.mean(),
+            parts,
+            scatter: (count > 1).then(|| Complex64::new(xx.sqrt(), yy.sqrt())),
+            count: Some(count),
+            missing,
+        };
+        Ok(Closing {
+            values: vec![Value::Estimate(estimate)],
+            remarks: remark.into_iter().collect(),
+        })
+    }
+}
+
+/// Two independent sources that together have this covariance (Cholesky factors).
+fn parts([xx, yy, xy]: [f64; 3], degrees_of_freedom: f64) -> Vec<Part> {
+    let a = xx.sqrt();
+    let b = if a > 0.0 { xy / a } else { 0.0 };
+    let c = (yy - b * b).max(0.0).sqrt();
+    let about = About::scatter("scatter of blocks", Reach::Node, degrees_of_freedom);
+    let first = Part::new(&about, 0, Complex64::new(a, b));
+    let second = Part::new(&about, 1, Complex64::new(0.0, c));
+    if c > 0.0 {
+        vec![first, second]
+    } else {
+        vec![first]
+    }
+}
