@@ -29,6 +29,7 @@ pub mod results;
 pub mod run;
 pub mod session;
 pub mod stage;
+pub mod statistics;
 pub mod store;
 pub mod testing;
 pub mod text;

@@ -10,6 +10,7 @@ mod explain;
 mod faults;
 mod memory;
 mod reference_chain;
+mod reference_distributions;
 mod reference_filters_scipy;
 mod reference_fits;
 mod reference_mixing;
