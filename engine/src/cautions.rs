@@ -2,6 +2,8 @@
 
 use std::collections::BTreeSet;
 
+use jiff::civil::Date;
+
 use crate::check::Typed;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, listed};
 use crate::graph::{Node, split};
@@ -116,7 +118,7 @@ fn mains_in_the_band(recipe: &Recipe, typed: &Typed, mains: f64, diagnostics: &m
 /// A constant that states no uncertainty counts as exact, and what it scales claims too much.
 fn constants_without_uncertainty(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
     for (name, constant) in &recipe.constants {
-        if constant.standard_uncertainty.is_some() {
+        if constant.states_uncertainty() {
             continue;
         }
         let claims = typed.results.iter().filter(|kept| {
@@ -137,6 +139,44 @@ fn constants_without_uncertainty(recipe: &Recipe, typed: &Typed, diagnostics: &m
             Diagnostic::warning(Code::Uncertainty, Some(name.place.clone()), message).help(
                 "state it, as in `standard_uncertainty: \"0.5 %\"`; \"0 %\" says that the value is exact",
             ),
+        );
+    }
+}
+
+/// Warns of constants used for what was recorded after the last day of which they hold. `started` gives the
+/// start time of the channel behind an input, where it is stated.
+pub fn expired_constants<'h>(
+    recipe: &Recipe,
+    typed: &Typed,
+    started: impl Fn(&str) -> Option<&'h str>,
+    diagnostics: &mut Diagnostics,
+) {
+    let day = |node: Node| {
+        // Date and time begin with the date (RFC 3339).
+        let stated = started(&recipe.inputs.get(node)?.name.text);
+        stated.and_then(|t| t.get(..10)?.parse::<Date>().ok())
+    };
+    for (name, constant) in &recipe.constants {
+        let Some(until) = constant.valid_until else {
+            continue;
+        };
+        let kept = typed.results.iter().map(|kept| kept.node);
+        let users: Vec<Node> = kept
+            .filter(|node| scales(recipe, typed, *node, &name.text))
+            .collect();
+        let recorded = users.iter().flat_map(|node| typed.chain(*node));
+        let recorded = recorded.filter_map(day).max();
+        let used = recipe.used_on.filter(|_| !users.is_empty());
+        let Some(day) = recorded.or(used).filter(|day| *day > until) else {
+            continue;
+        };
+        let message = format!(
+            "`{}` holds until {until}, and is used for what was recorded on {day}",
+            name.text
+        );
+        diagnostics.push(
+            Diagnostic::warning(Code::Expired, Some(name.place.clone()), message)
+                .help("calibrate again, or state value and uncertainty of that day"),
         );
     }
 }

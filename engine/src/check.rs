@@ -72,6 +72,8 @@ pub fn check<'h>(
     report_unknown_units(recipe, diagnostics);
     if !diagnostics.has_errors() {
         crate::cautions::report(recipe, &typed, diagnostics);
+        let started = |role: &str| headers(role)?.start_time.as_deref();
+        crate::cautions::expired_constants(recipe, &typed, started, diagnostics);
     }
     typed
 }

@@ -1,18 +1,25 @@
-//! Constants of a recipe: a quantity with its standard uncertainty and where it came from.
+//! Constants of a recipe: a quantity with its standard uncertainty, where it came from and until when
+//! it holds; and tables of a gain against frequency.
+
+mod table;
 
 use std::sync::Arc;
 
+use jiff::civil::Date;
+
 use crate::diagnostic::{Code, Diagnostics};
-use crate::text::{Piece, Reader};
+use crate::text::{Choice, Piece, Range, Reader};
 use crate::units::{Quantity, Unit};
 use crate::value::{About, Quantified};
+
+pub use table::{GainAndPhase, GainTable, TableUncertainty};
 
 /// A constant, or a quantity written in its place.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Constant {
     /// The name in the recipe; empty for a quantity written in place.
     pub name: String,
-    /// The value in SI units.
+    /// The value in SI units; of a table, the first gain.
     pub value: f64,
     /// The unit it was written in.
     pub unit: Unit,
@@ -22,8 +29,44 @@ pub struct Constant {
     pub is_level: bool,
     /// Standard uncertainty in SI units; `None` when the recipe states none.
     pub standard_uncertainty: Option<f64>,
+    /// How the value is distributed within its uncertainty.
+    pub distribution: Distribution,
+    /// Degrees of freedom of the uncertainty; infinite when the recipe states none.
+    pub degrees_of_freedom: f64,
     /// Where the value comes from, as the recipe says.
     pub source: String,
+    /// When it was determined.
+    pub date: Option<Date>,
+    /// Last day of which it holds.
+    pub valid_until: Option<Date>,
+    /// Gain and phase against frequency, for a table.
+    pub table: Option<Arc<GainTable>>,
+}
+
+/// How a value is distributed about its best estimate (JCGM 100:2008, 4.3).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Distribution {
+    /// Normal.
+    #[default]
+    Normal,
+    /// Alike between limits of half-width a: u = a/√3 (4.3.7).
+    Rectangular,
+    /// Falling to the limits on straight lines: u = a/√6 (4.3.9).
+    Triangular,
+    /// Where a sine of amplitude a is found at a time of no choice: u = a/√2 (JCGM 101:2008, 6.4.6).
+    Arcsine,
+}
+
+impl Distribution {
+    /// Half-width of the limits over the standard uncertainty; 1 for a normal distribution.
+    pub fn divisor(self) -> f64 {
+        match self {
+            Distribution::Normal => 1.0,
+            Distribution::Rectangular => 3.0f64.sqrt(),
+            Distribution::Triangular => 6.0f64.sqrt(),
+            Distribution::Arcsine => std::f64::consts::SQRT_2,
+        }
+    }
 }
 
 impl Constant {
@@ -36,7 +79,12 @@ impl Constant {
             text: "1".into(),
             is_level: false,
             standard_uncertainty: None,
+            distribution: Distribution::Normal,
+            degrees_of_freedom: f64::INFINITY,
             source: String::new(),
+            date: None,
+            valid_until: None,
+            table: None,
         }
     }
 
@@ -60,78 +108,302 @@ impl Constant {
     /// The constant as a source of uncertainty; `None` for a quantity written in place, and where the
     /// recipe states no uncertainty.
     pub fn about(&self) -> Option<Arc<About>> {
-        let quantity = Quantified {
+        let stated = !self.name.is_empty() && self.states_uncertainty();
+        let quantity = self.standard_uncertainty.map(|u| Quantified {
             value: self.value,
-            standard_uncertainty: self.standard_uncertainty?,
+            standard_uncertainty: u,
             unit: self.unit.clone(),
-        };
-        (!self.name.is_empty()).then(|| About::constant(&self.name, Some(quantity)))
+        });
+        stated.then(|| {
+            Arc::new(About {
+                degrees_of_freedom: self.degrees_of_freedom,
+                ..Arc::unwrap_or_clone(About::constant(&self.name, quantity))
+            })
+        })
     }
 
     /// The value as it enters a derivation key.
     pub fn canonical(&self) -> String {
+        if let Some(table) = &self.table {
+            return table.canonical();
+        }
         let u = self
             .standard_uncertainty
             .map_or("none".into(), |u| format!("{u:?}"));
-        format!("{:?} (u {u}) {}", self.value, self.unit.ascii())
+        let shape = match self.distribution {
+            Distribution::Normal => String::new(),
+            other => format!(", {other:?}"),
+        };
+        let dof = match self.degrees_of_freedom.is_finite() {
+            true => format!(", {:?} degrees of freedom", self.degrees_of_freedom),
+            false => String::new(),
+        };
+        format!("{:?} (u {u}{shape}{dof}) {}", self.value, self.unit.ascii())
     }
 
-    /// Reads `Constant(value: "1.000e8 V/A", standard_uncertainty: "0.5 %", source: "calibration")`.
-    pub fn read(name: String, piece: &Piece) -> (Self, Diagnostics) {
-        if piece.name() != Some("Constant") {
-            let mut diagnostics = Diagnostics::default();
-            let expected = "`Constant(value: \"...\")`";
-            diagnostics.push(piece.wrong_type(expected));
-            return (
-                Self {
-                    name,
-                    ..Self::one()
-                },
-                diagnostics,
-            );
+    /// Its uncertainty as the lineage tells it.
+    pub fn uncertainty_in_words(&self) -> String {
+        let mut words = match (&self.table, self.standard_uncertainty) {
+            (Some(table), _) => table.uncertainty_in_words(),
+            (None, None) => return "not stated".into(),
+            (None, Some(u)) => format!("{u:?} {}", self.unit.to_coherent().ascii()),
+        };
+        words += match self.distribution {
+            Distribution::Normal => "",
+            Distribution::Rectangular => ", from rectangular limits",
+            Distribution::Triangular => ", from triangular limits",
+            Distribution::Arcsine => ", from U-shaped limits",
+        };
+        if self.degrees_of_freedom.is_finite() {
+            words += &format!(", {} degrees of freedom", self.degrees_of_freedom);
         }
-        let (constant, found) = Reader::read(piece, &[], |r| {
-            let mut constant = r.setting("value", "value with unit").factor();
-            constant.source = r
-                .setting("source", "where the value comes from")
-                .default("\"\"")
-                .text();
-            constant.standard_uncertainty = r
-                .setting(
-                    "standard_uncertainty",
-                    "standard uncertainty, in the unit of the value or relative, in %",
-                )
-                .optional()
-                .map(|s| s.factor())
-                .and_then(|u| {
-                    // A level of x dB is the ratio 10^(x/20) here; to first order it is relative, x·ln(10)/20.
-                    let absolute = if u.text.trim_end().ends_with("dB") {
-                        libm::log(u.value) * constant.value.abs()
-                    } else if u.unit.is_dimensionless() && !constant.unit.is_dimensionless()
-                        || u.text.contains('%')
-                    {
-                        u.value * constant.value.abs()
-                    } else {
-                        u.value
-                    };
-                    let fits = u.unit.is_dimensionless() || u.unit.same_dimension(&constant.unit);
-                    if !fits || absolute < 0.0 || absolute.is_nan() {
-                        let message = format!(
-                            "expected an uncertainty of zero or more in {} or in %, found `{}`",
-                            constant.unit, u.text
-                        );
-                        r.fault(
-                            "standard_uncertainty",
-                            Code::Unit,
-                            message,
-                            "for example \"0.5 %\"",
-                        );
-                        return None;
-                    }
-                    Some(absolute)
-                });
-            constant
-        });
+        words
+    }
+
+    /// Where it comes from, from when it is and until when it holds, as far as the recipe says.
+    pub fn origin(&self) -> String {
+        let date = self.date.map(|d| d.to_string());
+        let until = self.valid_until.map(|d| format!("valid until {d}"));
+        let said = (!self.source.is_empty()).then(|| self.source.clone());
+        let all: Vec<String> = [said, date, until].into_iter().flatten().collect();
+        all.join(", ")
+    }
+
+    /// Whether its uncertainty is stated.
+    pub fn states_uncertainty(&self) -> bool {
+        match &self.table {
+            Some(table) => table.uncertainty.is_some(),
+            None => self.standard_uncertainty.is_some(),
+        }
+    }
+
+    /// Reads `Constant(value: "1.000e8 V/A", standard_uncertainty: "0.5 %", source: "calibration")`, or a
+    /// `Table(...)`.
+    pub fn read(name: String, piece: &Piece) -> (Self, Diagnostics) {
+        let read: fn(&mut Reader<'_>) -> Constant = match piece.name() {
+            Some("Constant") => read_constant,
+            Some("Table") => table::read,
+            _ => {
+                let mut diagnostics = Diagnostics::default();
+                let expected =
+                    "`Constant(value: \"...\")` or `Table(frequency: [...], gain: [...])`";
+                diagnostics.push(piece.wrong_type(expected));
+                return (
+                    Self {
+                        name,
+                        ..Self::one()
+                    },
+                    diagnostics,
+                );
+            }
+        };
+        let (constant, found) = Reader::read(piece, &[], read);
         (Self { name, ..constant }, found.diagnostics)
+    }
+}
+
+fn read_constant(r: &mut Reader<'_>) -> Constant {
+    let mut constant = r.setting("value", "value with unit").factor();
+    let stated = r
+        .setting(
+            "standard_uncertainty",
+            "standard uncertainty, in the unit of the value, or a part of it in % or ppm",
+        )
+        .optional()
+        .map(|s| s.factor());
+    let limits = r
+        .setting(
+            "limits",
+            "limits of the value on either side, and how it is distributed between them",
+        )
+        .optional()
+        .and_then(|s| s.choice(read_limits));
+    if stated.is_some() && limits.is_some() {
+        r.fault(
+            "limits",
+            Code::Duplicate,
+            "expected one of `standard_uncertainty` and `limits`, found both",
+            "state the uncertainty once",
+        );
+    }
+    let (setting, spread) = match (stated, limits) {
+        (Some(spread), _) => ("standard_uncertainty", Some((spread, 1.0))),
+        (None, Some((distribution, spread, factor))) => {
+            constant.distribution = distribution;
+            ("limits", Some((spread, distribution.divisor() * factor)))
+        }
+        (None, None) => ("", None),
+    };
+    constant.standard_uncertainty = spread.and_then(|(spread, divisor)| {
+        let absolute = absolute(&spread, &constant).filter(|u| *u >= 0.0);
+        if absolute.is_none() {
+            let message = format!(
+                "expected an uncertainty of zero or more in {} or in %, found `{}`",
+                constant.unit, spread.text
+            );
+            let help = "for example \"0.5 %\" or \"20 ppm\", which are parts of the value; anything else is in its unit";
+            r.fault(setting, Code::Unit, message, help);
+        }
+        absolute.map(|u| u / divisor)
+    });
+    read_origin(r, &mut constant);
+    constant
+}
+
+fn read_limits(c: &mut Choice<'_, (Distribution, Constant, f64)>) {
+    let plain = |distribution: Distribution| {
+        move |r: &mut Reader<'_>| (distribution, r.setting("", "half-width").factor(), 1.0)
+    };
+    c.variant(
+        "Rectangular",
+        "anywhere between them alike; u is the half-width over sqrt(3)",
+        plain(Distribution::Rectangular),
+    )
+    .variant(
+        "Triangular",
+        "rarer towards them; u is the half-width over sqrt(6)",
+        plain(Distribution::Triangular),
+    )
+    .variant(
+        "UShaped",
+        "most often near them, as a sine; u is the half-width over sqrt(2)",
+        plain(Distribution::Arcsine),
+    )
+    .variant(
+        "Normal",
+        "an expanded uncertainty; u is the half-width over the coverage factor",
+        |r| {
+            let half = r.setting("half_width", "half-width").factor();
+            let k = r.setting("coverage_factor", "coverage factor");
+            (Distribution::Normal, half, k.number(Range::Positive))
+        },
+    );
+}
+
+/// A spread in SI units of the value. One written in a unit of pure numbers with a size, as % and ppm,
+/// is a part of the value, also where that is a pure number itself; so is a level, to first order
+/// x·ln(10)/20. Anything else is in the value's unit.
+fn absolute(spread: &Constant, constant: &Constant) -> Option<f64> {
+    if spread.is_level {
+        return Some(libm::log(spread.value) * constant.value.abs());
+    }
+    if spread.unit.is_dimensionless() && spread.unit != Unit::one() {
+        return Some(spread.value * constant.value.abs());
+    }
+    let fits = spread.unit.same_dimension(&constant.unit) && !constant.is_level;
+    fits.then_some(spread.value)
+}
+
+/// Reads what is said of how much is known and until when.
+fn read_origin(r: &mut Reader<'_>, constant: &mut Constant) {
+    if let Some(s) = r
+        .setting(
+            "degrees_of_freedom",
+            "degrees of freedom of the uncertainty",
+        )
+        .optional()
+    {
+        constant.degrees_of_freedom = s.number(Range::Positive);
+    }
+    constant.source = r
+        .setting("source", "where the value comes from")
+        .default("\"\"")
+        .text();
+    let mut date = |name, doc| {
+        let (text, _) = r.setting(name, doc).optional()?.text_at()?;
+        let date = text.parse::<Date>().ok();
+        if date.is_none() {
+            let message = format!("expected a date such as \"2026-03-31\", found `{text}`");
+            r.fault(name, Code::WrongType, message, "write year, month and day");
+        }
+        date
+    };
+    constant.date = date("date", "day on which it was determined");
+    constant.valid_until = date("valid_until", "last day of which it holds");
+    if let (Some(date), Some(until)) = (constant.date, constant.valid_until)
+        && until < date
+    {
+        let message = format!("expected a day from {date} on, found {until}");
+        r.fault("valid_until", Code::OutOfRange, message, "check both dates");
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::diagnostic::SourceText;
+
+    #[test]
+    fn degrees_of_freedom_go_with_the_source() {
+        let text =
+            "Constant(value: \"2 V\", standard_uncertainty: \"1 %\", degrees_of_freedom: 12)";
+        let about = read(text).0.about().expect("stated");
+        assert_eq!(about.degrees_of_freedom, 12.0);
+        let unstated = read("Constant(value: \"2 V\")").0;
+        assert_eq!(unstated.about(), None);
+    }
+
+    fn read(text: &str) -> (Constant, Diagnostics) {
+        let source = SourceText {
+            name: "test".into(),
+            text: text.into(),
+        };
+        Constant::read("c".into(), &Piece::whole(source.into()).expect("RON"))
+    }
+
+    /// JCGM 100:2008, 4.3.7 and 4.3.9, and the standard deviation a/√2 of a sine, worked by hand.
+    #[test]
+    fn limits_become_standard_uncertainties() {
+        for (limits, u) in [
+            ("Rectangular(\"0.6 V\")", 0.6 / 3.0f64.sqrt()),
+            ("Triangular(\"0.6 V\")", 0.6 / 6.0f64.sqrt()),
+            ("UShaped(\"0.6 V\")", 0.6 / 2.0f64.sqrt()),
+            ("Normal(half_width: \"0.6 V\", coverage_factor: 2)", 0.3),
+            ("Rectangular(\"10 %\")", 0.4 / 3.0f64.sqrt()),
+        ] {
+            let (constant, found) = read(&format!("Constant(value: \"-4 V\", limits: {limits})"));
+            assert!(found.is_empty(), "{found}");
+            let made = constant.standard_uncertainty.expect("stated");
+            // Two roundings: the text's value and the division.
+            assert!((made / u - 1.0).abs() < 4e-16, "{limits}: {made} {u}");
+        }
+    }
+
+    /// 20 with 5 ppm, 0.0005 % or 0.0001 is 20.0000(1) each time.
+    #[test]
+    fn parts_are_parts_of_pure_numbers_too() {
+        for spread in ["5 ppm", "0.0005 %", "0.0001", "5000 ppb"] {
+            let text = format!("Constant(value: \"20\", standard_uncertainty: \"{spread}\")");
+            let made = read(&text).0.standard_uncertainty.expect("stated");
+            assert!((made / 1e-4 - 1.0).abs() < 4e-16, "{spread}: {made}");
+        }
+    }
+
+    #[test]
+    fn what_does_not_fit_is_told() {
+        for (text, code) in [
+            ("value: \"1 V\", standard_uncertainty: \"0.01\"", Code::Unit),
+            ("value: \"1 V\", standard_uncertainty: \"1 A\"", Code::Unit),
+            (
+                "value: \"20 dB\", standard_uncertainty: \"0.1\"",
+                Code::Unit,
+            ),
+            (
+                "value: \"1 V\", standard_uncertainty: \"1 %\", limits: Rectangular(\"1 %\")",
+                Code::Duplicate,
+            ),
+            (
+                "value: \"1 V\", valid_until: \"31.3.2026\"",
+                Code::WrongType,
+            ),
+            (
+                "value: \"1 V\", date: \"2026-03-31\", valid_until: \"2025-03-31\"",
+                Code::OutOfRange,
+            ),
+        ] {
+            let found = read(&format!("Constant({text})")).1;
+            let codes: Vec<Code> = found.iter().map(|d| d.code).collect();
+            assert_eq!(codes, [code], "{text}");
+        }
     }
 }

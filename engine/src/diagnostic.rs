@@ -122,6 +122,8 @@ codes! {
     Reference => "reference",
     /// An uncertainty will be stated that leaves something out or rests on little.
     Uncertainty => "uncertainty",
+    /// A constant is used for what was recorded after the last day of which it holds.
+    Expired => "expired",
     /// Stages stand in an order that costs range.
     Order => "order",
 }

@@ -19,7 +19,7 @@ pub struct Page {
     /// Where the fault comes from, and what is done about it.
     pub prose: String,
     /// A recipe that has the fault. Lines `//@ ROLE: RATE Hz, COUNT samples, UNIT` stand for the header
-    /// of a recording; `, full scale X` and `, N points` may follow.
+    /// of a recording; `, full scale X`, `, started TIME` and `, N points` may follow.
     pub faulty: String,
     /// The same without it.
     pub cured: String,
@@ -106,6 +106,8 @@ pub fn made_up(line: &str) -> Option<ChannelHeader> {
     for part in parts {
         if let Some(full) = part.strip_prefix("full scale ") {
             header.full_scale = Some(full.parse().ok()?);
+        } else if let Some(time) = part.strip_prefix("started ") {
+            header.start_time = Some(time.into());
         } else {
             header.points = part.strip_suffix(" points")?.parse().ok()?;
         }

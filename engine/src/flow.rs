@@ -117,9 +117,9 @@ pub struct Flow {
     pub convention: Option<Convention>,
     /// The clock a phasor is relative to: stage name and harmonic n/m.
     pub clock: Option<(String, u32, u32)>,
-    /// Frequency of a clock, where stated, in Hz.
+    /// Frequency of the clock, where stated, in Hz.
     pub frequency: Option<f64>,
-    /// Frequency in Hz that a clock is expected to have or be near; of a phasor, that of its clock.
+    /// Frequency that the clock is expected to have or be near, in Hz.
     pub expected: Option<f64>,
     /// What a density or curve is plotted against: name and unit.
     pub abscissa: Option<(&'static str, Unit)>,

@@ -243,10 +243,12 @@ fn nodes(job: &Job<'_>, outcome: &Outcome) -> Vec<Node> {
                     samples: Vec::new(),
                     constants: constants
                         .map(|(_, c)| {
-                            let u = c.standard_uncertainty.map_or("not stated".into(), |u| {
-                                format!("{u:?} {}", c.unit.to_coherent().ascii())
-                            });
-                            [c.name.clone(), c.text.clone(), u, c.source.clone()]
+                            [
+                                c.name.clone(),
+                                c.text.clone(),
+                                c.uncertainty_in_words(),
+                                c.origin(),
+                            ]
                         })
                         .collect(),
                 }

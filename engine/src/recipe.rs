@@ -28,6 +28,9 @@ pub struct Recipe {
     pub units: Vec<DeclaredUnit>,
     /// Frequency of the mains in Hz, where the recipe states it.
     pub mains: Option<f64>,
+    /// Day on which recordings that do not state their own start time count as made; `None` where that
+    /// is of no interest.
+    pub used_on: Option<jiff::civil::Date>,
     /// The text.
     pub source: Arc<SourceText>,
 }
@@ -351,6 +354,7 @@ impl Recipe {
                 results: top.flows,
                 units,
                 mains,
+                used_on: None,
                 source,
             }),
             diagnostics,

@@ -1,13 +1,18 @@
 //! `Amplify`: multiplies or divides by a constant, and changes how an amplitude is stated.
 
+mod tabulated;
+
 use std::f64::consts::{PI, SQRT_2};
 
+use num_complex::Complex64;
 use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Port, Samples, Scaling};
 use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
+
+use tabulated::Tabulated;
 
 /// The stage.
 pub struct Amplify;
@@ -19,7 +24,11 @@ impl Stage for Amplify {
 
     fn doc(&self) -> &'static str {
         "Multiplies a wave, phasor or estimate by a constant, divides it by one, or both; a constant in dB is the \
-         amplitude ratio 10^(x/20). `express_as` changes how an amplitude is stated: peak A, rms A/sqrt(2), or the \
+         amplitude ratio 10^(x/20). A table of gain and phase, as of a preamplifier, is taken at the frequency of \
+         the signal, n/m times that of the clock: what the reference states, or `frequency`. Between its entries \
+         the logarithm of the gain and the phase lie on straight lines against the logarithm of the frequency; what \
+         that leaves out is not in the uncertainty, so tabulate densely. The uncertainty of its gain acts along the \
+         value and that of its phase across; neighbours share their entries, and all the common part. `express_as` changes how an amplitude is stated: peak A, rms A/sqrt(2), or the \
          full step H of a chopped quantity. A square between 0 and H that is up for the part d of a period has at \
          harmonic n the peak amplitude 2H|sin(pi n d)|/(n pi), which is 2H/pi for d = 1/2 and n = 1 (derived, \
          Fourier series); linear flanks that each take the part r of a period multiply this by \
@@ -52,6 +61,13 @@ impl Stage for Amplify {
             .setting("divide_by", "a constant's name, or a quantity")
             .optional()
             .map(|s| s.factor());
+        let measured = r
+            .setting(
+                "frequency",
+                "frequency of the clock, for a table; by default the one that the reference states",
+            )
+            .optional()
+            .map(|s| s.flow());
         let express = r
             .setting("express_as", "how the amplitude is stated afterwards")
             .optional()
@@ -72,10 +88,18 @@ impl Stage for Amplify {
             let message = format!("expected a divisor other than zero, found {}", zero.text);
             r.fault("divide_by", Code::OutOfRange, message, "check the constant");
         }
+        let table = [(&multiply, 1), (&divide, -1)];
+        let table = table.map(|(c, power)| Tabulated::new(c.as_ref()?, power));
+        let tables: Vec<Tabulated> = table.into_iter().flatten().collect();
+        if measured.is_some() && tables.is_empty() {
+            let message = "expected a table that needs a frequency, found none";
+            r.fault("frequency", Code::Unused, message, "leave `frequency` out");
+        }
         Box::new(Settings {
             multiply,
             divide,
             express,
+            tables,
         })
     }
 }
@@ -106,6 +130,8 @@ struct Settings {
     multiply: Option<Constant>,
     divide: Option<Constant>,
     express: Option<Express>,
+    /// Constants that depend on frequency.
+    tables: Vec<Tabulated>,
 }
 
 impl Settings {
@@ -131,14 +157,18 @@ impl Settings {
 
     /// The total factor in SI units.
     fn factor(&self, input: &Flow) -> f64 {
-        let multiply = self.multiply.as_ref().map_or(1.0, |c| c.value);
-        let divide = self.divide.as_ref().map_or(1.0, |c| c.value);
-        multiply / divide * self.restated(input)
+        // The gain of a table is known at the frequency of the point only.
+        let plain = |c: &Option<Constant>| match c {
+            Some(c) if c.table.is_none() => c.value,
+            _ => 1.0,
+        };
+        plain(&self.multiply) / plain(&self.divide) * self.restated(input)
     }
 
     fn scalings(&self) -> impl Iterator<Item = Scaling> {
         let named = |c: &Option<Constant>, power: i32| {
-            let constant = c.as_ref().filter(|c| !c.name.is_empty())?;
+            let plain = |c: &&Constant| !c.name.is_empty() && c.table.is_none();
+            let constant = c.as_ref().filter(plain)?;
             Some(Scaling {
                 constant: constant.name.clone(),
                 source: constant.about(),
@@ -162,15 +192,24 @@ fn peak_of_unit_step(n: u32, duty: f64, flank: f64) -> f64 {
 
 impl Configured for Settings {
     fn check(&self, inputs: &[Flow], checker: &mut Checker<'_>) -> Vec<Port> {
-        let [input] = inputs else { return Vec::new() };
+        let Some(input) = inputs.first() else {
+            return Vec::new();
+        };
         let kinds = [
             Kind::Wave,
             Kind::Phasor,
             Kind::Estimate,
             Kind::ComplexEstimate,
         ];
-        if !checker.expect_kind(0, input, &kinds) {
+        let kinds = match self.tables.is_empty() {
+            true => &kinds[..],
+            false => &[Kind::ComplexEstimate],
+        };
+        if !checker.expect_kind(0, input, kinds) {
             return Vec::new();
+        }
+        for table in &self.tables {
+            table.check(input, inputs.get(1), checker);
         }
         let mut flow = input.clone();
         let units = [("multiply_by", &self.multiply), ("divide_by", &self.divide)];
@@ -289,13 +328,22 @@ impl Configured for Settings {
             return Ok(Work::Stream(Box::new(move || Box::new(Amplifying(factor)))));
         }
         let scalings: Vec<Scaling> = self.scalings().collect();
+        let (tables, flow) = (self.tables.clone(), input.clone());
         Ok(Work::Point(Box::new(move |values| {
-            let Some(z) = values.first().and_then(|v| v.estimate()) else {
+            let mut estimates = values.iter().filter_map(|v| v.estimate());
+            let Some(z) = estimates.next() else {
                 return Ok(Vec::new());
             };
             // Each constant is an input of its own, so that it is told apart or found to be shared.
-            let constants: Vec<Estimate> = scalings.iter().map(relative).collect();
-            let all: Vec<&Estimate> = std::iter::once(z).chain(&constants).collect();
+            let mut changes: Vec<Estimate> = scalings.iter().map(relative).collect();
+            let mut factor = Complex64::from(factor);
+            let measured = estimates.next();
+            for table in &tables {
+                let (gain, change) = table.at(&flow, measured)?;
+                factor *= gain;
+                changes.push(change);
+            }
+            let all: Vec<&Estimate> = std::iter::once(z).chain(&changes).collect();
             let value = z.value * factor;
             let mut scaled =
                 Estimate::propagate(
@@ -303,7 +351,7 @@ impl Configured for Settings {
                     value,
                     |input, d| if input == 0 { d * factor } else { value * d },
                 );
-            scaled.scatter = z.scatter.map(|s| s * factor.abs());
+            scaled.scatter = z.scatter.map(|s| s * libm::hypot(factor.re, factor.im));
             scaled.count = z.count;
             Ok(vec![Value::Estimate(scaled)])
         })))
@@ -336,140 +384,4 @@ impl Kernel for Amplifying {
 }
 
 #[cfg(test)]
-mod tests {
-    use std::f64::consts::TAU;
-
-    use num_complex::Complex64;
-    use phasemill_engine::testing;
-    use phasemill_engine::units::Unit;
-    use phasemill_engine::value::{About, Part, Reach};
-
-    use super::*;
-
-    fn phasor() -> Flow {
-        Flow {
-            convention: Some(Convention::Peak),
-            clock: Some(("clock".into(), 1, 1)),
-            ..Flow::new(Kind::Phasor, Unit::parse("V").expect("a unit"))
-        }
-    }
-
-    fn gain() -> Constant {
-        let value = phasemill_engine::units::Quantity::parse("2e8 V/A").expect("a quantity");
-        Constant {
-            name: "gain".into(),
-            standard_uncertainty: Some(2e6),
-            ..Constant::exact(value)
-        }
-    }
-
-    #[test]
-    fn volts_over_volts_per_ampere_are_amperes() {
-        let z = [Complex64::new(4.0, -2.0)];
-        let text = r#"Amplify(of: "x", divide_by: "gain")"#;
-        let given = testing::run_every_way(
-            &Amplify,
-            text,
-            &[gain()],
-            &[phasor()],
-            &[Samples::Phasor(&z)],
-        )
-        .expect("runs");
-        assert_eq!(
-            given.buffers[0].samples().phasor(),
-            [Complex64::new(4.0, -2.0) / 2e8]
-        );
-        assert_eq!(given.ports[0].flow.unit, Unit::parse("A").expect("a unit"));
-        let part = given.ports[0].flow.scalings[0].part(100.0.into());
-        assert_eq!(part.expect("stated").effect, (-1.0).into());
-    }
-
-    /// A square of height H and 50 % duty has the fundamental 2H/π; at other duties and with flanks the
-    /// factor is checked against the Fourier integral of the waveform, summed slowly.
-    #[test]
-    fn the_full_step_is_found_again() {
-        assert!((peak_of_unit_step(1, 0.5, 0.0) - 2.0 / PI).abs() < 1e-15);
-        for (n, duty, flank) in [
-            (1, 0.5, 0.1),
-            (1, 0.3, 0.05),
-            (3, 0.5, 0.02),
-            (2, 0.4, 0.07),
-        ] {
-            let steps = 200_000;
-            let sum: Complex64 = (0..steps)
-                .map(|i| (f64::from(i) + 0.5) / f64::from(steps))
-                .map(|t| Complex64::from_polar(trapezoid(t, duty, flank), -TAU * f64::from(n) * t))
-                .sum();
-            let slow = 2.0 * sum.norm() / f64::from(steps);
-            // The midpoint rule on a waveform with kinks errs by about (1/steps)².
-            assert!(
-                (slow - peak_of_unit_step(n, duty, flank)).abs() < 1e-8,
-                "{n} {duty} {flank}: {slow}"
-            );
-        }
-    }
-
-    /// A trapezoid, up between `flank/2` and `duty - flank/2`, with linear flanks around 0 and `duty`.
-    fn trapezoid(t: f64, duty: f64, flank: f64) -> f64 {
-        let t = if t > 1.0 - 0.5 * flank { t - 1.0 } else { t };
-        if t < 0.5 * flank {
-            t / flank + 0.5
-        } else if t < duty - 0.5 * flank {
-            1.0
-        } else if t < duty + 0.5 * flank {
-            0.5 - (t - duty) / flank
-        } else {
-            0.0
-        }
-    }
-
-    #[test]
-    fn peak_becomes_rms() {
-        let z = [Complex64::new(SQRT_2, 0.0)];
-        let text = r#"Amplify(of: "x", express_as: Rms)"#;
-        let given =
-            testing::run_every_way(&Amplify, text, &[], &[phasor()], &[Samples::Phasor(&z)])
-                .expect("runs");
-        assert!((given.buffers[0].samples().phasor()[0].re - 1.0).abs() < 1e-15);
-        assert_eq!(given.ports[0].flow.convention, Some(Convention::Rms));
-    }
-
-    #[test]
-    fn an_even_harmonic_of_a_symmetric_square_has_no_step() {
-        let flow = Flow {
-            clock: Some(("clock".into(), 2, 1)),
-            ..phasor()
-        };
-        let text = r#"Amplify(of: "x", express_as: FullStep(chopping: Square()))"#;
-        let (found, _) = testing::check(&Amplify, text, &[], &[flow]);
-        assert_eq!(
-            found.iter().map(|d| d.code).collect::<Vec<_>>(),
-            [Code::OutOfRange]
-        );
-    }
-
-    /// An estimate with 3 % of its own and 4 % of the gain has 5 %, by hand.
-    #[test]
-    fn the_gain_adds_its_share() {
-        let own = About::scatter("own", Reach::Node, 9.0);
-        let parts = Some(vec![Part::new(&own, 0, 0.03)]);
-        let z = Value::Estimate(Estimate {
-            parts,
-            ..Estimate::real(1.0)
-        });
-        let constant = Constant {
-            standard_uncertainty: Some(8e6),
-            ..gain()
-        };
-        let flow = Flow {
-            kind: Kind::Estimate,
-            ..phasor()
-        };
-        let text = r#"Amplify(of: "x", multiply_by: "gain")"#;
-        let (_, values) =
-            testing::evaluate(&Amplify, text, &[constant], &[flow], &[&z]).expect("runs");
-        let scaled = values[0].estimate().expect("a value");
-        let relative = scaled.standard_uncertainty().expect("evaluated").re / scaled.value.re;
-        assert!((relative - 0.05).abs() < 1e-15, "{relative}");
-    }
-}
+mod tests;

@@ -185,7 +185,7 @@ impl Settings {
     /// How a point can be cut into stretches; `None` when the rate is not known, or the chain too slow.
     fn grid(&self, input: &Flow) -> Option<Grid> {
         let rate = input.rate?;
-        let period = input.expected.map_or(0.0, |f| rate / f);
+        let period = input.frequency.or(input.expected).map_or(0.0, |f| rate / f);
         Some(Grid {
             base: if period.is_finite() {
                 period.max(1.0)

@@ -143,7 +143,8 @@ impl Configured for Settings {
                 Convention::Peak
             }),
             clock: Some((name, self.harmonic, self.divisor)),
-            expected: clock.frequency.or(clock.expected),
+            frequency: clock.frequency,
+            expected: clock.expected,
             switched: self.switching.is_some(),
             response: wave.response.clone().then(Element::Mixed),
             ..wave.clone()

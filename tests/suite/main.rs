@@ -5,6 +5,7 @@ mod support_reference;
 
 mod cases;
 mod cli;
+mod constants;
 mod determinism;
 mod explain;
 mod faults;

@@ -477,6 +477,23 @@ impl<'r, 'c> Setting<'r, 'c> {
         })
     }
 
+    /// A list of quantities in any unit.
+    pub fn factors(self) -> Vec<Constant> {
+        self.take(Shape::Factors, Vec::new(), |setting, piece| {
+            let mut values = Vec::new();
+            for item in piece.items()? {
+                let text = string(&item, "a quantity, as a text");
+                match text.and_then(|text| any_quantity(&item, &text)) {
+                    Ok(value) => values.push(Constant::exact(value)),
+                    Err(diagnostic) => setting.reader.found.diagnostics.push(diagnostic),
+                }
+            }
+            let canonical: Vec<String> = values.iter().map(Constant::canonical).collect();
+            setting.record(format!("[{}]", canonical.join(", ")));
+            Ok(values)
+        })
+    }
+
     /// One of several variants; `variants` calls [`Choice::variant`] for each.
     pub fn choice<T>(mut self, variants: impl FnOnce(&mut Choice<'c, T>)) -> Option<T> {
         let documenting = self.reader.fields.is_none();

@@ -36,6 +36,8 @@ pub enum Shape {
     Text,
     /// A constant's name, or a quantity in any unit.
     Factor,
+    /// A list of quantities in any unit.
+    Factors,
     /// Named entries, each a value of this shape.
     Map(Box<Shape>),
     /// One of several variants: name, meaning, settings.

@@ -63,14 +63,15 @@ pub fn run(arguments: &Arguments) -> u8 {
 fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &Diagnostics) {
     let arguments = report.arguments;
     if arguments.recordings.is_empty() {
-        let typed = check(recipe, |_| None, &mut Diagnostics::default());
+        let mut found = alone.clone();
+        let typed = check(recipe, |_| None, &mut found);
         report.say(format!(
             "{}: {}",
             arguments.texts.recipe.display(),
             recipe.title
         ));
         report.chains(recipe, &typed, None);
-        return report.verdict(alone, None);
+        return report.verdict(&found.sorted(), None);
     }
     if let Err(error) = check_recordings(recipe, &arguments.with) {
         return report.error(format!("error: {error}"));

@@ -57,6 +57,9 @@ pub struct Texts {
     /// The wiring (RON): which dataset plays which role; not needed for recordings that describe themselves
     #[arg(long, value_name = "FILE")]
     pub wiring: Option<PathBuf>,
+    /// Day of recordings that do not state their start time, for constants with a last day; today by default
+    #[arg(long, value_name = "YYYY-MM-DD")]
+    pub date: Option<jiff::civil::Date>,
 }
 
 /// Reads a text, with a message that says what to do when it cannot be read.
@@ -93,7 +96,7 @@ impl Texts {
     pub fn parse(&self) -> Result<(Option<Recipe>, Wiring, Diagnostics), String> {
         let mut all = Diagnostics::default();
         let text = read_text(&self.recipe, "recipe")?;
-        let (recipe, found) = Recipe::parse(
+        let (mut recipe, found) = Recipe::parse(
             &self.recipe.display().to_string(),
             &text,
             &phasemill_stages::REGISTRY,
@@ -110,6 +113,15 @@ impl Texts {
         if let Some(recipe) = &recipe {
             phasemill_engine::check::check(recipe, |_| None, &mut all);
             wiring.check_roles(recipe, &mut all);
+        }
+        // Only now, since the recordings may state the day themselves.
+        if let Some(recipe) = &mut recipe {
+            let today = || {
+                jiff::Timestamp::now()
+                    .to_zoned(jiff::tz::TimeZone::UTC)
+                    .date()
+            };
+            recipe.used_on = Some(self.date.unwrap_or_else(today));
         }
         Ok((recipe, wiring, all.sorted()))
     }
