@@ -117,6 +117,7 @@ impl Constant {
         stated.then(|| {
             Arc::new(About {
                 degrees_of_freedom: self.degrees_of_freedom,
+                distribution: self.distribution,
                 ..Arc::unwrap_or_clone(About::constant(&self.name, quantity))
             })
         })

@@ -11,6 +11,7 @@
     )
 )]
 
+pub mod aspect;
 pub mod catalogue;
 mod cautions;
 pub mod check;
@@ -31,6 +32,7 @@ pub mod session;
 pub mod stage;
 pub mod statistics;
 pub mod store;
+pub mod table;
 pub mod testing;
 pub mod text;
 pub mod units;

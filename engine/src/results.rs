@@ -1,15 +1,14 @@
 //! What a run leaves: groups in the result file, the table of estimates, and lines that sum up.
 
-use std::path::{Path, PathBuf};
-
+use crate::aspect::Aspect;
 use crate::diagnostic::Diagnostics;
 use crate::flow::{Flow, Kind};
 use crate::lineage::Lineage;
 use crate::recipe::{Recipe, Wiring};
-use crate::run::{Job, Outcome, Sink};
+use crate::run::{Drawn, Job, Outcome, Sink};
 use crate::store::{ResultWriter, StoreError};
-use crate::units::{Unit, format_uncertain};
-use crate::value::{Estimate, Table, Value};
+use crate::units::{Unit, format_expanded, format_uncertain};
+use crate::value::{Coverage, Estimate, Table, Value};
 
 /// Makes the entry of a job and room for its kept samples.
 pub fn open(
@@ -63,6 +62,13 @@ pub fn write(
                 &estimates,
                 complex,
             )?;
+            let here = |d: &&Drawn| (d.node, d.port) == (kept.node, kept.port);
+            if let Some(simulation) = &outcome.simulation
+                && let Some(drawn) = simulation.results.iter().find(here)
+            {
+                let points = &drawn.points;
+                writer.drawn(entry, &kept.name, &flow.unit, complex, simulation, points)?;
+            }
         } else if let Some((name, unit)) = &flow.abscissa {
             let tables: Vec<Option<&Table>> = values
                 .iter()
@@ -78,7 +84,7 @@ pub fn write(
 }
 
 /// Kept flows that are values, with the values of all points.
-fn kept_values<'o>(
+pub(crate) fn kept_values<'o>(
     job: &'o Job<'_>,
     outcome: &'o Outcome,
 ) -> impl Iterator<Item = (&'o crate::check::Kept, &'o Flow, &'o [Option<Value>])> {
@@ -109,163 +115,6 @@ pub fn write_texts(
     // Texts, numbers and lists always have a JSON form.
     let record = serde_json::to_string_pretty(lineage).unwrap_or_default();
     writer.text("/provenance/lineage", &record)
-}
-
-/// Names and values of the real columns that an estimate is shown as, in the flow's unit.
-fn columns(flow: &Flow, estimate: Option<&Estimate>) -> Vec<(&'static str, f64)> {
-    let factor = flow.unit.si_factor();
-    let value = estimate.map(|e| e.value / factor);
-    let u = estimate
-        .and_then(Estimate::standard_uncertainty)
-        .map(|u| u / factor);
-    let part = |z: Option<num_complex::Complex64>, imaginary: bool| {
-        z.map_or(f64::NAN, |z| if imaginary { z.im } else { z.re })
-    };
-    if !flow.kind.is_complex() {
-        return vec![("", part(value, false)), ("u", part(u, false))];
-    }
-    vec![
-        ("in_phase", part(value, false)),
-        ("in_phase.u", part(u, false)),
-        ("quadrature", part(value, true)),
-        ("quadrature.u", part(u, true)),
-        (
-            "amplitude",
-            value.map_or(f64::NAN, |z| libm::hypot(z.re, z.im)),
-        ),
-        (
-            "phase",
-            value.map_or(f64::NAN, |z| libm::atan2(z.im, z.re).to_degrees()),
-        ),
-    ]
-}
-
-/// A table of all estimates of a run, one row per recording and point.
-#[derive(Debug, Default)]
-pub struct Estimates {
-    header: Vec<String>,
-    /// Units of the kept estimates, as the first job states them.
-    units: Vec<Unit>,
-    rows: Vec<Vec<String>>,
-}
-
-impl Estimates {
-    /// Adds the rows of one job. All jobs of a run have the same recipe and so the same columns, in the
-    /// units of the first; a value of another dimension is left out.
-    pub fn add(&mut self, entry: &str, job: &Job<'_>, outcome: &Outcome) {
-        let mut kept: Vec<_> = kept_values(job, outcome)
-            .filter(|(_, flow, _)| flow.kind.is_estimate())
-            .map(|(kept, flow, values)| (kept, flow.clone(), values))
-            .collect();
-        let points = kept
-            .iter()
-            .map(|(.., values)| values.len())
-            .max()
-            .unwrap_or(0);
-        if self.units.is_empty() {
-            self.units = kept.iter().map(|(_, flow, _)| flow.unit.clone()).collect();
-        }
-        for ((_, flow, values), unit) in kept.iter_mut().zip(&self.units) {
-            if !flow.unit.same_dimension(unit) {
-                *values = &[];
-            }
-            flow.unit = unit.clone();
-        }
-        let axis = kept
-            .iter()
-            .map(|(k, ..)| job.axis_of(k.node))
-            .find(|a| a.values.len() == points)
-            .unwrap_or_default();
-        self.header = vec!["recording".into(), "point".into()];
-        self.header
-            .push(match (axis.name.as_str(), axis.unit.as_str()) {
-                ("", _) => "axis".into(),
-                (name, "") => name.to_owned(),
-                (name, unit) => format!("{name} [{unit}]"),
-            });
-        for (kept, flow, _) in &kept {
-            for (column, _) in columns(flow, None) {
-                let unit = if column == "phase" {
-                    "deg".into()
-                } else {
-                    flow.unit.ascii()
-                };
-                let dot = if column.is_empty() { "" } else { "." };
-                self.header
-                    .push(format!("{}{dot}{column} [{unit}]", kept.name));
-            }
-            self.header.push(format!("{}.count", kept.name));
-        }
-        self.header.push("failed".into());
-        for point in 0..points {
-            let mut row = vec![entry.to_owned(), point.to_string()];
-            row.push(
-                axis.values
-                    .get(point)
-                    .map_or(String::new(), |x| format!("{x:?}")),
-            );
-            for (_, flow, values) in &kept {
-                let value = values.get(if values.len() == 1 { 0 } else { point });
-                let estimate = value.and_then(|v| v.as_ref()?.estimate());
-                let cells = columns(flow, estimate).into_iter().map(|(_, x)| x);
-                row.extend(cells.map(|x| {
-                    if x.is_nan() {
-                        String::new()
-                    } else {
-                        format!("{x:?}")
-                    }
-                }));
-                row.push(
-                    estimate
-                        .and_then(|e| e.count)
-                        .map_or(String::new(), |n| n.to_string()),
-                );
-            }
-            let here = outcome
-                .failures
-                .iter()
-                .filter(|f| f.recording.is_empty() && f.point.is_none_or(|p| p == point as u64));
-            row.push(here.map(ToString::to_string).collect::<Vec<_>>().join("; "));
-            self.rows.push(row);
-        }
-    }
-}
-
-/// A table on its way to its file, as CSV (RFC 4180); complete or absent.
-pub struct CsvFile {
-    path: PathBuf,
-    file: tempfile::NamedTempFile,
-}
-
-impl CsvFile {
-    /// Makes room beside `path`, which must not exist unless it may be replaced.
-    pub fn create(path: &Path, overwrite: bool) -> Result<Self, StoreError> {
-        if path.exists() && !overwrite {
-            return Err(StoreError::Exists { file: path.into() });
-        }
-        Ok(CsvFile {
-            path: path.into(),
-            file: crate::store::beside(path)?,
-        })
-    }
-
-    /// Writes the table, not yet under its name.
-    pub fn write(&mut self, table: &Estimates) -> Result<(), StoreError> {
-        let failed = |why: String| StoreError::Write {
-            file: self.path.clone(),
-            why,
-        };
-        let mut csv = csv::Writer::from_writer(&self.file);
-        let mut rows = std::iter::once(&table.header).chain(&table.rows);
-        rows.try_for_each(|row| csv.write_record(row))
-            .map_err(|e| failed(e.to_string()))?;
-        csv.flush().map_err(|e| failed(e.to_string()))
-    }
-
-    /// Gives the table its name.
-    pub fn publish(self) -> Result<(), StoreError> {
-        crate::store::publish(self.file, &self.path)
-    }
 }
 
 /// One line per kept estimate: its value, or its range over the points.
@@ -320,24 +169,83 @@ pub fn answers(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
     lines
 }
 
-fn in_words(flow: &Flow, estimate: &Estimate) -> String {
-    let u = estimate.standard_uncertainty();
-    let show = |x: f64, u: Option<f64>| match u {
-        Some(u) => format_uncertain(x, u, &flow.unit),
-        None => format!(
-            "{} (uncertainty not evaluated)",
-            crate::units::format_quantity(x, &flow.unit, 6)
-        ),
+/// How far the intervals that were drawn lie from those of first order: one line per kept estimate.
+pub fn compared(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
+    let Some(simulation) = &outcome.simulation else {
+        return Vec::new();
     };
-    if !flow.kind.is_complex() {
-        return show(estimate.value.re, u.map(|u| u.re));
-    }
-    let (x, y) = (estimate.value.re, estimate.value.im);
-    format!(
-        "in phase {}, quadrature {}, amplitude {}, phase {:.3} deg",
-        show(x, u.map(|u| u.re)),
-        show(y, u.map(|u| u.im)),
-        crate::units::format_quantity(libm::hypot(x, y), &flow.unit, 6),
-        libm::atan2(y, x).to_degrees()
-    )
+    let mut coverage = Coverage::default();
+    let lines = simulation.results.iter().map(|drawn| {
+        let kept = job.typed.results.iter();
+        let mut kept = kept.filter(|k| (k.node, k.port) == (drawn.node, drawn.port));
+        let name = kept.next().map_or("", |k| k.name.as_str());
+        let values = &outcome.values[drawn.node][drawn.port];
+        let mut worst = 0.0f64;
+        for (value, numbers) in values.iter().zip(&drawn.points) {
+            let (Some(Value::Estimate(estimate)), Some(numbers)) = (value, numbers) else {
+                continue;
+            };
+            let plain = Estimate {
+                drawn: None,
+                ..estimate.clone()
+            };
+            let aspects = Aspect::all(numbers.aspects.len() > 1);
+            for (aspect, (_, drawn)) in aspects.iter().zip(&numbers.aspects) {
+                let Some(computed) = aspect.interval(&plain, &mut coverage) else {
+                    continue;
+                };
+                let apart = (drawn.low - computed.low)
+                    .abs()
+                    .max((drawn.high - computed.high).abs());
+                worst = worst.max(apart / computed.u);
+            }
+        }
+        format!(
+            "{name}: {} trials give 95 % intervals whose ends lie within {worst:.2} standard uncertainties of those \
+             computed",
+            simulation.trials
+        )
+    });
+    lines.collect()
+}
+
+/// The numbers of an estimate with their standard uncertainties, and of a real one the 95 % interval.
+fn in_words(flow: &Flow, estimate: &Estimate) -> String {
+    let complex = flow.kind.is_complex();
+    let degree = Unit::degree();
+    let show = |&aspect: &Aspect| {
+        let x = aspect.of(estimate);
+        let unit = if aspect == Aspect::Phase {
+            &degree
+        } else {
+            &flow.unit
+        };
+        let digits = |x: f64| crate::units::format_quantity(x, unit, 6);
+        match aspect.interval(estimate, &mut Coverage::default()) {
+            None => format!("{} (uncertainty not evaluated)", digits(x)),
+            Some(i) if i.degrees_of_freedom.is_nan() => {
+                format!(
+                    "{} (drawn: 95 % from {} to {})",
+                    digits(x),
+                    digits(i.low),
+                    digits(i.high)
+                )
+            }
+            Some(i) if !complex && i.u > 0.0 => {
+                let factor = (100.0 * (i.high - x) / i.u).round() / 100.0;
+                format!(
+                    "{}; at 95 % {}",
+                    format_uncertain(x, i.u, unit),
+                    format_expanded(x, i.u, factor, unit)
+                )
+            }
+            Some(i) => format_uncertain(x, i.u, unit),
+        }
+    };
+    let named = |aspect: &Aspect| match aspect {
+        Aspect::Value => show(aspect),
+        _ => format!("{} {}", aspect.words(), show(aspect)),
+    };
+    let all: Vec<String> = Aspect::all(complex).iter().map(named).collect();
+    all.join(", ")
 }

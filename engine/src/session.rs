@@ -8,9 +8,10 @@ use crate::diagnostic::Diagnostics;
 use crate::lineage::{self, Lineage};
 use crate::recipe::{Recipe, Wiring};
 use crate::recordings::{RecordingSet, is_sweep_of_files};
-use crate::results::{self, CsvFile};
-use crate::run::{Finding, Job, Monitor, Outcome, Sink, each, on_threads};
+use crate::results;
+use crate::run::{Draws, Finding, Job, Monitor, Outcome, Sink, each, on_threads};
 use crate::store::{ResultWriter, StoreError};
+use crate::table::{CsvFile, Table};
 
 /// What a run is asked to do.
 pub struct Request<'r> {
@@ -28,6 +29,10 @@ pub struct Request<'r> {
     pub overwrite: bool,
     /// Where a table of all estimates goes.
     pub csv: Option<PathBuf>,
+    /// Where a table of what the uncertainties are made of goes.
+    pub budget: Option<PathBuf>,
+    /// Trials to draw intervals from, as a check of those that are computed.
+    pub draws: Option<Draws>,
     /// Threads; 0 means one per core. Results do not depend on it.
     pub threads: usize,
     /// Whether warnings of the check reject a recording.
@@ -163,16 +168,21 @@ fn keep_what_is_read(request: &Request<'_>) -> Result<(), RunError> {
         .map(|p| resolved(p))
         .collect();
     let output = resolved(&request.output);
-    let table = request.csv.as_deref().map(resolved);
-    for path in std::iter::once(&output).chain(&table) {
+    let tables = request.csv.iter().chain(&request.budget);
+    let mut written = vec![output];
+    for path in tables.map(|path| resolved(path)) {
+        if written.contains(&path) {
+            let message =
+                "the result file and the table have one name; choose another for the table";
+            return Err(RunError::Files(message.into()));
+        }
+        written.push(path);
+    }
+    for path in &written {
         if read.contains(path) {
             let message = format!("the output would replace {}, which is read", path.display());
             return Err(RunError::Files(format!("{message}; choose another name")));
         }
-    }
-    if table.is_some_and(|t| t == output) {
-        let message = "the result file and the table have one name; choose another for the table";
-        return Err(RunError::Files(message.into()));
     }
     Ok(())
 }
@@ -231,11 +241,13 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError
         .strftime("%Y-%m-%dT%H:%M:%SZ")
         .to_string();
     let mut writer = ResultWriter::create(&request.output, request.overwrite)?;
-    let mut csv = request
-        .csv
-        .as_deref()
-        .map(|path| CsvFile::create(path, request.overwrite))
-        .transpose()?;
+    let table = |path: &Option<PathBuf>| -> Result<Option<(CsvFile, Table)>, StoreError> {
+        let file = path
+            .as_deref()
+            .map(|p| CsvFile::create(p, request.overwrite));
+        Ok(file.transpose()?.map(|file| (file, Table::default())))
+    };
+    let (mut csv, mut budget) = (table(&request.csv)?, table(&request.budget)?);
     let (jobs, mut rejected) = prepare(request)?;
     monitor.total.store(
         jobs.iter().map(|(_, job, _)| job.work()).sum(),
@@ -248,7 +260,7 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError
     let work: Vec<(&Job<'_>, &Vec<Sink>)> =
         jobs.iter().map(|(_, job, _)| job).zip(&all_sinks).collect();
     let outcomes: Vec<Outcome> = on_threads(request.threads, || {
-        each(&work, |(job, sinks)| job.run(sinks, monitor))
+        each(&work, |(job, sinks)| job.run(sinks, request.draws, monitor))
     })
     .map_err(|e| RunError::Threads(e.to_string()))?;
     drop(all_sinks);
@@ -257,13 +269,20 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError
     }
     let mut summary = Summary::default();
     let mut entries = Vec::new();
-    let mut table = results::Estimates::default();
     for ((name, job, diagnostics), outcome) in jobs.iter().zip(&outcomes) {
         results::write(&mut writer, name, job, outcome)?;
-        table.add(name, job, outcome);
+        if let Some((_, table)) = &mut csv {
+            table.add_estimates(name, job, outcome);
+        }
+        if let Some((_, table)) = &mut budget {
+            table.add_budgets(name, job, outcome);
+        }
         let warnings = diagnostics.iter().map(|d| d.message.clone()).collect();
         entries.push(lineage::entry(job, outcome, name, warnings));
         summary.add(name, job, outcome, diagnostics.clone());
+        if let (Some(entry), true) = (summary.entries.last_mut(), request.draws.is_some()) {
+            entry.answers.extend(results::compared(job, outcome));
+        }
     }
     let program = env!("CARGO_PKG_VERSION").to_owned();
     let record = Lineage {
@@ -276,13 +295,14 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError
     if monitor.stop.load(Ordering::Relaxed) {
         return Err(RunError::Interrupted);
     }
-    // Both are complete before either gets its name.
-    if let Some(csv) = &mut csv {
-        csv.write(&table)?;
+    // All are complete before any gets its name.
+    let mut tables: Vec<(CsvFile, Table)> = csv.into_iter().chain(budget).collect();
+    for (file, table) in &mut tables {
+        file.write(table)?;
     }
     writer.finish()?;
-    if let Some(csv) = csv {
-        csv.publish()?;
+    for (file, _) in tables {
+        file.publish()?;
     }
     summary.failed_points += rejected.len() as u64;
     summary.points += rejected.len() as u64;

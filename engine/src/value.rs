@@ -12,6 +12,11 @@ use std::sync::Arc;
 
 use num_complex::Complex64;
 
+#[cfg(doc)]
+use crate::aspect::Aspect;
+use crate::aspect::Interval;
+use crate::constant::Distribution;
+use crate::statistics::student_t_quantile;
 use crate::units::Unit;
 
 /// How a standard uncertainty was evaluated (JCGM 100:2008, 2.3.2 and 2.3.3).
@@ -65,6 +70,8 @@ pub struct About {
     pub reach: Reach,
     /// Degrees of freedom of its components together; infinite for a stated uncertainty as a rule.
     pub degrees_of_freedom: f64,
+    /// How it is distributed.
+    pub distribution: Distribution,
     /// The uncertain quantity; `None` for noise.
     pub quantity: Option<Quantified>,
 }
@@ -93,6 +100,7 @@ impl About {
             evaluation: Evaluation::Stated,
             reach: Reach::Everywhere,
             degrees_of_freedom: f64::INFINITY,
+            distribution: Distribution::Normal,
             quantity,
         })
     }
@@ -104,6 +112,7 @@ impl About {
             evaluation: Evaluation::Statistical,
             reach,
             degrees_of_freedom,
+            distribution: Distribution::Normal,
             quantity: None,
         }
     }
@@ -147,6 +156,19 @@ pub struct Part {
     pub effect: Complex64,
 }
 
+impl Contribution {
+    /// Variance along a direction in the plane of in-phase and quadrature part, given as a number of size 1.
+    pub fn variance_along(&self, direction: Complex64) -> f64 {
+        let (c, s) = (direction.re, direction.im);
+        if let Some(effect) = self.effect {
+            let along = c * effect.re + s * effect.im;
+            return along * along;
+        }
+        let [rr, ii, ri] = self.covariance;
+        (c * c * rr + s * s * ii + 2.0 * c * s * ri).max(0.0)
+    }
+}
+
 /// A real or complex value with its uncertainty. A real one has no imaginary part.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Estimate {
@@ -160,6 +182,8 @@ pub struct Estimate {
     pub count: Option<u64>,
     /// Samples that were missing.
     pub missing: u64,
+    /// Intervals that were drawn, where those of first order fail; in the order of [`Aspect::all`].
+    pub drawn: Option<Arc<[Interval]>>,
 }
 
 impl Estimate {
@@ -171,6 +195,7 @@ impl Estimate {
             scatter: None,
             count: None,
             missing: 0,
+            drawn: None,
         }
     }
 
@@ -228,11 +253,9 @@ impl Estimate {
     /// Those of an uncertainty of zero are infinite.
     pub fn uncertainty_along(&self, direction: Complex64) -> Option<(f64, f64)> {
         self.parts.as_ref()?;
-        let (c, s) = (direction.re, direction.im);
         let (mut variance, mut spread) = (0.0, 0.0);
         for line in self.contributions() {
-            let [rr, ii, ri] = line.covariance;
-            let own = (c * c * rr + s * s * ii + 2.0 * c * s * ri).max(0.0);
+            let own = line.variance_along(direction);
             variance += own;
             spread += own * own / line.about.degrees_of_freedom;
         }
@@ -283,6 +306,7 @@ impl Estimate {
             scatter,
             count,
             missing: inputs.iter().map(|e| e.missing).sum(),
+            drawn: None,
         }
     }
 }
@@ -295,6 +319,27 @@ fn scatter_after(scatter: Complex64, effect: &impl Fn(usize, Complex64) -> Compl
         (a.re * a.re + b.re * b.re).sqrt(),
         (a.im * a.im + b.im * b.im).sqrt(),
     )
+}
+
+/// Coverage factors of two-sided intervals that hold the true value with 95 % probability.
+#[derive(Debug, Default)]
+pub struct Coverage {
+    known: BTreeMap<u64, f64>,
+}
+
+impl Coverage {
+    /// The probability.
+    pub const PROBABILITY: f64 = 0.95;
+
+    /// The factor for so many degrees of freedom, from Student's t (JCGM 100:2008, G.3).
+    pub fn factor(&mut self, degrees_of_freedom: f64) -> f64 {
+        *self
+            .known
+            .entry(degrees_of_freedom.to_bits())
+            .or_insert_with(|| {
+                student_t_quantile(0.5 + 0.5 * Self::PROBABILITY, degrees_of_freedom)
+            })
+    }
 }
 
 /// Columns of equal length: a density or a curve.

@@ -118,7 +118,7 @@ impl Stage for Average {
                 )
                 .variant("Density", "a known density of the noise", |r| {
                     let text = "density, in the flow's unit per sqrt(Hz): a constant or a quantity";
-                    From::Density(r.setting("", text).factor())
+                    From::Density(Box::new(r.setting("", text).factor()))
                 })
                 .variant("Nothing", "it is not evaluated", |_| From::Nothing);
             });
@@ -142,7 +142,7 @@ enum Skip {
 #[derive(Clone)]
 enum From {
     Noise(Method),
-    Density(Constant),
+    Density(Box<Constant>),
     Nothing,
 }
 

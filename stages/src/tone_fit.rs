@@ -304,6 +304,7 @@ impl Kernel for Fitting {
                 scatter: None,
                 count: Some(fit.rows),
                 missing,
+                drawn: None,
             })
         };
         let about = About::scatter("residuals", Reach::Node, degrees_of_freedom);

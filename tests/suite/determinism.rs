@@ -413,6 +413,7 @@ fn content_hashes_see_every_part_of_a_value() {
         scatter: Some(Complex64::new(0.3, 0.4)),
         count: Some(5),
         missing: 0,
+        drawn: None,
     };
     let changed = |change: fn(&mut Estimate)| {
         let mut estimate = plain.clone();

@@ -5,6 +5,7 @@
 //! are gathered in their order, whatever thread ran them.
 
 mod lane;
+mod monte_carlo;
 
 use std::sync::atomic::{AtomicBool, AtomicU64};
 
@@ -22,6 +23,7 @@ use crate::store::SampleSink;
 use crate::value::Value;
 use lane::{Lane, LaneInput, LaneSink};
 pub use lane::{LaneError, LaneOutcome};
+pub use monte_carlo::{Curved, Drawn, FEWEST_TRIALS, MOST_NUMBERS, Numbers, Simulation, TRIALS};
 
 /// Shared with whoever watches or stops a run.
 #[derive(Debug, Default)]
@@ -71,8 +73,24 @@ pub struct Outcome {
     pub failures: Vec<Finding>,
     /// What to remark on.
     pub remarks: Vec<Finding>,
+    /// Kept results whose first-order uncertainty fails.
+    pub curved: Vec<Curved>,
+    /// Intervals by drawing, where they were asked for or first order fails.
+    pub simulation: Option<Simulation>,
     /// Whether the user stopped it.
     pub interrupted: bool,
+}
+
+/// Values of a node, `[port][point]`, and what failed, at a point or altogether.
+type Computed = (Vec<Vec<Option<Value>>>, Vec<(Option<usize>, String)>);
+
+/// Trials that a user asks for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Draws {
+    /// How many.
+    pub trials: u64,
+    /// What they are made from.
+    pub seed: u64,
 }
 
 /// A kept flow of samples and where it goes.
@@ -216,7 +234,9 @@ impl<'r> Job<'r> {
     }
 
     /// Runs the job on the current pool of threads.
-    pub fn run(&self, sinks: &[Sink], monitor: &Monitor) -> Outcome {
+    ///
+    /// Intervals are drawn when `draws` asks for it, and by itself where first order fails.
+    pub fn run(&self, sinks: &[Sink], draws: Option<Draws>, monitor: &Monitor) -> Outcome {
         let lanes: Vec<(usize, u64, PointPlace)> = self
             .sets
             .iter()
@@ -235,8 +255,74 @@ impl<'r> Job<'r> {
         let mut outcome = self.gather(&lanes, outcomes);
         if !outcome.interrupted {
             self.gathered_work(&mut outcome);
+            self.draw(&mut outcome, draws);
         }
         outcome
+    }
+
+    /// Draws where that is asked for or needed, and says so.
+    fn draw(&self, outcome: &mut Outcome, draws: Option<Draws>) {
+        outcome.curved = self.curved(outcome);
+        if draws.is_none() && outcome.curved.is_empty() {
+            return;
+        }
+        let Draws { trials, seed } = draws.unwrap_or(Draws {
+            trials: TRIALS,
+            seed: 0,
+        });
+        outcome.simulation = self.simulate(outcome, trials, seed);
+        let drawn = outcome.simulation.iter().flat_map(|s| &s.results);
+        for drawn in drawn {
+            let here = |c: &&Curved| (c.node, c.port) == (drawn.node, drawn.port);
+            let Some(curved) = outcome.curved.iter().find(here) else {
+                continue;
+            };
+            let values = &mut outcome.values[drawn.node][drawn.port];
+            for (point, (value, numbers)) in values.iter_mut().zip(&drawn.points).enumerate() {
+                if let (Some(Value::Estimate(estimate)), Some(numbers), true) =
+                    (value, numbers, curved.at(point))
+                {
+                    let intervals = numbers.aspects.iter().map(|(_, interval)| *interval);
+                    estimate.drawn = Some(intervals.collect());
+                }
+            }
+        }
+        let remarks = outcome.curved.iter().map(|curved| {
+            let at = (0..curved.by.len()).filter(|p| curved.at(*p)).count();
+            let worst = curved.by.iter().fold(0.0f64, |a, b| a.max(*b));
+            let from = match &outcome.simulation {
+                Some(_) => format!("the 95 % intervals there come from {trials} trials (JCGM 101:2008)"),
+                None => format!(
+                    "{trials} trials would keep more than {MOST_NUMBERS} numbers, so its uncertainty there is \
+                     first order and not to be trusted; keep fewer results, or run fewer points at a time"
+                ),
+            };
+            let message = format!(
+                "first-order propagation fails at {at} of {} points: opposite changes of what is uncertain fail to \
+                 cancel by up to {:.0} % of the uncertainty; {from}",
+                curved.by.len(),
+                100.0 * worst,
+            );
+            Finding {
+                recording: String::new(),
+                point: None,
+                node: self.plan.names[curved.node].clone(),
+                message,
+            }
+        });
+        let remarks: Vec<Finding> = remarks.collect();
+        outcome.remarks.extend(remarks);
+        if outcome.simulation.is_none() && outcome.curved.is_empty() {
+            outcome.remarks.push(Finding {
+                recording: String::new(),
+                point: None,
+                node: String::new(),
+                message: format!(
+                    "nothing was drawn: {trials} trials would keep more than {MOST_NUMBERS} numbers; ask for fewer \
+                     trials, or keep fewer results"
+                ),
+            });
+        }
     }
 
     fn lane(
@@ -363,56 +449,56 @@ impl<'r> Job<'r> {
                 .iter()
                 .map(|&(source, port)| all.values[source][port].as_slice())
                 .collect();
-            let points = inputs.iter().map(|v| v.len()).max().unwrap_or(0);
-            let mut failures = Vec::new();
-            let mut failed = |point: Option<usize>, message: String| {
-                let point = point.map(|p| p as u64);
-                failures.push(Finding {
-                    recording: String::new(),
-                    point,
-                    node: self.plan.names[node].clone(),
-                    message,
-                });
-            };
-            let mut values = vec![vec![None; points]; self.ports(node)];
-            match &self.works[node] {
-                Some(Work::Series(work)) => match work(&inputs, &self.axis_of(node)) {
-                    Ok(series) => values = series,
-                    Err(fault) => failed(None, fault.to_string()),
-                },
-                Some(Work::Point(work)) => {
-                    let fits = inputs.iter().all(|v| v.len() == points || v.len() == 1);
-                    if !fits {
-                        let lengths: Vec<String> =
-                            inputs.iter().map(|v| v.len().to_string()).collect();
-                        let message = format!(
-                            "expected recordings with as many points as each other, or one, found {}",
-                            lengths.join(" and ")
-                        );
-                        failed(None, message);
-                    }
-                    for point in (0..points).filter(|_| fits) {
-                        let here: Option<Vec<&Value>> = inputs
-                            .iter()
-                            .map(|v| v[if v.len() == 1 { 0 } else { point }].as_ref())
-                            .collect();
-                        match here.map(|here| work(&here)) {
-                            Some(Ok(found)) => {
-                                found
-                                    .into_iter()
-                                    .enumerate()
-                                    .for_each(|(port, v)| values[port][point] = Some(v));
-                            }
-                            Some(Err(fault)) => failed(Some(point), fault.to_string()),
-                            None => {}
-                        }
-                    }
-                }
-                _ => {}
-            }
+            let (values, failures) = self.computed(node, &inputs);
             all.values[node] = values;
+            let failures = failures.into_iter().map(|(point, message)| Finding {
+                recording: String::new(),
+                point: point.map(|p| p as u64),
+                node: self.plan.names[node].clone(),
+                message,
+            });
             all.failures.extend(failures);
         }
+    }
+
+    /// What a stage that works on values makes of those of all points, and what failed at which point.
+    fn computed(&self, node: Node, inputs: &[&[Option<Value>]]) -> Computed {
+        let points = inputs.iter().map(|v| v.len()).max().unwrap_or(0);
+        let mut values = vec![vec![None; points]; self.ports(node)];
+        let mut failures = Vec::new();
+        match &self.works[node] {
+            Some(Work::Series(work)) => match work(inputs, &self.axis_of(node)) {
+                Ok(series) => values = series,
+                Err(fault) => failures.push((None, fault.to_string())),
+            },
+            Some(Work::Point(work)) => {
+                let fits = inputs.iter().all(|v| v.len() == points || v.len() == 1);
+                if !fits {
+                    let lengths: Vec<String> = inputs.iter().map(|v| v.len().to_string()).collect();
+                    let message = format!(
+                        "expected recordings with as many points as each other, or one, found {}",
+                        lengths.join(" and ")
+                    );
+                    failures.push((None, message));
+                }
+                for point in (0..points).filter(|_| fits) {
+                    let here: Option<Vec<&Value>> = inputs
+                        .iter()
+                        .map(|v| v[if v.len() == 1 { 0 } else { point }].as_ref())
+                        .collect();
+                    match here.map(|here| work(&here)) {
+                        Some(Ok(found)) => found
+                            .into_iter()
+                            .enumerate()
+                            .for_each(|(port, v)| values[port][point] = Some(v)),
+                        Some(Err(fault)) => failures.push((Some(point), fault.to_string())),
+                        None => {}
+                    }
+                }
+            }
+            _ => {}
+        }
+        (values, failures)
     }
 }
 

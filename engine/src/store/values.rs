@@ -3,17 +3,18 @@
 use std::collections::BTreeMap;
 
 use hdf5::Group;
-use num_complex::Complex64;
 
 use super::StoreError;
 use super::write::{ResultWriter, array, numbers, points_axis, set_text, set_texts, texts};
+use crate::aspect::{Aspect, Interval};
 use crate::flow::Convention;
+use crate::run::{Numbers, Simulation};
 use crate::stage::SeriesAxis;
 use crate::units::Unit;
-use crate::value::{About, Estimate, Table};
+use crate::value::{About, Coverage, Estimate, Table};
 
 /// Names that a group of estimates or tables may hold beside its axes.
-const TAKEN: [&str; 8] = [
+const TAKEN: [&str; 9] = [
     "value",
     "in_phase",
     "quadrature",
@@ -22,16 +23,26 @@ const TAKEN: [&str; 8] = [
     "scatter",
     "count",
     "missing",
+    "uncertainty",
 ];
+
+/// Points up to which the covariance of a series is written out.
+const MOST_COVARIANCES: usize = 256;
 
 impl ResultWriter {
     /// Writes estimates along the points of an entry, in `unit`; a point that failed is NaN.
     ///
     /// A real one is the dataset `value`; a complex one is `in_phase`, `quadrature`, `amplitude` and
     /// `phase` (rad). Standard uncertainties are in `<name>_errors`, those of amplitude and phase to
-    /// first order (JCGM 100:2008, 5.2.2). The group `uncertainty` lists the parts: `parts_of` holds
-    /// the number of the source, of its component and of the point of each, `parts_effect` its in-phase
-    /// and quadrature effect; the covariance of two points is the sum of products of what they share.
+    /// first order (JCGM 100:2008, 5.2.2), their effective degrees of freedom in
+    /// `<name>_degrees_of_freedom`, and the ends of the 95 % interval in `<name>_low` and `<name>_high`;
+    /// what was drawn, where first order fails, has no degrees of freedom. The
+    /// group `uncertainty` is the budget: the sources with their type (A or B), degrees of freedom, and
+    /// value and standard uncertainty where they are quantities (in `source_unit`); `parts_of` holds the
+    /// number of the source, of its component and of the point of each part, `parts_effect` its in-phase
+    /// and quadrature effect. The covariance of two points is the sum of products of what they share; up
+    /// to 256 points it is written out, as `covariance`, of the shape `[point, point]`, or
+    /// `[point, part, point, part]` with in-phase and quadrature part.
     ///
     /// # Errors
     /// [`StoreError::Write`].
@@ -57,18 +68,61 @@ impl ResultWriter {
                 name,
                 convention,
                 values,
+                complex,
             };
-            let signal = if complex {
-                series.complex()?
-            } else {
-                series.real()?
-            };
+            let signal = series.numbers()?;
             let axis = points_axis(&group, axis, values.len(), &TAKEN)?;
             plot(&group, signal, &[&axis])?;
             if complex {
                 set_texts(&group, "auxiliary_signals", &["in_phase", "quadrature"])?;
             }
             series.parts()
+        })
+    }
+
+    /// Writes what drawing gave beside the estimates of the same name, as the group `monte_carlo`: for each
+    /// number `<name>_mean`, its standard deviation `<name>_errors` and the ends of the 95 % interval,
+    /// `<name>_low` and `<name>_high`; and `failed`, the trials in which a stage failed.
+    ///
+    /// # Errors
+    /// [`StoreError::Write`].
+    pub fn drawn(
+        &mut self,
+        entry: &str,
+        name: &str,
+        unit: &Unit,
+        complex: bool,
+        simulation: &Simulation,
+        points: &[Option<Numbers>],
+    ) -> Result<(), StoreError> {
+        self.attempt(|writer| {
+            let group = writer.group(&format!("{entry}/{name}"))?;
+            let group = group.create_group("monte_carlo")?;
+            set_text(&group, "NX_class", "NXcollection")?;
+            for (name, value) in [("trials", simulation.trials), ("seed", simulation.seed)] {
+                group.new_attr::<u64>().create(name)?.write_scalar(&value)?;
+            }
+            let shape = [points.len()];
+            for &aspect in Aspect::all(complex) {
+                let (unit, factor) = match aspect {
+                    Aspect::Phase => ("rad".into(), 1.0),
+                    _ => (unit.ascii(), unit.si_factor()),
+                };
+                let found = |n: &Option<Numbers>| n.as_ref().and_then(|n| n.of(aspect));
+                let found: Vec<Option<(f64, Interval)>> = points.iter().map(found).collect();
+                let write = |name: &str, of: fn((f64, Interval)) -> f64| {
+                    let column = found.iter().map(|f| f.map_or(f64::NAN, of) / factor);
+                    let column: Vec<f64> = column.collect();
+                    let name = format!("{}_{name}", aspect.name());
+                    numbers(&group, &name, &shape, &column, &unit).map(drop)
+                };
+                write("mean", |(mean, _)| mean)?;
+                write("errors", |(_, i)| i.u)?;
+                write("low", |(_, i)| i.low)?;
+                write("high", |(_, i)| i.high)?;
+            }
+            let failed = points.iter().map(|n| n.as_ref().map_or(0, |n| n.failed));
+            array(&group, "failed", &shape, &failed.collect::<Vec<u64>>()).map(drop)
         })
     }
 
@@ -198,69 +252,74 @@ struct Series<'s> {
     name: &'s str,
     convention: Option<Convention>,
     values: &'s [Option<&'s Estimate>],
+    complex: bool,
 }
 
 impl Series<'_> {
-    /// One column, where any point has it.
+    /// One column.
     fn column(
         &self,
         name: &str,
         unit: &str,
         of: impl Fn(&Estimate) -> Option<f64>,
     ) -> hdf5::Result<()> {
-        let values: Vec<Option<f64>> = self.values.iter().map(|e| e.and_then(&of)).collect();
-        if values.iter().all(Option::is_none) && name.ends_with("_errors") {
-            return Ok(());
-        }
-        let filled: Vec<f64> = values.iter().map(|v| v.unwrap_or(f64::NAN)).collect();
+        let values = self.values.iter().map(|e| e.and_then(&of));
+        let filled: Vec<f64> = values.map(|v| v.unwrap_or(f64::NAN)).collect();
         let dataset = numbers(self.group, name, &[filled.len()], &filled, unit)?;
-        if !name.ends_with("_errors") {
-            let what = if name == "value" {
-                self.name.to_owned()
-            } else {
-                format!("{} {}", self.name, name.replace('_', " "))
-            };
-            set_text(&dataset, "long_name", &label(&what, unit))?;
-            if let Some(convention) = self.convention.filter(|_| name != "phase") {
-                set_text(&dataset, "amplitude_convention", &convention.to_string())?;
-            }
+        let what = if name == "value" {
+            self.name.to_owned()
+        } else {
+            format!("{} {}", self.name, name.replace('_', " "))
+        };
+        set_text(&dataset, "long_name", &label(&what, unit))?;
+        if let Some(convention) = self.convention.filter(|_| name != "phase") {
+            set_text(&dataset, "amplitude_convention", &convention.to_string())?;
         }
         Ok(())
     }
 
-    fn real(&self) -> hdf5::Result<&'static str> {
-        let (unit, factor) = (self.unit.ascii(), self.unit.si_factor());
-        self.column("value", &unit, |e| Some(e.value.re / factor))?;
-        self.column("value_errors", &unit, |e| {
-            Some(e.standard_uncertainty()?.re / factor)
-        })?;
-        self.counts(false)?;
-        Ok("value")
+    /// Standard uncertainty, degrees of freedom and 95 % interval of a column, where any point has them.
+    fn intervals(&self, aspect: Aspect, unit: &str, factor: f64) -> hdf5::Result<()> {
+        let mut coverage = Coverage::default();
+        let of = |e: &Option<&Estimate>| aspect.interval((*e)?, &mut coverage);
+        let found: Vec<Option<Interval>> = self.values.iter().map(of).collect();
+        if found.iter().all(Option::is_none) {
+            return Ok(());
+        }
+        let write = |name: &str, unit: &str, factor: f64, of: fn(&Interval) -> f64| {
+            let column = found
+                .iter()
+                .map(|i| i.as_ref().map_or(f64::NAN, of) / factor);
+            let column: Vec<f64> = column.collect();
+            let name = format!("{}_{name}", aspect.name());
+            numbers(self.group, &name, &[column.len()], &column, unit)
+        };
+        write("errors", unit, factor, |i| i.u)?;
+        write("degrees_of_freedom", "1", 1.0, |i| i.degrees_of_freedom)?;
+        let ends = [
+            write("low", unit, factor, |i| i.low)?,
+            write("high", unit, factor, |i| i.high)?,
+        ];
+        for end in ends {
+            let probability = end.new_attr::<f64>().create("coverage_probability")?;
+            probability.write_scalar(&Coverage::PROBABILITY)?;
+        }
+        Ok(())
     }
 
-    fn complex(&self) -> hdf5::Result<&'static str> {
-        let (unit, factor) = (self.unit.ascii(), self.unit.si_factor());
-        self.column("in_phase", &unit, |e| Some(e.value.re / factor))?;
-        self.column("in_phase_errors", &unit, |e| {
-            Some(e.standard_uncertainty()?.re / factor)
-        })?;
-        self.column("quadrature", &unit, |e| Some(e.value.im / factor))?;
-        self.column("quadrature_errors", &unit, |e| {
-            Some(e.standard_uncertainty()?.im / factor)
-        })?;
-        self.column("amplitude", &unit, |e| Some(amplitude(e) / factor))?;
-        self.column("amplitude_errors", &unit, |e| {
-            Some(radial_uncertainty(e, e.value)? / factor)
-        })?;
-        self.column("phase", "rad", |e| {
-            Some(libm::atan2(e.value.im, e.value.re))
-        })?;
-        let across = |e: &Estimate| {
-            Some(radial_uncertainty(e, Complex64::new(-e.value.im, e.value.re))? / amplitude(e))
-        };
-        self.column("phase_errors", "rad", across)?;
-        self.counts(true)?;
-        Ok("amplitude")
+    /// Every number of the estimates; the name of the one to be plotted.
+    fn numbers(&self) -> hdf5::Result<&'static str> {
+        let (own, factor) = (self.unit.ascii(), self.unit.si_factor());
+        for &aspect in Aspect::all(self.complex) {
+            let (unit, factor) = match aspect {
+                Aspect::Phase => ("rad", 1.0),
+                _ => (own.as_str(), factor),
+            };
+            self.column(aspect.name(), unit, |e| Some(aspect.of(e) / factor))?;
+            self.intervals(aspect, unit, factor)?;
+        }
+        self.counts(self.complex)?;
+        Ok(if self.complex { "amplitude" } else { "value" })
     }
 
     /// Scatter, number of samples behind each value, and samples missing.
@@ -316,26 +375,66 @@ impl Series<'_> {
         };
         texts(&group, "source", &words(&|a| a.name.clone()))?;
         texts(&group, "source_type", &words(&|a| a.evaluation.to_string()))?;
-        let freedom: Vec<f64> = sources.iter().map(|a| a.degrees_of_freedom).collect();
-        let name = "source_degrees_of_freedom";
-        numbers(&group, name, &[freedom.len()], &freedom, "1")?;
+        let write = |name: &str, of: fn(&About) -> f64| {
+            let column: Vec<f64> = sources.iter().map(|about| of(about)).collect();
+            numbers(&group, name, &[column.len()], &column, "1").map(drop)
+        };
+        write("source_degrees_of_freedom", |a| a.degrees_of_freedom)?;
+        write("source_value", |a| {
+            let known = a.quantity.as_ref();
+            known.map_or(f64::NAN, |q| q.unit.number_of(q.value))
+        })?;
+        write("source_standard_uncertainty", |a| {
+            let known = a.quantity.as_ref();
+            known.map_or(f64::NAN, |q| q.standard_uncertainty / q.unit.si_factor())
+        })?;
+        let unit_of = |a: &About| {
+            a.quantity
+                .as_ref()
+                .map_or(String::new(), |q| q.unit.ascii())
+        };
+        texts(&group, "source_unit", &words(&unit_of))?;
         let rows = of.len() / 3;
         array(&group, "parts_of", &[rows, 3], &of)?;
-        numbers(&group, "parts_effect", &[rows, 2], &effects, &unit).map(drop)
+        numbers(&group, "parts_effect", &[rows, 2], &effects, &unit)?;
+        if self.values.len() <= MOST_COVARIANCES {
+            self.covariance(&group, &of, &effects)?;
+        }
+        Ok(())
     }
-}
 
-fn amplitude(estimate: &Estimate) -> f64 {
-    libm::hypot(estimate.value.re, estimate.value.im)
-}
-
-/// Standard uncertainty along a direction of the length of the value; NaN at 0, where there is none.
-fn radial_uncertainty(estimate: &Estimate, along: Complex64) -> Option<f64> {
-    let [rr, ii, ri] = estimate.covariance()?;
-    let unit = along / amplitude(estimate);
-    Some(
-        (unit.re * unit.re * rr + unit.im * unit.im * ii + 2.0 * unit.re * unit.im * ri)
-            .max(0.0)
-            .sqrt(),
-    )
+    /// The covariance of all points, from the parts; NaN where a point has none.
+    fn covariance(&self, group: &Group, of: &[u64], effects: &[f64]) -> hdf5::Result<()> {
+        let points = self.values.len();
+        let width = if self.complex { 2 } else { 1 };
+        let side = points * width;
+        let mut matrix = vec![0.0; side * side];
+        let mut by_source: BTreeMap<[u64; 2], Vec<usize>> = BTreeMap::new();
+        for (part, of) in of.chunks_exact(3).enumerate() {
+            by_source.entry([of[0], of[1]]).or_default().push(part);
+        }
+        for parts in by_source.values() {
+            for (&a, &b) in parts.iter().flat_map(|a| parts.iter().map(move |b| (a, b))) {
+                let [row, column] = [a, b].map(|part| of[3 * part + 2] as usize * width);
+                for (i, j) in (0..width).flat_map(|i| (0..width).map(move |j| (i, j))) {
+                    matrix[(row + i) * side + column + j] +=
+                        effects[2 * a + i] * effects[2 * b + j];
+                }
+            }
+        }
+        let unknown =
+            |point: usize| self.values[point].is_none_or(|estimate| estimate.parts.is_none());
+        for (i, cell) in matrix.iter_mut().enumerate() {
+            if unknown(i / side / width) || unknown(i % side / width) {
+                *cell = f64::NAN;
+            }
+        }
+        let shape: &[usize] = if self.complex {
+            &[points, 2, points, 2]
+        } else {
+            &[points, points]
+        };
+        let square = self.unit.pow(2).map_or(String::new(), |unit| unit.ascii());
+        numbers(group, "covariance", shape, &matrix, &square).map(drop)
+    }
 }

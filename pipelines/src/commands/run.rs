@@ -5,7 +5,7 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::Instant;
 
-use phasemill_engine::run::Monitor;
+use phasemill_engine::run::{Draws, FEWEST_TRIALS, Monitor};
 use phasemill_engine::session::{Request, RunError, Summary};
 
 use super::{Texts, complain, counted, named_file, say, show};
@@ -28,6 +28,20 @@ pub struct Arguments {
     /// Also write a table of all estimates
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
+    /// Also write a table of what the uncertainties are made of, source by source
+    #[arg(long, value_name = "FILE")]
+    budget: Option<PathBuf>,
+    /// Also draw the 95 % intervals from so many trials, as a check of those computed
+    #[arg(long, value_name = "TRIALS", value_parser = clap::value_parser!(u64).range(FEWEST_TRIALS..))]
+    monte_carlo: Option<u64>,
+    /// What the trials are drawn from
+    #[arg(
+        long,
+        default_value_t = 0,
+        value_name = "NUMBER",
+        requires = "monte_carlo"
+    )]
+    seed: u64,
     /// Replace existing output
     #[arg(long)]
     overwrite: bool,
@@ -68,6 +82,11 @@ pub fn run(arguments: Arguments) -> u8 {
         output: arguments.out,
         overwrite: arguments.overwrite,
         csv: arguments.csv,
+        budget: arguments.budget,
+        draws: arguments.monte_carlo.map(|trials| Draws {
+            trials,
+            seed: arguments.seed,
+        }),
         threads: arguments.threads,
         strict: arguments.strict,
     };
@@ -129,6 +148,9 @@ fn report(summary: &Summary, request: &Request<'_>, quiet: bool, began: Instant)
             if summary.points == 1 { "" } else { "s" },
             request.output.display()
         ));
+        if let Some(budget) = &request.budget {
+            say(format!("budget in {}", budget.display()));
+        }
         if let Some(csv) = &request.csv {
             say(format!("table in {}", csv.display()));
         }

@@ -219,6 +219,7 @@ impl Kernel for Averaging {
             scatter: (count > 1).then(|| Complex64::new(xx.sqrt(), yy.sqrt())),
             count: Some(count),
             missing,
+            drawn: None,
         };
         Ok(Closing {
             values: vec![Value::Estimate(estimate)],
