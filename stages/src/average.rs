@@ -48,7 +48,8 @@ impl Stage for Average {
          their scatter s and number n: the standard uncertainty is s/sqrt(n) with n - 1 degrees of freedom (JCGM \
          100:2008, 4.2.3), which holds for blocks longer than the settling time. Samples behind the last whole \
          block are left out. Of a phasor, in-phase and quadrature part have a joint covariance; so have the \
-         averages of several channels over the same stretches or up to 64 blocks."
+         averages of several channels over the same stretches or up to 64 blocks. Averages of the same samples over \
+         other stretches, as behind another filter, count as independent: their difference comes out too uncertain."
     }
 
     fn numeric_version(&self) -> u32 {

@@ -24,3 +24,4 @@ mod registry;
 mod response;
 mod robustness;
 mod tidy;
+mod uncertainty;

@@ -1,0 +1,271 @@
+//! What uncertainties are made of, from outside: intervals that are drawn, budgets, covariances.
+
+use serde_json::json;
+
+use crate::support::{Channel, Layout, noise, phasemill, record};
+use crate::support_reference::{near, python, reals};
+
+/// A folder with a recipe `r.ron` and a recording `a.h5` at 1 kHz.
+fn folder(recipe: &str, channels: &[(&str, &[f64])]) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("r.ron"), recipe).unwrap();
+    let channels = channels.iter();
+    let channels: Vec<_> = channels.map(|(n, s)| Channel::volts(n, s)).collect();
+    record(
+        &folder.path().join("a.h5"),
+        1000.0,
+        Layout::Contiguous,
+        &channels,
+    );
+    folder
+}
+
+fn column(folder: &tempfile::TempDir, path: &str) -> Vec<f64> {
+    let file = phasemill_engine::store::ResultReader::open(&folder.path().join("o.h5")).unwrap();
+    file.floats(&format!("/a/{path}")).unwrap()
+}
+
+/// The additive model of JCGM 101:2008, 9.2.3: four quantities of mean 0 and standard uncertainty 1 that lie
+/// evenly between limits. Its table gives the 95 % interval of their sum as -3.88 to 3.88, and -3.92 to 3.92 by
+/// first order (values from memory). Here four gains of 1 have limits of sqrt(3) %.
+///
+/// With n trials an end, where the density of the sum is 0.0327 (its third-degree piece between 2 sqrt(3) and
+/// 4 sqrt(3), at 3.88), scatters by sqrt(0.025·0.975/n)/0.0327, 0.0075 here; 4 of those, and half of the last
+/// printed digit, stay clear of the 0.04 between the two.
+#[test]
+fn the_additive_model_of_the_supplement() {
+    let constant = r#"Constant(value: "1", limits: Rectangular("1.7320508075688772 %"))"#;
+    let recipe = format!(
+        r#"Recipe(
+            title: "four gains",
+            inputs: {{ "x": Wave(unit: "V") }},
+            constants: {{ "a": {constant}, "b": {constant}, "c": {constant}, "d": {constant} }},
+            stages: {{
+                "one": Average(of: "x"),
+                "p": Amplify(of: "one", multiply_by: "a"), "q": Amplify(of: "one", multiply_by: "b"),
+                "r": Amplify(of: "one", multiply_by: "c"), "s": Amplify(of: "one", multiply_by: "d"),
+                "sum": Combine(of: ["p", "q", "r", "s"], by: Sum),
+            }},
+            results: ["sum"],
+        )"#
+    );
+    let folder = folder(&recipe, &[("/x", &[1.0; 100])]);
+    let arguments = [
+        "run",
+        "r.ron",
+        "a.h5",
+        "-o",
+        "o.h5",
+        "--monte-carlo",
+        "400000",
+    ];
+    phasemill(folder.path(), &arguments).expect(0);
+    let end = |path: &str| (column(&folder, path)[0] - 4.0) * 100.0;
+    near("drawn, low", end("sum/monte_carlo/value_low"), -3.88, 0.035);
+    near(
+        "drawn, high",
+        end("sum/monte_carlo/value_high"),
+        3.88,
+        0.035,
+    );
+    near("computed", end("sum/value_high"), 3.92, 0.005);
+    let drawn = column(&folder, "sum/monte_carlo/value_errors")[0] * 100.0;
+    // The standard deviation of n draws of fourth moment below 3 is known to 1/sqrt(2n) of itself.
+    near(
+        "standard uncertainty",
+        drawn,
+        2.0,
+        4.0 * 2.0 / 800_000f64.sqrt(),
+    );
+}
+
+/// A ratio whose denominator is five standard uncertainties from zero: first order fails, which is noticed;
+/// what is drawn instead is what NumPy draws from the stated effects, each set of them as multivariate t. The
+/// same samples serve as numerator and denominator, once as they are and once with noise of their own.
+#[test]
+fn a_ratio_that_is_not_straight_is_drawn() {
+    let recipe = r#"Recipe(
+        title: "a weak denominator",
+        inputs: { "a": Wave(unit: "V"), "b": Wave(unit: "V") },
+        constants: { "g": Constant(value: "2", standard_uncertainty: "3 %") },
+        stages: {
+            "x": Average(of: "a"), "y": Average(of: "b"),
+            "ratio": Combine(of: ["x", "y"], by: Ratio),
+            "scaled": Amplify(of: "ratio", multiply_by: "g"),
+        },
+        results: ["x", "y", "scaled"],
+    )"#;
+    let shared = noise(2000, 1.0, 5);
+    let own = noise(2000, 1.0, 6);
+    let a: Vec<f64> = shared.iter().map(|n| 1.0 + 2.0 * n).collect();
+    let b: Vec<f64> = shared
+        .iter()
+        .zip(&own)
+        .map(|(n, m)| 0.12 + 0.7 * (n + m))
+        .collect();
+    let folder = folder(recipe, &[("/a", &a), ("/b", &b)]);
+    let run = phasemill(folder.path(), &["run", "r.ron", "a.h5", "-o", "o.h5"]).expect(0);
+    let run = run.says("first-order propagation fails at 1 of 1 points");
+    assert!(run.out.contains("drawn: 95 %"), "{}", run.out);
+    assert!(column(&folder, "scaled/value_degrees_of_freedom")[0].is_nan());
+    let effects = |name: &str| -> Vec<f64> {
+        let all = column(&folder, &format!("{name}/uncertainty/parts_effect"));
+        all.chunks(2).map(|pair| pair[0]).collect()
+    };
+    let work = json!({
+        "x": column(&folder, "x/value")[0], "y": column(&folder, "y/value")[0],
+        "x_effects": effects("x"), "y_effects": effects("y"),
+        "freedom": column(&folder, "x/value_degrees_of_freedom")[0],
+    });
+    let script = r#"
+import json, sys
+import numpy as np
+work = json.load(sys.stdin)
+rng = np.random.default_rng(2026)
+n = 2_000_000
+ex, ey = np.array(work["x_effects"]), np.array(work["y_effects"])
+nu = work["freedom"]
+cov = np.array([[ex @ ex, ex @ ey], [ex @ ey, ey @ ey]])
+z = rng.multivariate_normal([0, 0], cov, n) * np.sqrt(nu / rng.chisquare(nu, n))[:, None]
+r = (work["x"] + z[:, 0]) / (work["y"] + z[:, 1]) * 2 * (1 + 0.03 * rng.normal(size=n))
+low, high = np.quantile(r, [0.025, 0.975])
+# The density at both ends, which says how well 10 000 draws know them.
+width = (high - low) / 200
+density = [np.mean(np.abs(r - end) < width) / (2 * width) for end in (low, high)]
+print(json.dumps([low, high, *density]))
+"#;
+    let Some(found) = python(script, &work) else {
+        return;
+    };
+    let found = reals(&found);
+    for (end, at) in [("low", 0), ("high", 1)] {
+        let scatter = (0.025 * 0.975 / 10_000f64).sqrt() / found[2 + at];
+        let drawn = column(&folder, &format!("scaled/value_{end}"))[0];
+        near(end, drawn, found[at], 4.5 * scatter);
+    }
+}
+
+/// What shares neither bends nor fails is not drawn, and drawing agrees with what is computed: the ends of
+/// 10 000 draws of a normal or t distribution scatter by 0.027 standard uncertainties or little more.
+#[test]
+fn drawing_agrees_where_first_order_holds() {
+    let recipe = r#"Recipe(
+        title: "a level",
+        inputs: { "a": Wave(unit: "V") },
+        constants: { "g": Constant(value: "2 V/A", standard_uncertainty: "1 %") },
+        stages: { "x": Average(of: "a"), "current": Amplify(of: "x", divide_by: "g") },
+        results: ["current"],
+    )"#;
+    let samples: Vec<f64> = noise(4000, 1.0, 9).iter().map(|n| 1.0 + 0.1 * n).collect();
+    let folder = folder(recipe, &[("/a", &samples)]);
+    let run = |more: &[&str]| {
+        let arguments = ["run", "r.ron", "a.h5", "-o", "o.h5", "--overwrite"];
+        phasemill(folder.path(), &[&arguments[..], more].concat()).expect(0)
+    };
+    assert!(!run(&[]).err.contains("first-order"));
+    run(&["--monte-carlo", "10000", "--seed", "3"]);
+    let u = column(&folder, "current/value_errors")[0];
+    for end in ["low", "high"] {
+        let computed = column(&folder, &format!("current/value_{end}"))[0];
+        let drawn = column(&folder, &format!("current/monte_carlo/value_{end}"))[0];
+        near(end, drawn, computed, 0.15 * u);
+    }
+    let first = column(&folder, "current/monte_carlo/value_low");
+    run(&["--monte-carlo", "10000", "--seed", "3", "--threads", "1"]);
+    assert_eq!(first, column(&folder, "current/monte_carlo/value_low"));
+    run(&["--monte-carlo", "10000", "--seed", "4"]);
+    assert_ne!(first, column(&folder, "current/monte_carlo/value_low"));
+    phasemill(
+        folder.path(),
+        &["run", "r.ron", "a.h5", "-o", "p.h5", "--monte-carlo", "10"],
+    )
+    .expect(1)
+    .says("1000");
+}
+
+/// A budget lists every source once per number; its shares are whole, and what a constant contributes is its
+/// sensitivity times its uncertainty: 0.5 A / 2 V/A times 0.02 V/A.
+#[test]
+fn a_budget_adds_up() {
+    let recipe = r#"Recipe(
+        title: "a level",
+        inputs: { "a": Wave(unit: "V") },
+        constants: { "g": Constant(value: "2 V/A", standard_uncertainty: "1 %") },
+        stages: { "x": Average(of: "a"), "current": Amplify(of: "x", divide_by: "g") },
+        results: ["current", "x"],
+    )"#;
+    let samples: Vec<f64> = noise(4000, 1.0, 9).iter().map(|n| 1.0 + 0.1 * n).collect();
+    let folder = folder(recipe, &[("/a", &samples)]);
+    let arguments = ["run", "r.ron", "a.h5", "-o", "o.h5", "--budget", "b.csv"];
+    phasemill(folder.path(), &arguments).expect(0);
+    let text = std::fs::read_to_string(folder.path().join("b.csv")).unwrap();
+    let rows: Vec<Vec<String>> = text
+        .lines()
+        .skip(1)
+        .map(|line| {
+            // The only quoted cell is the name of a source.
+            let quoted = line.split('"');
+            let cells = quoted.enumerate().flat_map(|(i, part)| match i {
+                1 => vec![part.to_owned()],
+                _ => part
+                    .trim_matches(',')
+                    .split(',')
+                    .map(String::from)
+                    .collect(),
+            });
+            cells.collect()
+        })
+        .collect();
+    let of = |result: &'static str| rows.iter().filter(move |r| r[1] == result);
+    assert_eq!((of("current").count(), of("x").count()), (2, 1));
+    for result in ["current", "x"] {
+        let shares = of(result).map(|r| r.last().unwrap().parse::<f64>().unwrap());
+        near(result, shares.sum(), 100.0, 1e-9);
+    }
+    let gain = of("current").find(|r| r[3] == "constant g").unwrap();
+    assert_eq!(&gain[4..6], ["B", "inf"]);
+    let value = column(&folder, "current/value")[0];
+    let number = |i: usize| gain[i].parse::<f64>().unwrap();
+    near("sensitivity", number(9), -value / 2.0, 1e-15);
+    near("contribution", number(10), value * 0.01, 1e-15);
+}
+
+/// Two channels averaged over the same stretches, and their sum and difference, have the covariances that
+/// NumPy finds between the means of those stretches.
+#[test]
+fn covariances_between_channels_are_those_of_their_stretches() {
+    let recipe = r#"Recipe(
+        title: "two channels",
+        inputs: { "a": Wave(unit: "V"), "b": Wave(unit: "V") },
+        stages: {
+            "x": Average(of: "a", over: Blocks("0.1 s")), "y": Average(of: "b", over: Blocks("0.1 s")),
+            "sum": Combine(of: ["x", "y"], by: Sum), "difference": Combine(of: ["x", "y"], by: Difference),
+        },
+        results: ["sum", "difference"],
+    )"#;
+    let a = noise(3000, 1.0, 1);
+    let own = noise(3000, 1.0, 2);
+    let b: Vec<f64> = a.iter().zip(&own).map(|(x, y)| 0.8 * x + 0.3 * y).collect();
+    let folder = folder(recipe, &[("/a", &a), ("/b", &b)]);
+    phasemill(folder.path(), &["run", "r.ron", "a.h5", "-o", "o.h5"]).expect(0);
+    let script = r#"
+import json, sys
+import numpy as np
+work = json.load(sys.stdin)
+means = [np.mean(np.reshape(work[c], (30, 100)), axis=1) for c in "ab"]
+c = np.cov(means) / 30
+print(json.dumps([c[0, 0] + c[1, 1] + 2 * c[0, 1], c[0, 0] + c[1, 1] - 2 * c[0, 1]]))
+"#;
+    let Some(found) = python(script, &json!({ "a": a, "b": b })) else {
+        return;
+    };
+    for (name, expected) in ["sum", "difference"].iter().zip(reals(&found)) {
+        let variance = column(&folder, &format!("{name}/uncertainty/covariance"))[0];
+        // Means of 100 samples and sums of 30 products: some 1e-14 of the larger variance.
+        near(name, variance, expected, 1e-13 * variance.max(expected));
+        let u = column(&folder, &format!("{name}/value_errors"))[0];
+        near(name, u * u, expected, 1e-13 * variance.max(expected));
+        let freedom = column(&folder, &format!("{name}/value_degrees_of_freedom"))[0];
+        near("freedom", freedom, 29.0, 1e-9);
+    }
+}
