@@ -12,6 +12,7 @@
 )]
 
 pub mod aspect;
+pub mod bench;
 pub mod catalogue;
 mod cautions;
 pub mod check;

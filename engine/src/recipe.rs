@@ -199,7 +199,8 @@ fn origin(r: &mut Reader<'_>, name: &'static str, doc: &'static str) -> Option<O
     })
 }
 
-fn unit(given: Option<(String, Piece)>) -> Option<Result<Unit, Diagnostic>> {
+/// A unit, where its text is given.
+pub(crate) fn unit(given: Option<(String, Piece)>) -> Option<Result<Unit, Diagnostic>> {
     let (text, piece) = given?;
     Some(Unit::parse(&text).map_err(|e| {
         let place = piece.within(&text, e.offset(), e.length());
@@ -228,7 +229,12 @@ fn expect_name(piece: &Piece, name: &str, diagnostics: &mut Diagnostics) -> bool
 }
 
 /// Expects a text to be of a kind; where it is of another, what it lacks is beside the point.
-fn expect_text(whole: &Piece, name: &str, help: &str, diagnostics: &mut Diagnostics) -> bool {
+pub(crate) fn expect_text(
+    whole: &Piece,
+    name: &str,
+    help: &str,
+    diagnostics: &mut Diagnostics,
+) -> bool {
     let mut found = Diagnostics::default();
     let fits = expect_name(whole, name, &mut found);
     found

@@ -53,7 +53,7 @@ impl Piece {
         let start = source.text.len() - source.text.trim_start_matches('\u{feff}').len();
         let whole = Piece { source, start, end };
         if first_word(whole.text()) == whole.text().len() {
-            let message = "expected a recipe or a wiring, found nothing";
+            let message = "expected a recipe, a wiring or a bench, found nothing";
             let help = "`phasemill new FILE` writes a recipe to start from";
             let place = Some(whole.name_place());
             return Err(Diagnostic::error(Code::Syntax, place, message).help(help));
