@@ -18,6 +18,7 @@ mod cautions;
 pub mod check;
 pub mod constant;
 pub mod diagnostic;
+pub mod expect;
 pub mod explain;
 pub mod flow;
 pub mod graph;

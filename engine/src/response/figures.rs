@@ -93,21 +93,21 @@ pub struct Figures {
     /// What becomes of what decimation folds on the line.
     pub images: Vec<Image>,
     #[serde(skip)]
-    chain: Chain,
+    pub(super) chain: Chain,
 }
 
 /// A chain taken apart.
 #[derive(Clone, Debug, PartialEq)]
-struct Chain {
-    before: Vec<Element>,
-    behind: Vec<Element>,
-    average: Option<Element>,
+pub(super) struct Chain {
+    pub(super) before: Vec<Element>,
+    pub(super) behind: Vec<Element>,
+    pub(super) average: Option<Element>,
     /// Rate at the beginning of `behind`.
-    rate: f64,
+    pub(super) rate: f64,
     /// The signal's frequency as the mixing sees it, and its gain up to there.
-    line: Option<(f64, f64)>,
+    pub(super) line: Option<(f64, f64)>,
     /// Gain of `behind` at the line.
-    steady: f64,
+    pub(super) steady: f64,
 }
 
 impl Figures {
@@ -369,7 +369,7 @@ fn settling(before: &[Element], behind: &[Element], part: f64) -> Option<f64> {
 }
 
 /// The rate at which samples come to a chain, from what its elements know, or from the rate behind it.
-fn rate_at_start(elements: &[Element], behind: Option<f64>) -> Option<f64> {
+pub(super) fn rate_at_start(elements: &[Element], behind: Option<f64>) -> Option<f64> {
     let mut every = 1.0;
     for element in elements {
         match element {
@@ -400,7 +400,7 @@ fn decimations(elements: &[Element], start: f64) -> Vec<(u64, f64)> {
 }
 
 /// The frequency to which the decimations of a chain fold a tone of `f` Hz.
-fn folded(elements: &[Element], start: f64, f: f64) -> f64 {
+pub(super) fn folded(elements: &[Element], start: f64, f: f64) -> f64 {
     decimations(elements, start)
         .iter()
         .fold(f, |f, (_, rate)| (f - rate * (f / rate).round()).abs())

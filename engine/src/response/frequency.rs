@@ -12,7 +12,8 @@ pub(super) fn gain(elements: &[Element], f: f64) -> Complex64 {
     elements.iter().map(|e| element_gain(e, f)).product()
 }
 
-fn element_gain(element: &Element, f: f64) -> Complex64 {
+/// Complex gain of one element for a tone of `f` Hz.
+pub(super) fn element_gain(element: &Element, f: f64) -> Complex64 {
     match element {
         Element::Sections(sections, rate) => {
             let x = turns(f, *rate);

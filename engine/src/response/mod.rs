@@ -4,10 +4,13 @@
 mod figures;
 mod frequency;
 mod noise;
+mod scatter;
 mod settling;
 mod shape;
 
+use figures::{Chain, folded, rate_at_start};
 pub use figures::{Figures, Image, Rejection, decibels};
+pub use scatter::{PowerLaw, Scatter, ScatterError};
 pub use shape::NoiseShape;
 
 /// One linear element.

@@ -1,0 +1,281 @@
+//! What a recipe leaves of the noise of a bench: uncertainty against averaging time, the time that an
+//! uncertainty needs, and the smallest signal that is detected.
+
+use serde::Serialize;
+
+use super::LOWEST;
+use super::detect::{Limits, limits};
+use super::sources::Sources;
+use crate::check::Typed;
+use crate::flow::Flow;
+use crate::graph::Node;
+use crate::recipe::Recipe;
+use crate::response::{Element, Figures, PowerLaw, Scatter, ScatterError};
+
+/// Longest average that is looked for, in s: a year.
+const LONGEST: f64 = 3.2e7;
+
+/// Part of a step that may be left when averaging begins, as `Average` has it by default.
+const SETTLED: f64 = 1e-4;
+
+/// White noise of density 1, from which the noise bandwidth follows.
+const UNIT: PowerLaw = PowerLaw {
+    at_1_hz: 1.0,
+    exponent: 0.0,
+};
+
+/// What to expect of an average.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Expected {
+    /// Seconds that are averaged, a whole number of samples.
+    pub averaging_time_s: f64,
+    /// The same with the settling time before it.
+    pub total_time_s: f64,
+    /// One-sided equivalent noise bandwidth of chain and average.
+    pub noise_bandwidth_hz: f64,
+    /// Standard uncertainty of the in-phase and of the quadrature part, and of an amplitude well above it, in
+    /// units of the recording: noise, and lines at most.
+    pub standard_uncertainty_unit: f64,
+    /// What each source of noise makes of it.
+    pub noise_unit: Vec<f64>,
+    /// What each line makes of it, at most.
+    pub lines_at_most_unit: Vec<f64>,
+    /// Relative standard uncertainty of the amplitude of the stated signal.
+    pub relative: Option<f64>,
+    /// Standard uncertainty of its phase; `None` where the signal is below three standard uncertainties, so
+    /// that a phase means nothing.
+    pub phase_deg: Option<f64>,
+    /// Amplitude that noise alone exceeds with a probability of 5 %.
+    pub threshold_unit: f64,
+    /// Smallest amplitude that exceeds the threshold with a probability of 95 %.
+    pub smallest_amplitude_unit: f64,
+    /// Smallest in-phase part of a signal of known phase that is detected with a probability of 95 %.
+    pub smallest_in_phase_unit: f64,
+}
+
+/// Averages of a recipe with the same chain, and what becomes of the noise of a bench in them.
+#[derive(Clone, Debug)]
+pub struct Outlook {
+    /// Names of the averages.
+    pub averages: Vec<String>,
+    /// Kept results that need them.
+    pub results: Vec<String>,
+    /// Frequency of the signal at the input in Hz.
+    pub frequency: f64,
+    /// Seconds until the chain has settled to 0.01 %.
+    pub settling: f64,
+    /// Seconds that are averaged of a point of the recording, where one is given.
+    pub point: Option<f64>,
+    /// Whether the product lets the noise around odd harmonics in.
+    pub switched: bool,
+    sources: Sources,
+    signal: Option<f64>,
+    scatter: Scatter,
+    amplitude: Limits,
+    in_phase: Limits,
+}
+
+/// Averages whose outlook is not known, and why.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Untold {
+    /// Name of the average.
+    pub average: String,
+    /// The reason.
+    pub why: ScatterError,
+}
+
+/// What is planned.
+#[derive(Clone, Copy, Debug)]
+pub struct Planned<'p> {
+    /// What adds noise.
+    pub sources: &'p Sources,
+    /// Peak amplitude of the signal.
+    pub signal: Option<f64>,
+    /// Frequency of the reference in Hz, which goes before what the recipe says.
+    pub reference: Option<f64>,
+    /// Whether the lengths of flows are those of a recording.
+    pub recorded: bool,
+}
+
+/// The outlook of every average of mixed samples that a kept result needs.
+pub fn averages(
+    recipe: &Recipe,
+    typed: &Typed,
+    planned: &Planned<'_>,
+) -> (Vec<Outlook>, Vec<Untold>) {
+    let (mut told, mut untold) = (Vec::<(Flow, Outlook)>::new(), Vec::new());
+    for (node, results) in averaging(typed) {
+        let (Some(flow), Some(entry)) = (
+            typed.flow(node, 0),
+            node.checked_sub(recipe.inputs.len())
+                .and_then(|stage| recipe.stages.get(stage)),
+        ) else {
+            continue;
+        };
+        let name = entry.name.text.clone();
+        let alike = |known: &Flow| {
+            (&known.response, &known.clock, known.switched)
+                == (&flow.response, &flow.clock, flow.switched)
+        };
+        if let Some((_, same)) = told.iter_mut().find(|(known, _)| alike(known)) {
+            same.averages.push(name);
+            let more = results.into_iter().filter(|r| !same.results.contains(r));
+            same.results.extend(more.collect::<Vec<_>>());
+            continue;
+        }
+        match Outlook::of(recipe, typed, flow, planned) {
+            Ok(outlook) => told.push((
+                flow.clone(),
+                Outlook {
+                    averages: vec![name],
+                    results,
+                    ..outlook
+                },
+            )),
+            Err(why) => untold.push(Untold { average: name, why }),
+        }
+    }
+    (
+        told.into_iter().map(|(_, outlook)| outlook).collect(),
+        untold,
+    )
+}
+
+/// Nodes that average mixed samples, with the kept results that need them, in the order in which they run.
+fn averaging(typed: &Typed) -> Vec<(Node, Vec<String>)> {
+    let averages = |node: Node| {
+        let flow = typed.flow(node, 0)?;
+        let elements = &flow.response.elements;
+        let ends = matches!(elements.last(), Some(Element::Average(..)));
+        let (source, port) = *typed.reads[node].first()?;
+        let sampled = typed.flow(source, port)?.kind.is_sampled();
+        (ends && sampled && elements.contains(&Element::Mixed)).then_some(())
+    };
+    let chains: Vec<(&str, Vec<Node>)> = typed
+        .results
+        .iter()
+        .map(|kept| (kept.name.as_str(), typed.chain(kept.node)))
+        .collect();
+    let order = typed.graph.order.iter().copied();
+    order
+        .filter(|node| averages(*node).is_some())
+        .map(|node| {
+            let needing = chains.iter().filter(|(_, chain)| chain.contains(&node));
+            (node, needing.map(|(name, _)| (*name).to_owned()).collect())
+        })
+        .filter(|(_, results): &(Node, Vec<String>)| !results.is_empty())
+        .collect()
+}
+
+impl Outlook {
+    fn of(
+        recipe: &Recipe,
+        typed: &Typed,
+        flow: &Flow,
+        planned: &Planned<'_>,
+    ) -> Result<Self, ScatterError> {
+        let ratio = flow
+            .clock
+            .as_ref()
+            .map_or(1.0, |(_, n, m)| f64::from(*n) / f64::from(*m));
+        let known = planned
+            .reference
+            .map(|f| f * ratio)
+            .or_else(|| typed.signal_frequency(recipe, flow).map(|(f, _)| f));
+        let figures = Figures::of(flow, known).ok_or(ScatterError::NotAveraged)?;
+        let frequency = known.ok_or(ScatterError::NoFrequency)?;
+        let mut laws = planned.sources.laws.clone();
+        laws.push(UNIT);
+        let scatter = figures.scatter(&laws, LOWEST, flow.switched)?;
+        let (amplitude, in_phase) = limits();
+        Ok(Outlook {
+            averages: Vec::new(),
+            results: Vec::new(),
+            frequency,
+            settling: flow
+                .response
+                .settling_time(SETTLED)
+                .ok_or(ScatterError::TooLong)?,
+            point: figures.duration.filter(|_| planned.recorded),
+            switched: flow.switched,
+            sources: planned.sources.clone(),
+            signal: planned.signal,
+            scatter,
+            amplitude,
+            in_phase,
+        })
+    }
+
+    /// The sources that add noise and lines.
+    pub fn sources(&self) -> &Sources {
+        &self.sources
+    }
+
+    /// Variance that noise and lines leave, each by itself, and that of white noise of density 1.
+    fn variances(&self, seconds: f64) -> (Vec<f64>, Vec<f64>, f64) {
+        let mut noise = self.scatter.variances(seconds);
+        let unit = noise.pop().unwrap_or(0.0);
+        let tones = self.sources.tones.iter().map(|tone| {
+            let left = tone.amplitude * self.scatter.tone(tone.frequency, seconds);
+            left * left
+        });
+        (noise, tones.collect(), unit)
+    }
+
+    fn variance(&self, seconds: f64) -> f64 {
+        let (noise, tones, _) = self.variances(seconds);
+        noise.iter().chain(&tones).sum()
+    }
+
+    /// What to expect of an average over a time in s.
+    pub fn expected(&self, seconds: f64) -> Expected {
+        let averaged = self.scatter.samples(seconds) / self.scatter.rate();
+        let (noise, tones, unit) = self.variances(averaged);
+        let u = noise.iter().chain(&tones).sum::<f64>().sqrt();
+        let roots = |powers: Vec<f64>| powers.into_iter().map(f64::sqrt).collect();
+        let relative = self.signal.map(|signal| u / signal);
+        Expected {
+            averaging_time_s: averaged,
+            total_time_s: averaged + self.settling,
+            noise_bandwidth_hz: 0.5 * unit,
+            standard_uncertainty_unit: u,
+            noise_unit: roots(noise),
+            lines_at_most_unit: roots(tones),
+            relative,
+            phase_deg: relative.filter(|r| 3.0 * r <= 1.0).map(f64::to_degrees),
+            threshold_unit: self.amplitude.threshold * u,
+            smallest_amplitude_unit: self.amplitude.smallest * u,
+            smallest_in_phase_unit: self.in_phase.smallest * u,
+        }
+    }
+
+    /// Shortest average in s whose standard uncertainty is no larger than `uncertainty` in units of the
+    /// recording; `None` if a year is not enough.
+    pub fn time_for(&self, uncertainty: f64) -> Option<f64> {
+        let rate = self.scatter.rate();
+        let enough = |samples: f64| self.variance(samples / rate) <= uncertainty * uncertainty;
+        let most = LONGEST * rate;
+        let mut high = 1.0;
+        while !enough(high) {
+            if high >= most {
+                return None;
+            }
+            high *= 2.0;
+        }
+        let mut low = if high > 1.0 { 0.5 * high } else { 1.0 };
+        while high - low > 1.0 {
+            let middle = (0.5 * (low + high)).floor();
+            if enough(middle) {
+                high = middle;
+            } else {
+                low = middle;
+            }
+        }
+        Some(high / rate)
+    }
+
+    /// Shortest average in s that detects an amplitude with a probability of 95 %.
+    pub fn time_to_detect(&self, amplitude: f64) -> Option<f64> {
+        self.time_for(amplitude / self.amplitude.smallest)
+    }
+}
