@@ -44,6 +44,13 @@ pub fn markdown(registry: &Registry) -> String {
     text
 }
 
+/// Settings as a list, a line each.
+pub fn listing(docs: &[Doc]) -> String {
+    let mut text = String::new();
+    list(docs, 0, &mut text);
+    text
+}
+
 fn list(docs: &[Doc], depth: usize, text: &mut String) {
     let pad = "    ".repeat(depth);
     for doc in docs {
@@ -63,7 +70,11 @@ fn list(docs: &[Doc], depth: usize, text: &mut String) {
             doc.doc,
             shape(&doc.shape)
         );
-        if let Shape::Choice(variants) = &doc.shape {
+        let variants = match &doc.shape {
+            Shape::Map(inner) => inner.as_ref(),
+            shape => shape,
+        };
+        if let Shape::Choice(variants) = variants {
             for (variant, meaning, settings) in variants {
                 let _ = writeln!(text, "{pad}    {variant}: {meaning}");
                 list(settings, depth + 2, text);

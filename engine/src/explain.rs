@@ -85,24 +85,7 @@ pub fn made_up(line: &str) -> Option<ChannelHeader> {
     let rate = parts.next()?.strip_suffix(" Hz")?.parse().ok()?;
     let samples = parts.next()?.strip_suffix(" samples")?.parse().ok()?;
     let unit = Unit::parse(parts.next()?).ok()?;
-    let mut header = ChannelHeader {
-        role: role.into(),
-        file: "made up".into(),
-        dataset: format!("/{role}"),
-        two_dimensional: false,
-        points: 1,
-        samples,
-        rate,
-        unit,
-        scale: 1.0,
-        offset: 0.0,
-        full_scale: None,
-        missing: None,
-        stored: "float64 little-endian".into(),
-        layout: "contiguous".into(),
-        start_time: None,
-        stretches: Vec::new(),
-    };
+    let mut header = ChannelHeader::assumed(role, rate, samples, unit);
     for part in parts {
         if let Some(full) = part.strip_prefix("full scale ") {
             header.full_scale = Some(full.parse().ok()?);

@@ -1,7 +1,9 @@
 //! The `phasemill` program: arguments, printing and exit codes. It computes nothing itself.
 
+mod chart;
 mod commands;
 mod figures;
+mod planning;
 mod plot;
 mod progress;
 
@@ -53,11 +55,19 @@ enum Command {
     /// Show the stages that recipes may use, or one of them
     #[command(after_help = "Example: phasemill stages Filter")]
     Stages(commands::stages::Arguments),
+    /// Before a measurement: noise budget, where to modulate, how long to average, what can be detected
+    #[command(
+        after_help = "Example: phasemill expect bench.ron recipe.ron --at 173Hz --time \"10 s\"\n\
+                      It computes from what the bench states; that lamps, lasers, mains and high voltage are safe, it cannot say."
+    )]
+    Expect(commands::expect::Arguments),
     /// Explain the code of a message, or list all codes
     #[command(after_help = "Example: phasemill explain folding")]
     Explain(commands::explain::Arguments),
-    /// Write a commented recipe to start from
-    #[command(after_help = "Example: phasemill new my-recipe.ron")]
+    /// Write a commented recipe, or a bench, to start from
+    #[command(
+        after_help = "Example: phasemill new my-recipe.ron\n         phasemill new --bench my-bench.ron"
+    )]
     New(commands::new::Arguments),
     /// Print completions for a shell
     #[command(after_help = "Example: phasemill completions bash > phasemill.bash")]
@@ -87,6 +97,7 @@ fn main() -> ExitCode {
         Command::Trace(a) => commands::trace::run(&a),
         Command::Inspect(a) => commands::inspect::run(&a),
         Command::Stages(a) => commands::stages::run(&a),
+        Command::Expect(a) => commands::expect::run(&a),
         Command::Explain(a) => commands::explain::run(&a),
         Command::New(a) => commands::new::run(&a),
         Command::Completions { shell } => {

@@ -2,16 +2,17 @@
 //! chain, legible without colour.
 
 use std::fmt::Write;
+use std::path::Path;
 
 use crate::figures::{Group, decade_below, number, power_of_ten};
 
-const WIDTH: f64 = 760.0;
-const PANEL: f64 = 450.0;
-const LEFT: f64 = 72.0;
-const RIGHT: f64 = 24.0;
+pub const WIDTH: f64 = 760.0;
+pub const PANEL: f64 = 450.0;
+pub const LEFT: f64 = 72.0;
+pub const RIGHT: f64 = 24.0;
 /// Room for the title, the legend and the labels of the marks.
 const TOP: f64 = 160.0;
-const BOTTOM: f64 = 56.0;
+pub const BOTTOM: f64 = 56.0;
 /// Lowest level drawn, in dB.
 const LOWEST: f64 = -160.0;
 /// Multiples of the mains that are marked.
@@ -21,21 +22,39 @@ const FINE: usize = 8;
 
 /// A drawing with one panel for each chain.
 pub fn svg(groups: &[Group]) -> String {
-    let height = PANEL * groups.len().max(1) as f64;
+    let panels: Vec<String> = groups.iter().map(|g| Panel::new(g).draw()).collect();
+    document(&panels)
+}
+
+/// A drawing of panels, one below the other.
+pub fn document(panels: &[String]) -> String {
+    let height = PANEL * panels.len().max(1) as f64;
     let mut out = format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"{WIDTH}\" height=\"{height}\" viewBox=\"0 0 {WIDTH} {height}\" \
          font-family=\"sans-serif\" font-size=\"12\" fill=\"#000\">\n\
          <rect width=\"100%\" height=\"100%\" fill=\"#fff\"/>\n"
     );
-    for (k, group) in groups.iter().enumerate() {
+    for (k, panel) in panels.iter().enumerate() {
         let _ = writeln!(
             out,
-            "<g transform=\"translate(0 {})\">\n{}</g>",
-            k as f64 * PANEL,
-            Panel::new(group).draw()
+            "<g transform=\"translate(0 {})\">\n{panel}</g>",
+            k as f64 * PANEL
         );
     }
     out + "</svg>\n"
+}
+
+/// Writes a drawing; nothing but a drawing is replaced.
+pub fn write(path: &Path, drawing: &str) -> Result<(), String> {
+    let replaced = std::fs::read(path).ok();
+    if replaced.is_some_and(|old| !old.starts_with(b"<svg")) {
+        return Err(format!(
+            "error: expected a new file or an SVG to replace, found another file at {}; choose another name",
+            path.display()
+        ));
+    }
+    std::fs::write(path, drawing)
+        .map_err(|e| format!("error: cannot write the plot {}: {e}", path.display()))
 }
 
 struct Panel<'g> {
@@ -265,7 +284,7 @@ fn label(what: &str) -> Option<(String, &'static str)> {
 }
 
 /// A text with the characters that XML keeps for itself replaced.
-fn escaped(text: &str) -> String {
+pub fn escaped(text: &str) -> String {
     text.replace('&', "&amp;")
         .replace('<', "&lt;")
         .replace('>', "&gt;")

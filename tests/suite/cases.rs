@@ -1,4 +1,4 @@
-//! Text cases: each `cases/**/NAME.ron` is a recipe (or `NAME.wiring.ron` a wiring) and
+//! Text cases: each `cases/**/NAME.ron` is a recipe (or `NAME.wiring.ron` a wiring, `NAME.bench.ron` a bench) and
 //! `NAME.expected` what a user is shown for it. `PHASEMILL_UPDATE=1` rewrites the latter.
 //!
 //! Lines `//@ ROLE: RATE Hz, COUNT samples, UNIT` give headers, as if a recording had been given.
@@ -6,6 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
+use phasemill_engine::bench::Bench;
 use phasemill_engine::diagnostic::{Code, Diagnostic, Diagnostics, Severity};
 use phasemill_engine::explain::made_up;
 use phasemill_engine::recipe::{Recipe, Wiring};
@@ -35,6 +36,9 @@ fn diagnostics(path: &Path) -> Diagnostics {
     let name = path.file_name().unwrap().to_string_lossy().into_owned();
     if name.ends_with(".wiring.ron") {
         return Wiring::parse(&name, &text).1.sorted();
+    }
+    if name.ends_with(".bench.ron") {
+        return Bench::parse(&name, &text).1;
     }
     let headers: Vec<ChannelHeader> = text
         .lines()

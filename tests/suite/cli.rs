@@ -6,12 +6,13 @@ use phasemill_stages::REGISTRY;
 
 use crate::support::{Channel, Layout, noise, phasemill, record};
 
-const COMMANDS: [&str; 7] = [
+const COMMANDS: [&str; 8] = [
     "check",
     "run",
     "trace",
     "inspect",
     "stages",
+    "expect",
     "new",
     "completions",
 ];

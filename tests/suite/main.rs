@@ -7,6 +7,8 @@ mod cases;
 mod cli;
 mod constants;
 mod determinism;
+mod expect;
+mod expect_scatter;
 mod explain;
 mod faults;
 mod memory;

@@ -2,7 +2,9 @@
 
 use std::time::{Duration, Instant};
 
+use phasemill_engine::bench::Bench;
 use phasemill_engine::diagnostic::Code;
+use phasemill_engine::expect::{Sources, advise, budget, candidates};
 use phasemill_engine::recipe::Wiring;
 use proptest::prelude::*;
 
@@ -168,7 +170,16 @@ proptest! {
         let (recipe, found) = checked("mutated.ron", &text);
         prop_assert!(recipe.is_some() || found.has_errors(), "rejected without a reason");
         let (_, wiring) = Wiring::parse("mutated.wiring.ron", &text);
-        for diagnostic in found.iter().chain(&wiring) {
+        let (bench, benched) = Bench::parse("mutated.bench.ron", &text);
+        prop_assert!(bench.is_some() || benched.has_errors(), "rejected without a reason");
+        if let Some(bench) = &bench {
+            let rate = bench.converter.rate;
+            let sources = Sources::of(bench, rate);
+            let all = candidates(bench, rate);
+            let budgets: Vec<_> = all.iter().map(|f| budget(bench, &sources, rate, *f, 10.0)).collect();
+            advise(&budgets, &sources, rate, 10.0);
+        }
+        for diagnostic in found.iter().chain(&wiring).chain(&benched) {
             if let Some(place) = &diagnostic.place {
                 prop_assert!(text.get(place.range.clone()).is_some(), "{diagnostic:?} points outside");
             }
@@ -180,6 +191,8 @@ proptest! {
     #[test]
     fn any_text_at_all_is_accepted_or_rejected(text in "\\PC{0,200}") {
         let (recipe, found) = checked("random.ron", &text);
+        let (bench, benched) = Bench::parse("random.bench.ron", &text);
+        prop_assert!(bench.is_some() || benched.has_errors());
         prop_assert!(recipe.is_some() || found.has_errors());
     }
 }

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use phasemill_engine::bench::Bench;
 use phasemill_stages::REGISTRY;
 
 use crate::support::{files, root, updating};
@@ -203,7 +204,10 @@ fn every_shipped_recipe_checks_without_a_word() {
     let library = files(&root().join("pipelines/library"), ".ron");
     let recipes: Vec<_> = library
         .iter()
-        .filter(|f| !f.to_string_lossy().ends_with(".wiring.ron"))
+        .filter(|f| {
+            let name = f.to_string_lossy();
+            !name.ends_with(".wiring.ron") && !name.ends_with(".bench.ron")
+        })
         .collect();
     assert!(recipes.len() >= 8, "only {} recipes", recipes.len());
     let mut wrong = String::new();
@@ -222,5 +226,18 @@ fn every_shipped_wiring_can_be_read() {
         let name = file.display().to_string();
         let (_, found) = phasemill_engine::recipe::Wiring::parse(&name, &read(&file));
         assert!(found.is_empty(), "{found}");
+    }
+}
+
+#[test]
+fn every_shipped_bench_can_be_read_and_written() {
+    let benches = files(&root().join("pipelines/library"), ".bench.ron");
+    assert!(benches.len() >= 2);
+    for file in benches {
+        let name = file.display().to_string();
+        let (bench, found) = Bench::parse(&name, &read(&file));
+        assert!(found.is_empty(), "{found}");
+        let written = bench.as_ref().unwrap().to_ron();
+        assert_eq!(Bench::parse(&name, &written).0, bench, "{written}");
     }
 }

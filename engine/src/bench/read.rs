@@ -43,10 +43,10 @@ const KINDS: &[Kind] = &[
         doc: "thermal noise of a resistor, sqrt(4kTR)",
         read: |r, units| Noise::Johnson {
             resistance: r
-                .setting("resistance", "resistance")
+                .setting("resistance", "its resistance")
                 .quantity("Ohm", Range::Positive),
             temperature: r
-                .setting("temperature", "temperature")
+                .setting("temperature", "its temperature")
                 .default("\"295 K\"")
                 .quantity("K", Range::Positive),
             gain: resistor_gain(r, units),
@@ -60,7 +60,7 @@ const KINDS: &[Kind] = &[
                 .setting("current", "mean current")
                 .quantity("A", Range::NotNegative),
             gain: {
-                let doc = "what is recorded per ampere, such as a transimpedance";
+                let doc = "what is recorded per ampere, such as \"1e6 V/A\"";
                 let gain = r.setting("gain", doc).text_at();
                 let read = gain.map(|(_, piece)| {
                     quantity(&piece, &units.per("A"), Range::Any).map_err(|d| r.report(d))
@@ -74,12 +74,12 @@ const KINDS: &[Kind] = &[
         doc: "a steady tone, such as a multiple of the mains",
         read: |r, units| Noise::Line {
             frequency: r
-                .setting("frequency", "frequency")
+                .setting("frequency", "its frequency")
                 .quantity("Hz", Range::Positive),
             amplitude: sized(
                 r,
                 "amplitude",
-                "peak amplitude, as recorded",
+                "peak amplitude as recorded, such as \"8 mV\"",
                 units,
                 Range::NotNegative,
             )
@@ -127,7 +127,7 @@ impl Top {
         let signal = optional(
             r,
             "signal",
-            "amplitude of the signal, as recorded",
+            "amplitude of the signal as recorded, such as \"2 mV\"",
             &units,
             Range::Positive,
         );
@@ -154,7 +154,7 @@ impl Top {
             offset: optional(
                 r,
                 "offset",
-                "steady level under the signal",
+                "steady level under the signal, such as \"0.5 V\"",
                 &units,
                 Range::Any,
             )
@@ -184,7 +184,7 @@ fn converter(r: &mut Reader<'_>, units: &Units) -> Converter {
     let rate = r
         .setting("rate", "samples per second")
         .quantity("Hz", Range::Positive);
-    let doc = "largest absolute value that it converts";
+    let doc = "largest absolute value that it converts, such as \"10 V\"";
     let full_scale = optional(r, "full_scale", doc, units, Range::Positive);
     let bits = r
         .setting("bits", "bits, which span twice the full scale")
@@ -248,11 +248,11 @@ fn sized_factor(factor: &Quantity) -> (f64, Unit) {
 
 /// A density, perhaps times a gain that refers it to the recording.
 fn density(r: &mut Reader<'_>, units: &Units) -> f64 {
-    let doc = "amplitude density, in the unit of the recording per sqrt(Hz), or in another that `gain` refers to it";
+    let doc = "one-sided amplitude density as recorded, such as \"20 nV/sqrt(Hz)\", or in another unit that `gain` refers to it";
     let given = r.setting("density", doc).text_at();
     let gain = factor(
         r,
-        "what is recorded per unit of the density, such as a resistance for a current",
+        "what is recorded per unit of the density, such as \"1e6 V/A\" for a current",
     );
     let Some((text, piece)) = given else {
         return 0.0;
@@ -277,11 +277,11 @@ fn density(r: &mut Reader<'_>, units: &Units) -> f64 {
             None => format!("expected a density in {wanted}, found `{text}`"),
         };
         let help = match wanted_unit.div(&own.unit) {
-            Ok(missing) if !own.is_level() && !missing.is_dimensionless() => format!(
+            Ok(missing) if !own.is_level() && is_density(&own.unit) => format!(
                 "give a density in {wanted}, or a `gain` in {} that refers it to the recording",
                 missing.ascii()
             ),
-            _ => format!("give a density such as \"20 n{wanted}\""),
+            _ => format!("give a density such as \"2e-8 {wanted}\""),
         };
         r.fault("density", Code::Unit, message, help);
         return 0.0;
@@ -298,11 +298,17 @@ fn density(r: &mut Reader<'_>, units: &Units) -> f64 {
     own.value * gain_size
 }
 
+/// Whether a unit is one per √Hz.
+fn is_density(unit: &Unit) -> bool {
+    let root = Unit::hertz().sqrt().and_then(|root| unit.mul(&root));
+    root.is_ok_and(|numerator| numerator.sqrt().is_ok())
+}
+
 /// The gain of a resistor's noise, whose unit tells whether it is that of its voltage or its current.
 fn resistor_gain(r: &mut Reader<'_>, units: &Units) -> Gain {
     let given = factor(
         r,
-        "what is recorded of the resistor: per volt of its noise voltage, or per ampere of its noise current",
+        "what is recorded per volt of its noise voltage, such as \"10\", or per ampere of its noise current, such as \"1e6 V/A\"; by default 1",
     );
     let (per_volt, per_ampere) = (units.per("V"), units.per("A"));
     let fits =

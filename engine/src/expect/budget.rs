@@ -42,6 +42,8 @@ pub struct Nearest {
     pub frequency_hz: f64,
     /// How far away, in Hz.
     pub distance_hz: f64,
+    /// How far away it has to be for the average, in Hz, as far as it wanders included.
+    pub needed_hz: f64,
 }
 
 /// The noise at one frequency.
@@ -148,7 +150,8 @@ pub fn budget(bench: &Bench, sources: &Sources, rate: f64, f: f64, seconds: f64)
         0.5 * left * left
     };
     let lines_power: f64 = lines.iter().map(left).sum();
-    let near = |line: &Line| distance(line) < line.wander + WIDTHS / seconds;
+    let needed = |line: &Line| line.wander + WIDTHS / seconds;
+    let near = |line: &Line| distance(line) < needed(line);
     Budget {
         frequency_hz: f,
         density_unit_per_sqrt_hz: total.sqrt(),
@@ -157,6 +160,7 @@ pub fn budget(bench: &Bench, sources: &Sources, rate: f64, f: f64, seconds: f64)
             what: line.what.clone(),
             frequency_hz: line.at,
             distance_hz: distance(line),
+            needed_hz: needed(line),
         }),
         // An offset counts as a line at zero.
         too_near: lines.iter().any(near) || f < WIDTHS / seconds,
@@ -211,19 +215,21 @@ pub fn advise(budgets: &[Budget], sources: &Sources, rate: f64, seconds: f64) ->
         .filter(|b| b.standard_uncertainty_unit <= best * (1.0 + AS_GOOD))
         .min_by(|a, b| a.frequency_hz.total_cmp(&b.frequency_hz));
     if let Some(chosen) = chosen {
-        reasons.push(format!(
-            "the lowest of {} candidates whose uncertainty after {} s is within {} % of the best",
-            budgets.len(),
-            short(seconds),
-            short(100.0 * AS_GOOD)
-        ));
+        if budgets.len() > 1 {
+            reasons.push(format!(
+                "the lowest of {} candidates whose uncertainty after {} s is within {} % of the best",
+                budgets.len(),
+                short(seconds),
+                short(100.0 * AS_GOOD)
+            ));
+        }
         if let Some(line) = &chosen.nearest_line {
             reasons.push(format!(
-                "{} Hz away from {}, where an average of {} s needs {} Hz and what the mains wander",
+                "{} Hz away from {}, where an average of {} s needs {} Hz",
                 short(line.distance_hz),
                 line.what,
                 short(seconds),
-                short(WIDTHS / seconds)
+                short(line.needed_hz)
             ));
         }
         reasons.push(format!(

@@ -97,6 +97,17 @@ pub struct Planned<'p> {
     pub recorded: bool,
 }
 
+impl Planned<'_> {
+    /// Frequency of the signal of a flow.
+    fn frequency(&self, recipe: &Recipe, typed: &Typed, flow: &Flow) -> Option<f64> {
+        let (_, n, m) = flow.clock.as_ref()?;
+        match self.reference {
+            Some(f) => Some(f * f64::from(*n) / f64::from(*m)),
+            None => typed.signal_frequency(recipe, flow).map(|(f, _)| f),
+        }
+    }
+}
+
 /// The outlook of every average of mixed samples that a kept result needs.
 pub fn averages(
     recipe: &Recipe,
@@ -113,11 +124,11 @@ pub fn averages(
             continue;
         };
         let name = entry.name.text.clone();
-        let alike = |known: &Flow| {
-            (&known.response, &known.clock, known.switched)
-                == (&flow.response, &flow.clock, flow.switched)
+        let alike = |(known, outlook): &&mut (Flow, Outlook)| {
+            (&known.response, known.switched) == (&flow.response, flow.switched)
+                && Some(outlook.frequency) == planned.frequency(recipe, typed, flow)
         };
-        if let Some((_, same)) = told.iter_mut().find(|(known, _)| alike(known)) {
+        if let Some((_, same)) = told.iter_mut().find(alike) {
             same.averages.push(name);
             let more = results.into_iter().filter(|r| !same.results.contains(r));
             same.results.extend(more.collect::<Vec<_>>());
@@ -174,14 +185,7 @@ impl Outlook {
         flow: &Flow,
         planned: &Planned<'_>,
     ) -> Result<Self, ScatterError> {
-        let ratio = flow
-            .clock
-            .as_ref()
-            .map_or(1.0, |(_, n, m)| f64::from(*n) / f64::from(*m));
-        let known = planned
-            .reference
-            .map(|f| f * ratio)
-            .or_else(|| typed.signal_frequency(recipe, flow).map(|(f, _)| f));
+        let known = planned.frequency(recipe, typed, flow);
         let figures = Figures::of(flow, known).ok_or(ScatterError::NotAveraged)?;
         let frequency = known.ok_or(ScatterError::NoFrequency)?;
         let mut laws = planned.sources.laws.clone();
@@ -204,6 +208,11 @@ impl Outlook {
             amplitude,
             in_phase,
         })
+    }
+
+    /// Samples per second that are averaged.
+    pub fn rate(&self) -> f64 {
+        self.scatter.rate()
     }
 
     /// The sources that add noise and lines.
@@ -253,7 +262,9 @@ impl Outlook {
     /// recording; `None` if a year is not enough.
     pub fn time_for(&self, uncertainty: f64) -> Option<f64> {
         let rate = self.scatter.rate();
-        let enough = |samples: f64| self.variance(samples / rate) <= uncertainty * uncertainty;
+        // What is met but for rounding is met.
+        let limit = uncertainty * uncertainty * (1.0 + 1e-9);
+        let enough = |samples: f64| self.variance(samples / rate) <= limit;
         let most = LONGEST * rate;
         let mut high = 1.0;
         while !enough(high) {

@@ -80,6 +80,28 @@ pub struct Stretch {
 }
 
 impl ChannelHeader {
+    /// The header of a channel of one point that is not recorded yet.
+    pub fn assumed(role: &str, rate: f64, samples: u64, unit: Unit) -> Self {
+        ChannelHeader {
+            role: role.into(),
+            file: "made up".into(),
+            dataset: format!("/{role}"),
+            two_dimensional: false,
+            points: 1,
+            samples,
+            rate,
+            unit,
+            scale: 1.0,
+            offset: 0.0,
+            full_scale: None,
+            missing: None,
+            stored: "float64 little-endian".into(),
+            layout: "contiguous".into(),
+            start_time: None,
+            stretches: Vec::new(),
+        }
+    }
+
     /// What of the header decides the numbers that leave, for the derivation key.
     pub fn canonical(&self) -> String {
         format!(

@@ -232,19 +232,11 @@ fn draw(path: &Path, groups: &[Group]) -> Result<(), String> {
             path.display()
         ));
     }
-    let replaced = std::fs::read(path).ok();
-    if replaced.is_some_and(|old| !old.starts_with(b"<svg")) {
-        return Err(format!(
-            "error: expected a new file or an SVG to replace, found another file at {}; choose another name",
-            path.display()
-        ));
-    }
-    std::fs::write(path, plot::svg(groups))
-        .map_err(|e| format!("error: cannot write the plot {}: {e}", path.display()))
+    plot::write(path, &plot::svg(groups))
 }
 
 /// A diagnostic for an editor: line and column from 1, in characters; the range in bytes.
-fn as_json(diagnostic: &Diagnostic, recording: Option<&str>) -> Value {
+pub fn as_json(diagnostic: &Diagnostic, recording: Option<&str>) -> Value {
     let place = diagnostic.place.as_ref();
     let line_column = place.map(|p| p.line_column());
     json!({

@@ -1,6 +1,7 @@
 //! The commands, one file each, and what they share: printing, and reading recipe and wiring.
 
 pub mod check;
+pub mod expect;
 pub mod explain;
 pub mod inspect;
 pub mod new;

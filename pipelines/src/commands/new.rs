@@ -1,4 +1,4 @@
-//! `phasemill new`: a commented recipe to start from.
+//! `phasemill new`: a commented recipe, or a bench, to start from.
 
 use std::path::PathBuf;
 
@@ -8,27 +8,36 @@ use crate::exit;
 /// The starter, which is also one of the shipped recipes' tests.
 const STARTER: &str = include_str!("../../library/starter.ron");
 
+/// The bench to start from.
+const BENCH: &str = include_str!("../../library/starter.bench.ron");
+
 /// Arguments of `new`.
 #[derive(clap::Args)]
 pub struct Arguments {
-    /// Where to write the recipe; it must not exist yet
-    recipe: PathBuf,
+    /// Where to write it; it must not exist yet
+    file: PathBuf,
+    /// A bench instead of a recipe
+    #[arg(long)]
+    bench: bool,
 }
 
 /// Runs the command.
 pub fn run(arguments: &Arguments) -> u8 {
-    let path = &arguments.recipe;
+    let path = &arguments.file;
+    let (text, next) = match arguments.bench {
+        true => (BENCH, format!("phasemill expect {}", path.display())),
+        false => (
+            STARTER,
+            format!("phasemill check {} RECORDING", path.display()),
+        ),
+    };
     let made = std::fs::OpenOptions::new()
         .write(true)
         .create_new(true)
         .open(path);
-    match made.and_then(|mut file| std::io::Write::write_all(&mut file, STARTER.as_bytes())) {
+    match made.and_then(|mut file| std::io::Write::write_all(&mut file, text.as_bytes())) {
         Ok(()) => {
-            say(format!(
-                "wrote {}; next: phasemill check {} RECORDING",
-                path.display(),
-                path.display()
-            ));
+            say(format!("wrote {}; next: {next}", path.display()));
             exit::DONE
         }
         Err(error) => {

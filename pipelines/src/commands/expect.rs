@@ -1,0 +1,434 @@
+//! `phasemill expect`: before a measurement, from a bench and perhaps a recipe: the noise budget, where to
+//! modulate, uncertainty against averaging time, the smallest signal that is detected.
+
+use std::path::{Path, PathBuf};
+
+use phasemill_engine::bench::Bench;
+use phasemill_engine::catalogue;
+use phasemill_engine::check::{Typed, check};
+use phasemill_engine::diagnostic::Diagnostics;
+use phasemill_engine::expect::{self, Outlook, Planned, Sources};
+use phasemill_engine::recipe::{Recipe, Wiring};
+use phasemill_engine::response::ScatterError;
+use phasemill_engine::run::Job;
+use phasemill_engine::session::{check_recordings, open_sets};
+use phasemill_engine::store::ChannelHeader;
+use phasemill_engine::units::{Quantity, Unit};
+use serde_json::{Value, json};
+
+use super::check::as_json;
+use super::{Texts, complain, counted, named_file, read_text, say, show};
+use crate::exit;
+use crate::figures::number;
+use crate::planning::{self, Answers, Question};
+use crate::plot;
+
+/// Seconds of an average when none are given.
+const AVERAGE: f64 = 10.0;
+
+/// Length in s of a point that is not recorded yet: longer than any chain takes to settle.
+const UNRECORDED: f64 = 1e6;
+
+/// Arguments of `expect`.
+#[derive(clap::Args)]
+pub struct Arguments {
+    /// The bench (RON): signal, noise and converter
+    #[arg(required_unless_present = "settings")]
+    bench: Option<PathBuf>,
+    /// The recipe (RON) whose averages are planned
+    recipe: Option<PathBuf>,
+    /// A recording to take rates and lengths from; only its header is read
+    recording: Option<PathBuf>,
+    /// The wiring (RON) of the recording
+    #[arg(long, value_name = "FILE")]
+    wiring: Option<PathBuf>,
+    /// A further recording that the recipe names
+    #[arg(long, value_name = "NAME=FILE", value_parser = named_file)]
+    with: Vec<(String, PathBuf)>,
+    /// Modulation frequencies to look at, such as 17Hz,173Hz
+    #[arg(long, value_name = "FREQUENCY", value_delimiter = ',', value_parser = in_hertz)]
+    at: Vec<f64>,
+    /// The time there is for a point, such as "10 s": what can be detected in it
+    #[arg(long, value_parser = in_seconds)]
+    time: Option<f64>,
+    /// The standard uncertainty that is wanted, such as "1 uV", "0.5 %" of the signal, or "0.1 deg"
+    #[arg(long, value_parser = quantity)]
+    uncertainty: Option<Quantity>,
+    /// Draw densities and uncertainties (SVG)
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
+    /// Print everything as JSON; keys in `_unit` are in the unit of the recording
+    #[arg(long)]
+    json: bool,
+    /// Print what may stand in a bench
+    #[arg(long, exclusive = true)]
+    settings: bool,
+}
+
+fn quantity(text: &str) -> Result<Quantity, String> {
+    Quantity::parse(text).map_err(|e| e.to_string())
+}
+
+fn positive(text: &str, unit: &Unit, example: &str) -> Result<f64, String> {
+    let found = quantity(text)?;
+    let fits = found.unit.same_dimension(unit) && !found.is_level() && found.value > 0.0;
+    fits.then_some(found.value)
+        .ok_or_else(|| format!("expected a value above zero, as in {example}, found `{text}`"))
+}
+
+fn in_hertz(text: &str) -> Result<f64, String> {
+    positive(text, &Unit::hertz(), "173Hz")
+}
+
+fn in_seconds(text: &str) -> Result<f64, String> {
+    positive(text, &Unit::second(), "\"10 s\"")
+}
+
+/// Why there is no answer.
+enum Refusal {
+    /// A fault that has no place in a text.
+    Message(String),
+    /// Faults in bench, recipe or wiring.
+    Found(Diagnostics),
+}
+
+impl From<String> for Refusal {
+    fn from(message: String) -> Self {
+        Refusal::Message(message)
+    }
+}
+
+/// Runs the command.
+pub fn run(arguments: &Arguments) -> u8 {
+    if arguments.settings {
+        say(catalogue::listing(&phasemill_engine::bench::settings()).trim_end());
+        return exit::DONE;
+    }
+    match plan(arguments) {
+        Ok(()) => exit::DONE,
+        Err(refusal) if arguments.json => {
+            let (errors, diagnostics) = match &refusal {
+                Refusal::Message(message) => (vec![bare(message)], Vec::new()),
+                Refusal::Found(found) => {
+                    (Vec::new(), found.iter().map(|d| as_json(d, None)).collect())
+                }
+            };
+            let all = json!({"accepted": false, "errors": errors, "diagnostics": diagnostics});
+            say(format!("{all:#}"));
+            exit::REJECTED
+        }
+        Err(Refusal::Message(message)) => {
+            complain(message);
+            exit::REJECTED
+        }
+        Err(Refusal::Found(found)) => {
+            show(&found);
+            complain(format!("rejected: {}", counted(&found)));
+            exit::REJECTED
+        }
+    }
+}
+
+fn bare(message: &str) -> &str {
+    message.strip_prefix("error: ").unwrap_or(message)
+}
+
+fn plan(arguments: &Arguments) -> Result<(), Refusal> {
+    let path = arguments.bench.as_deref().unwrap_or(Path::new(""));
+    let text = read_text(path, "bench")?;
+    let (bench, found) = Bench::parse(&path.display().to_string(), &text);
+    let bench = bench.ok_or(Refusal::Found(found))?;
+    let recipe = match &arguments.recipe {
+        Some(path) => Some(Checked::read(path, &bench, arguments)?),
+        None => None,
+    };
+    let rate = recipe.as_ref().and_then(Checked::rate);
+    let rate = rate.unwrap_or(bench.converter.rate);
+    let mut question = Question {
+        uncertainty: None,
+        time: arguments.time,
+    };
+    if let Some(wanted) = &arguments.uncertainty {
+        question.uncertainty = Some(in_units(wanted, &bench)?);
+    }
+    let planned = Plan::new(&bench, rate, arguments)?;
+    let (outlooks, mut remarks) = match &recipe {
+        Some(recipe) => planned.outlooks(recipe, &bench, arguments)?,
+        None => (Vec::new(), Vec::new()),
+    };
+    if rate != bench.converter.rate {
+        remarks.push(format!(
+            "the recording has {} samples/s, the bench states {}: the recording's are used",
+            number(rate),
+            number(bench.converter.rate)
+        ));
+    }
+    if recipe.is_none() && question.uncertainty.is_some() {
+        remarks.push(
+            "`--uncertainty` is for the averages of a recipe: name one behind the bench".into(),
+        );
+    }
+    let answers: Vec<Answers<'_>> = outlooks
+        .iter()
+        .map(|outlook| Answers::new(&bench, outlook, &question))
+        .collect();
+    if let Some(file) = &arguments.plot {
+        let mut panels = vec![planned.chart(&bench).draw()];
+        panels.extend(answers.iter().map(|a| a.chart().draw()));
+        plot::write(file, &plot::document(&panels))?;
+    }
+    match arguments.json {
+        true => say(format!("{:#}", planned.json(&bench, &answers, &remarks))),
+        false => {
+            say(format!("{}: {}", path.display(), bench.title));
+            planned.print(&bench, &answers, &remarks);
+        }
+    }
+    Ok(())
+}
+
+/// An uncertainty in units of the recording; a part of the signal, or an angle of its phase, in the signal's.
+fn in_units(wanted: &Quantity, bench: &Bench) -> Result<f64, String> {
+    let relative = wanted.unit.is_dimensionless()
+        && (wanted.text.contains('%') || !bench.unit.is_dimensionless());
+    let of_signal = relative || wanted.unit.same_dimension(&Unit::radian());
+    let value = if of_signal && !wanted.is_level() {
+        let signal = bench.signal.ok_or_else(|| {
+            let text = &wanted.text;
+            format!(
+                "error: `--uncertainty {text}` is a part of the signal: state `signal` in the bench"
+            )
+        })?;
+        wanted.value * signal
+    } else if wanted.unit.same_dimension(&bench.unit) && !wanted.is_level() {
+        wanted.value
+    } else {
+        let unit = bench.unit.to_coherent().ascii();
+        return Err(format!(
+            "error: expected an uncertainty in {unit} as recorded, in % of the signal or in deg, found `{}`",
+            wanted.text
+        ));
+    };
+    match value > 0.0 {
+        true => Ok(value),
+        false => Err(format!(
+            "error: expected an uncertainty above zero, found `{}`",
+            wanted.text
+        )),
+    }
+}
+
+/// A recipe whose flows are known, from a recording or from the bench alone.
+struct Checked {
+    recipe: Recipe,
+    typed: Typed,
+    recorded: bool,
+}
+
+impl Checked {
+    fn read(path: &Path, bench: &Bench, arguments: &Arguments) -> Result<Self, Refusal> {
+        let texts = Texts {
+            recipe: path.to_owned(),
+            wiring: arguments.wiring.clone(),
+        };
+        let (recipe, wiring, alone) = texts.parse()?;
+        let recipe = match recipe {
+            Some(recipe) if !alone.has_errors() => recipe,
+            _ => return Err(Refusal::Found(alone)),
+        };
+        match &arguments.recording {
+            Some(recording) => Self::recorded(recipe, &wiring, recording, arguments),
+            None => Self::assumed(recipe, bench),
+        }
+    }
+
+    fn recorded(
+        recipe: Recipe,
+        wiring: &Wiring,
+        recording: &Path,
+        arguments: &Arguments,
+    ) -> Result<Self, Refusal> {
+        check_recordings(&recipe, &arguments.with).map_err(|e| format!("error: {e}"))?;
+        let sets = open_sets(&recipe, wiring, &[recording.to_owned()], &arguments.with);
+        let files = sets.iter().flat_map(|set| &set.files);
+        if let Some(error) = files.filter_map(|f| f.content.as_ref().err()).next() {
+            return Err(format!("error: {error}").into());
+        }
+        let mut found = Diagnostics::default();
+        let typed = Job::new(&recipe, sets, &mut found).map(|job| job.typed);
+        match typed {
+            Some(typed) if !found.has_errors() => Ok(Checked {
+                recipe,
+                typed,
+                recorded: true,
+            }),
+            _ => Err(Refusal::Found(found.sorted())),
+        }
+    }
+
+    /// Every input as the converter of the bench would record it.
+    fn assumed(recipe: Recipe, bench: &Bench) -> Result<Self, Refusal> {
+        let rate = bench.converter.rate;
+        let samples = (UNRECORDED * rate).max(1e7) as u64;
+        let headers: Vec<ChannelHeader> = recipe
+            .inputs
+            .iter()
+            .map(|input| {
+                let unit = input.unit.clone().unwrap_or_else(|| bench.unit.clone());
+                ChannelHeader::assumed(&input.name.text, rate, samples, unit)
+            })
+            .collect();
+        let mut found = Diagnostics::default();
+        let known = |role: &str| headers.iter().find(|h| h.role == role);
+        let typed = check(&recipe, known, &mut found);
+        match found.has_errors() {
+            true => Err(Refusal::Found(found.sorted())),
+            false => Ok(Checked {
+                recipe,
+                typed,
+                recorded: false,
+            }),
+        }
+    }
+
+    /// Samples per second of the first input.
+    fn rate(&self) -> Option<f64> {
+        self.typed.flow(0, 0)?.rate
+    }
+}
+
+/// The budget of a bench, and what is advised.
+struct Plan {
+    rate: f64,
+    time: f64,
+    sources: Sources,
+    budgets: Vec<expect::Budget>,
+    advice: expect::Advice,
+    cautions: Vec<String>,
+}
+
+impl Plan {
+    fn new(bench: &Bench, rate: f64, arguments: &Arguments) -> Result<Self, String> {
+        let frequencies = match arguments.at.is_empty() {
+            true => expect::candidates(bench, rate),
+            false => arguments.at.clone(),
+        };
+        if let Some(f) = frequencies.iter().find(|f| **f >= 0.5 * rate) {
+            return Err(format!(
+                "error: expected frequencies below half the sample rate, {} Hz, found {} Hz; choose a lower one, or record faster",
+                number(0.5 * rate),
+                number(*f)
+            ));
+        }
+        let time = arguments.time.unwrap_or(AVERAGE);
+        let sources = Sources::of(bench, rate);
+        let one = |f: &f64| expect::budget(bench, &sources, rate, *f, time);
+        let budgets: Vec<expect::Budget> = frequencies.iter().map(one).collect();
+        Ok(Plan {
+            advice: expect::advise(&budgets, &sources, rate, time),
+            cautions: expect::cautions(bench, &sources, rate, time),
+            rate,
+            time,
+            budgets,
+            sources,
+        })
+    }
+
+    /// The outlook of the recipe's averages at each frequency that is asked for, at its own where none is,
+    /// and where it has none, at the one advised.
+    fn outlooks(
+        &self,
+        checked: &Checked,
+        bench: &Bench,
+        arguments: &Arguments,
+    ) -> Result<(Vec<Outlook>, Vec<String>), String> {
+        let at = |reference: Option<f64>| {
+            let planned = Planned {
+                sources: &self.sources,
+                signal: bench.signal,
+                reference,
+                recorded: checked.recorded,
+            };
+            expect::averages(&checked.recipe, &checked.typed, &planned)
+        };
+        let mut remarks = Vec::new();
+        let mut told = Vec::new();
+        let mut untold = Vec::new();
+        if arguments.at.is_empty() {
+            (told, untold) = at(None);
+            let unknown = untold.iter().any(|u| u.why == ScatterError::NoFrequency);
+            if let (true, Some(f)) = (unknown, self.advice.frequency_hz) {
+                remarks.push(format!(
+                    "the recipe does not state the frequency of its reference: told for the recommended {} Hz; give another with `--at`",
+                    number(f)
+                ));
+                (told, untold) = at(Some(f));
+            }
+        }
+        for f in &arguments.at {
+            let (more, without) = at(Some(*f));
+            told.extend(more);
+            untold.extend(without);
+        }
+        remarks.extend(
+            untold
+                .iter()
+                .map(|u| format!("`{}` is not told: {}", u.average, u.why)),
+        );
+        if told.is_empty() && untold.is_empty() {
+            return Err(format!(
+                "error: expected a recipe with a kept result behind `Mix` and `Average`, found none in {}",
+                arguments
+                    .recipe
+                    .as_deref()
+                    .unwrap_or(Path::new(""))
+                    .display()
+            ));
+        }
+        Ok((told, remarks))
+    }
+
+    fn chart(&self, bench: &Bench) -> crate::chart::Chart {
+        planning::chart(bench, &self.sources, self.rate, &self.budgets, &self.advice)
+    }
+
+    fn print(&self, bench: &Bench, answers: &[Answers<'_>], remarks: &[String]) {
+        say(format!("  {}\n", planning::heading(bench, self.rate)));
+        say(planning::budgets(bench, &self.budgets, self.time));
+        say(planning::advice(&self.advice));
+        for answer in answers {
+            say(format!("  {}", answer.heading()));
+            say(answer.text().trim_end());
+            let own = answer.remarks();
+            own.iter().for_each(|r| say(format!("    note: {r}")));
+            say("");
+        }
+        if !answers.is_empty() {
+            say(planning::LEGEND);
+        }
+        remarks.iter().for_each(|r| say(format!("  note: {r}")));
+        self.cautions
+            .iter()
+            .for_each(|c| say(format!("  caution: {c}")));
+    }
+
+    fn json(&self, bench: &Bench, answers: &[Answers<'_>], remarks: &[String]) -> Value {
+        json!({
+            "accepted": true,
+            "errors": [],
+            "diagnostics": [],
+            "title": bench.title,
+            "unit": bench.unit.to_coherent().ascii(),
+            "rate_hz": self.rate,
+            "signal_peak_unit": bench.signal,
+            "offset_unit": bench.offset,
+            "step_unit": bench.converter.step(),
+            "averaging_time_s": self.time,
+            "budgets": self.budgets,
+            "advice": self.advice,
+            "averages": answers.iter().map(Answers::json).collect::<Vec<_>>(),
+            "remarks": remarks,
+            "cautions": self.cautions,
+        })
+    }
+}
