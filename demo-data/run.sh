@@ -38,6 +38,19 @@ mill() {
     fi
 }
 
+# plan FILE... : what a bench may expect of a recipe; it must not be refused.
+plan() {
+    echo "== expect"
+    if "$bin/phasemill" expect "$@" --plot "$results/expect.svg"; then
+        passed=$((passed + 1))
+    else
+        failed=$((failed + 1))
+        echo "expect: refused" >&2
+    fi
+}
+
+plan pipelines/library/weak-light.bench.ron pipelines/library/chopped-light.ron "$out/weak-light-sweep.h5" \
+    --with blocked="$out/weak-light-blocked.h5" --at 173Hz --uncertainty "100 uV"
 echo "In the sweep of weak light the chopper stops at one point, so that recipe is to end with exit code 2:"
 echo "the point is named as failed, the others are in the results."
 mill 2 chopped-light "$out/weak-light-sweep.h5" --with blocked="$out/weak-light-blocked.h5"
@@ -51,5 +64,5 @@ mill 0 noise-and-stability "$out/noise.h5"
 mill 0 tides "$out/hourly-levels.h5"
 mill 0 driven-beam "$out/drifting-beam.h5"
 
-echo "recipes: $passed passed, $failed failed"
+echo "recipes and plans: $passed passed, $failed failed"
 [ "$failed" = 0 ]

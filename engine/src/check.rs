@@ -45,6 +45,16 @@ pub fn check<'h>(
     headers: impl Fn(&str) -> Option<&'h ChannelHeader>,
     diagnostics: &mut Diagnostics,
 ) -> Typed {
+    check_at(recipe, headers, None, diagnostics)
+}
+
+/// The same as if every reference ran at a frequency in Hz, whatever the recipe says of it.
+pub fn check_at<'h>(
+    recipe: &Recipe,
+    headers: impl Fn(&str) -> Option<&'h ChannelHeader>,
+    reference: Option<f64>,
+    diagnostics: &mut Diagnostics,
+) -> Typed {
     let graph = Graph::build(recipe, diagnostics);
     let count = recipe.inputs.len() + recipe.stages.len();
     let mut typed = Typed {
@@ -64,7 +74,7 @@ pub fn check<'h>(
                 port.flow.recordings = typed.recordings[node].clone();
                 typed.ports[node] = Some(vec![port]);
             }
-            Some(stage) => typed.check_stage(recipe, node, stage, diagnostics),
+            Some(stage) => typed.check_stage(recipe, node, stage, reference, diagnostics),
         }
         typed.declare_units(recipe, node, diagnostics);
     }
@@ -145,6 +155,7 @@ impl Typed {
         recipe: &Recipe,
         node: Node,
         stage: usize,
+        reference: Option<f64>,
         diagnostics: &mut Diagnostics,
     ) {
         let entry = &recipe.stages[stage];
@@ -192,6 +203,9 @@ impl Typed {
         for port in &mut ports {
             port.flow.recordings = self.recordings[node].clone();
             port.flow.points = inputs.iter().filter_map(|f| f.points).max();
+            if let Some(f) = reference {
+                port.flow.run_at(f);
+            }
         }
         if !failed {
             self.ports[node] = Some(ports);

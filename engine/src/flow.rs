@@ -165,6 +165,14 @@ impl Flow {
         }
     }
 
+    /// Has a clock run at a frequency in Hz, stated where one was stated and expected where not.
+    pub(crate) fn run_at(&mut self, f: f64) {
+        if self.kind == Kind::Clock {
+            self.frequency = self.frequency.map(|_| f);
+            self.expected = Some(f);
+        }
+    }
+
     /// Seconds per point, where known.
     pub fn duration(&self) -> Option<f64> {
         Some(self.length? as f64 / self.rate?)

@@ -214,3 +214,46 @@ fn quantised_noise_scatters_as_planned() {
         "the step would not be seen"
     );
 }
+
+/// A product with signs; a decimation before the mixing that folds; a mean over whole periods. All behind
+/// white noise at 60 Hz of 1 kHz, where the low-pass before the mixing has no effect on the signal: 1/sqrt(1 +
+/// (60/400)^8), a ten-millionth less than one.
+#[test]
+fn other_chains_scatter_as_planned() {
+    let bench = r#"Bench(title: "white", noise: { "white": White(density: "20 mV/sqrt(Hz)") },
+        converter: Converter(rate: "1 kHz"))"#;
+    let sigma = 0.02 * 500.0f64.sqrt();
+    let mut random = Random(5);
+    for (what, stages) in [
+        (
+            "signs",
+            r#""product": Mix(of: "x", with: "clock", by: Switching()),
+               "answer": Average(of: "product"),"#,
+        ),
+        (
+            "folding",
+            r#""low": Filter(of: "x", kind: Butterworth(order: 4, band: Low("400 Hz"))),
+               "fewer": Decimate(of: "low", by: 2),
+               "clock 2": Reference(of: "fewer", shape: Stated(frequency: "60 Hz")),
+               "product": Mix(of: "fewer", with: "clock 2"),
+               "answer": Average(of: "product", skip: Time("0.1 s")),"#,
+        ),
+        (
+            "periods",
+            r#""product": Mix(of: "x", with: "clock"),
+               "smooth": Filter(of: "product", kind: WholePeriods(clock: "clock", periods: 6)),
+               "answer": Average(of: "smooth"),"#,
+        ),
+    ] {
+        let clock = match stages.contains("\"clock\"") {
+            true => r#""clock": Reference(of: "x", shape: Stated(frequency: "60 Hz")),"#,
+            false => "",
+        };
+        let recipe = format!(
+            r#"Recipe(title: "a plan", inputs: {{ "x": Wave(unit: "V") }}, stages: {{ {clock} {stages} }},
+                results: ["answer"])"#
+        );
+        let point = || (0..450).map(|_| sigma * random.normal()).collect();
+        trial(bench, 1000.0, &recipe, 450, point).agrees(what);
+    }
+}

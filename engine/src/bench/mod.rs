@@ -1,6 +1,7 @@
 //! A bench before it measures: signal, offset, sources of noise and converter, as a text that is read and
 //! written. What follows from it is in `expect`.
 
+mod kinds;
 mod read;
 mod write;
 

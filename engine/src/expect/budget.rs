@@ -217,7 +217,7 @@ pub fn advise(budgets: &[Budget], sources: &Sources, rate: f64, seconds: f64) ->
     if let Some(chosen) = chosen {
         if budgets.len() > 1 {
             reasons.push(format!(
-                "the lowest of {} candidates whose uncertainty after {} s is within {} % of the best",
+                "the lowest of {} candidates that is far enough from lines, with an uncertainty after {} s within {} % of the best of these",
                 budgets.len(),
                 short(seconds),
                 short(100.0 * AS_GOOD)
@@ -251,11 +251,19 @@ pub fn advise(budgets: &[Budget], sources: &Sources, rate: f64, seconds: f64) ->
         }
         None => "no noise that falls with frequency is stated, so that the density is the same everywhere".into(),
     });
+    let counted = |n: usize| format!("{n} candidate{}", if n == 1 { "" } else { "s" });
     if near > 0 {
-        let s = if near == 1 { "" } else { "s" };
         reasons.push(format!(
-            "{near} candidate{s} too near a line for an average of {} s",
+            "{} too near a line for an average of {} s",
+            counted(near),
             short(seconds)
+        ));
+    }
+    let cramped = budgets.iter().filter(|b| !roomy(b)).count();
+    if cramped > 0 {
+        reasons.push(format!(
+            "{} with fewer than {ROOM} samples a period",
+            counted(cramped)
         ));
     }
     Advice {

@@ -91,21 +91,8 @@ pub struct Planned<'p> {
     pub sources: &'p Sources,
     /// Peak amplitude of the signal.
     pub signal: Option<f64>,
-    /// Frequency of the reference in Hz, which goes before what the recipe says.
-    pub reference: Option<f64>,
     /// Whether the lengths of flows are those of a recording.
     pub recorded: bool,
-}
-
-impl Planned<'_> {
-    /// Frequency of the signal of a flow.
-    fn frequency(&self, recipe: &Recipe, typed: &Typed, flow: &Flow) -> Option<f64> {
-        let (_, n, m) = flow.clock.as_ref()?;
-        match self.reference {
-            Some(f) => Some(f * f64::from(*n) / f64::from(*m)),
-            None => typed.signal_frequency(recipe, flow).map(|(f, _)| f),
-        }
-    }
 }
 
 /// The outlook of every average of mixed samples that a kept result needs.
@@ -126,7 +113,7 @@ pub fn averages(
         let name = entry.name.text.clone();
         let alike = |(known, outlook): &&mut (Flow, Outlook)| {
             (&known.response, known.switched) == (&flow.response, flow.switched)
-                && Some(outlook.frequency) == planned.frequency(recipe, typed, flow)
+                && Some(outlook.frequency) == frequency(recipe, typed, flow)
         };
         if let Some((_, same)) = told.iter_mut().find(alike) {
             same.averages.push(name);
@@ -178,6 +165,11 @@ fn averaging(typed: &Typed) -> Vec<(Node, Vec<String>)> {
         .collect()
 }
 
+/// Frequency of the signal of a flow in Hz.
+fn frequency(recipe: &Recipe, typed: &Typed, flow: &Flow) -> Option<f64> {
+    typed.signal_frequency(recipe, flow).map(|(f, _)| f)
+}
+
 impl Outlook {
     fn of(
         recipe: &Recipe,
@@ -185,21 +177,21 @@ impl Outlook {
         flow: &Flow,
         planned: &Planned<'_>,
     ) -> Result<Self, ScatterError> {
-        let known = planned.frequency(recipe, typed, flow);
+        let known = frequency(recipe, typed, flow);
         let figures = Figures::of(flow, known).ok_or(ScatterError::NotAveraged)?;
         let frequency = known.ok_or(ScatterError::NoFrequency)?;
+        let settled = figures.settling.iter().find(|(part, _)| *part == SETTLED);
+        let settling = settled.and_then(|(_, time)| *time);
         let mut laws = planned.sources.laws.clone();
         laws.push(UNIT);
         let scatter = figures.scatter(&laws, LOWEST, flow.switched)?;
+        let settling = settling.ok_or(ScatterError::TooLong)?;
         let (amplitude, in_phase) = limits();
         Ok(Outlook {
             averages: Vec::new(),
             results: Vec::new(),
             frequency,
-            settling: flow
-                .response
-                .settling_time(SETTLED)
-                .ok_or(ScatterError::TooLong)?,
+            settling,
             point: figures.duration.filter(|_| planned.recorded),
             switched: flow.switched,
             sources: planned.sources.clone(),

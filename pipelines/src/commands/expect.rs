@@ -5,14 +5,8 @@ use std::path::{Path, PathBuf};
 
 use phasemill_engine::bench::Bench;
 use phasemill_engine::catalogue;
-use phasemill_engine::check::{Typed, check};
-use phasemill_engine::diagnostic::Diagnostics;
 use phasemill_engine::expect::{self, Outlook, Planned, Sources};
-use phasemill_engine::recipe::{Recipe, Wiring};
 use phasemill_engine::response::ScatterError;
-use phasemill_engine::run::Job;
-use phasemill_engine::session::{check_recordings, open_sets};
-use phasemill_engine::store::ChannelHeader;
 use phasemill_engine::units::{Quantity, Unit};
 use serde_json::{Value, json};
 
@@ -20,14 +14,11 @@ use super::check::as_json;
 use super::{Texts, complain, counted, named_file, read_text, say, show};
 use crate::exit;
 use crate::figures::number;
-use crate::planning::{self, Answers, Question};
+use crate::planning::{self, Answers, Planning, Question, Record, Refusal};
 use crate::plot;
 
 /// Seconds of an average when none are given.
 const AVERAGE: f64 = 10.0;
-
-/// Length in s of a point that is not recorded yet: longer than any chain takes to settle.
-const UNRECORDED: f64 = 1e6;
 
 /// Arguments of `expect`.
 #[derive(clap::Args)]
@@ -84,20 +75,6 @@ fn in_seconds(text: &str) -> Result<f64, String> {
     positive(text, &Unit::second(), "\"10 s\"")
 }
 
-/// Why there is no answer.
-enum Refusal {
-    /// A fault that has no place in a text.
-    Message(String),
-    /// Faults in bench, recipe or wiring.
-    Found(Diagnostics),
-}
-
-impl From<String> for Refusal {
-    fn from(message: String) -> Self {
-        Refusal::Message(message)
-    }
-}
-
 /// Runs the command.
 pub fn run(arguments: &Arguments) -> u8 {
     if arguments.settings {
@@ -139,10 +116,20 @@ fn plan(arguments: &Arguments) -> Result<(), Refusal> {
     let (bench, found) = Bench::parse(&path.display().to_string(), &text);
     let bench = bench.ok_or(Refusal::Found(found))?;
     let recipe = match &arguments.recipe {
-        Some(path) => Some(Checked::read(path, &bench, arguments)?),
+        Some(path) => {
+            let texts = Texts {
+                recipe: path.clone(),
+                wiring: arguments.wiring.clone(),
+            };
+            let record = Record {
+                recording: arguments.recording.as_deref(),
+                with: &arguments.with,
+            };
+            Some(Planning::read(&texts, &record, &bench)?)
+        }
         None => None,
     };
-    let rate = recipe.as_ref().and_then(Checked::rate);
+    let rate = recipe.as_ref().and_then(Planning::rate);
     let rate = rate.unwrap_or(bench.converter.rate);
     let mut question = Question {
         uncertainty: None,
@@ -218,85 +205,6 @@ fn in_units(wanted: &Quantity, bench: &Bench) -> Result<f64, String> {
     }
 }
 
-/// A recipe whose flows are known, from a recording or from the bench alone.
-struct Checked {
-    recipe: Recipe,
-    typed: Typed,
-    recorded: bool,
-}
-
-impl Checked {
-    fn read(path: &Path, bench: &Bench, arguments: &Arguments) -> Result<Self, Refusal> {
-        let texts = Texts {
-            recipe: path.to_owned(),
-            wiring: arguments.wiring.clone(),
-        };
-        let (recipe, wiring, alone) = texts.parse()?;
-        let recipe = match recipe {
-            Some(recipe) if !alone.has_errors() => recipe,
-            _ => return Err(Refusal::Found(alone)),
-        };
-        match &arguments.recording {
-            Some(recording) => Self::recorded(recipe, &wiring, recording, arguments),
-            None => Self::assumed(recipe, bench),
-        }
-    }
-
-    fn recorded(
-        recipe: Recipe,
-        wiring: &Wiring,
-        recording: &Path,
-        arguments: &Arguments,
-    ) -> Result<Self, Refusal> {
-        check_recordings(&recipe, &arguments.with).map_err(|e| format!("error: {e}"))?;
-        let sets = open_sets(&recipe, wiring, &[recording.to_owned()], &arguments.with);
-        let files = sets.iter().flat_map(|set| &set.files);
-        if let Some(error) = files.filter_map(|f| f.content.as_ref().err()).next() {
-            return Err(format!("error: {error}").into());
-        }
-        let mut found = Diagnostics::default();
-        let typed = Job::new(&recipe, sets, &mut found).map(|job| job.typed);
-        match typed {
-            Some(typed) if !found.has_errors() => Ok(Checked {
-                recipe,
-                typed,
-                recorded: true,
-            }),
-            _ => Err(Refusal::Found(found.sorted())),
-        }
-    }
-
-    /// Every input as the converter of the bench would record it.
-    fn assumed(recipe: Recipe, bench: &Bench) -> Result<Self, Refusal> {
-        let rate = bench.converter.rate;
-        let samples = (UNRECORDED * rate).max(1e7) as u64;
-        let headers: Vec<ChannelHeader> = recipe
-            .inputs
-            .iter()
-            .map(|input| {
-                let unit = input.unit.clone().unwrap_or_else(|| bench.unit.clone());
-                ChannelHeader::assumed(&input.name.text, rate, samples, unit)
-            })
-            .collect();
-        let mut found = Diagnostics::default();
-        let known = |role: &str| headers.iter().find(|h| h.role == role);
-        let typed = check(&recipe, known, &mut found);
-        match found.has_errors() {
-            true => Err(Refusal::Found(found.sorted())),
-            false => Ok(Checked {
-                recipe,
-                typed,
-                recorded: false,
-            }),
-        }
-    }
-
-    /// Samples per second of the first input.
-    fn rate(&self) -> Option<f64> {
-        self.typed.flow(0, 0)?.rate
-    }
-}
-
 /// The budget of a bench, and what is advised.
 struct Plan {
     rate: f64,
@@ -335,55 +243,47 @@ impl Plan {
     }
 
     /// The outlook of the recipe's averages at each frequency that is asked for, at its own where none is,
-    /// and where it has none, at the one advised.
+    /// and where it has none, at the one advised; with remarks.
     fn outlooks(
         &self,
-        checked: &Checked,
+        planning: &Planning,
         bench: &Bench,
         arguments: &Arguments,
-    ) -> Result<(Vec<Outlook>, Vec<String>), String> {
-        let at = |reference: Option<f64>| {
-            let planned = Planned {
-                sources: &self.sources,
-                signal: bench.signal,
-                reference,
-                recorded: checked.recorded,
-            };
-            expect::averages(&checked.recipe, &checked.typed, &planned)
+    ) -> Result<(Vec<Outlook>, Vec<String>), Refusal> {
+        let planned = Planned {
+            sources: &self.sources,
+            signal: bench.signal,
+            recorded: planning.recorded,
+        };
+        let at = |reference: Option<f64>| -> Result<_, Refusal> {
+            let typed = planning.check(reference)?;
+            Ok(expect::averages(&planning.recipe, &typed, &planned))
         };
         let mut remarks = Vec::new();
-        let mut told = Vec::new();
-        let mut untold = Vec::new();
+        let (mut told, mut untold) = (Vec::new(), Vec::new());
         if arguments.at.is_empty() {
-            (told, untold) = at(None);
+            (told, untold) = at(None)?;
             let unknown = untold.iter().any(|u| u.why == ScatterError::NoFrequency);
             if let (true, Some(f)) = (unknown, self.advice.frequency_hz) {
                 remarks.push(format!(
                     "the recipe does not state the frequency of its reference: told for the recommended {} Hz; give another with `--at`",
                     number(f)
                 ));
-                (told, untold) = at(Some(f));
+                (told, untold) = at(Some(f))?;
             }
         }
         for f in &arguments.at {
-            let (more, without) = at(Some(*f));
+            let (more, without) = at(Some(*f))?;
             told.extend(more);
             untold.extend(without);
         }
-        remarks.extend(
-            untold
-                .iter()
-                .map(|u| format!("`{}` is not told: {}", u.average, u.why)),
-        );
+        let untold_ones = untold.iter();
+        remarks.extend(untold_ones.map(|u| format!("`{}` is not told: {}", u.average, u.why)));
         if told.is_empty() && untold.is_empty() {
-            return Err(format!(
-                "error: expected a recipe with a kept result behind `Mix` and `Average`, found none in {}",
-                arguments
-                    .recipe
-                    .as_deref()
-                    .unwrap_or(Path::new(""))
-                    .display()
-            ));
+            let path = planning.recipe.source.name.clone();
+            return Err(Refusal::Message(format!(
+                "error: expected a recipe with a kept result behind `Mix` and `Average`, found none in {path}"
+            )));
         }
         Ok((told, remarks))
     }
@@ -394,7 +294,8 @@ impl Plan {
 
     fn print(&self, bench: &Bench, answers: &[Answers<'_>], remarks: &[String]) {
         say(format!("  {}\n", planning::heading(bench, self.rate)));
-        say(planning::budgets(bench, &self.budgets, self.time));
+        say(planning::budgets(bench, &self.budgets, self.time).trim_end());
+        say(format!("{}\n", planning::BUDGET));
         say(planning::advice(&self.advice));
         for answer in answers {
             say(format!("  {}", answer.heading()));

@@ -69,7 +69,7 @@ pub fn read_text(path: &Path, what: &str) -> Result<String, String> {
         let path = path.display();
         match error.kind() {
             std::io::ErrorKind::InvalidData => format!(
-                "error: {path}: expected the text of a {what}, found something else; the recipe comes first, then the recordings"
+                "error: {path}: expected the text of a {what}, found something else; texts come first, then the recordings"
             ),
             _ => format!("error: cannot read the {what} {path}: {error}; check the path"),
         }

@@ -58,11 +58,19 @@ impl<'o> Answers<'o> {
             .iter()
             .map(|n| format!("`{n}`"))
             .collect();
-        let several = if names.len() > 1 { ", each" } else { "" };
+        // Where the averages themselves are kept, their names say it.
+        let others = self.outlook.results.iter();
+        let others: Vec<&str> = others
+            .filter(|r| !self.outlook.averages.contains(r))
+            .map(String::as_str)
+            .collect();
+        let kept = match others.is_empty() {
+            true => String::new(),
+            false => format!(" for {}", others.join(", ")),
+        };
         format!(
-            "{} (for {}{several}): line at {} Hz, settled to 0.01 % after {}",
+            "{}{kept}: line at {} Hz, settled to 0.01 % after {}",
             names.join(", "),
-            self.outlook.results.join(", "),
             number(self.outlook.frequency),
             seconds(self.outlook.settling)
         )
@@ -194,7 +202,7 @@ impl<'o> Answers<'o> {
             );
         }
         if self.outlook.switched {
-            all.push("the product takes signs and lets the noise around odd harmonics in; told for a signal that is a sine".into());
+            all.push("the product takes signs and lets the noise around odd harmonics in; told for a signal that is a sine; for the height of a square the relative uncertainty is 8/pi^2 of that".into());
         }
         all
     }

@@ -1,12 +1,14 @@
 //! What a bench may expect, as tables for a terminal and as curves: its budget here, its averages in `answers`.
 
 mod answers;
+mod recipe;
 
 use phasemill_engine::bench::Bench;
 use phasemill_engine::expect::{Advice, Budget, Sources};
 use phasemill_engine::units::{Unit, format_quantity};
 
 pub use answers::{Answers, Question};
+pub use recipe::{Planning, Record, Refusal};
 
 use crate::chart::{Chart, Curve};
 use crate::figures::{number, power_of_ten};
@@ -15,8 +17,10 @@ use crate::figures::{number, power_of_ten};
 const SHOWN: usize = 4;
 /// Longest name of a source that is shown whole, in characters.
 const NAME: usize = 16;
+/// What the columns of a budget are.
+pub const BUDGET: &str = "  density: of all noise, one-sided; the shares are of its power. u: standard uncertainty of in-phase and\n  quadrature part after a plain average, as peak, lines at their most.";
 /// What the columns of a recipe's averages are.
-pub const LEGEND: &str = "  u: standard uncertainty of in-phase and quadrature part, and of an amplitude well above it, as peak and as\n  recorded. threshold: noise alone has a larger amplitude with 5 %. smallest: this amplitude exceeds the threshold\n  with 95 %. in phase: the same for one part, where the phase is known (Currie, Anal. Chem. 40, 586, 1968).";
+pub const LEGEND: &str = "  u: standard uncertainty of in-phase and quadrature part, and of an amplitude well above it, as peak and\n  as recorded, behind the recipe's own chain. threshold: noise alone has a larger amplitude with 5 %.\n  smallest: this amplitude exceeds the threshold with 95 %. in phase: the same for one part, where the\n  phase is known (Currie, Anal. Chem. 40, 586, 1968).";
 /// Points of a curve.
 const POINTS: u32 = 120;
 
@@ -26,7 +30,10 @@ fn volts(bench: &Bench, value: f64) -> String {
 }
 
 fn seconds(value: f64) -> String {
-    number(value) + " s"
+    match value {
+        v if v > 0.0 && v < 0.001 => format_quantity(v, &Unit::second(), 3),
+        v => number(v) + " s",
+    }
 }
 
 /// A density of the recording.
