@@ -204,7 +204,9 @@ pub fn settings() -> Vec<Doc> {
     let mut docs = described(|r| drop(Top::read(r)));
     if let Some(noise) = docs.iter_mut().find(|d| d.name == "noise") {
         let kinds = KINDS.iter().map(|kind| {
-            let own = described(|r| drop((kind.read)(r, &volts)));
+            let own = described(|r| {
+                (kind.read)(r, &volts);
+            });
             (kind.name, kind.doc, own)
         });
         noise.shape = Shape::Map(Box::new(Shape::Choice(kinds.collect())));

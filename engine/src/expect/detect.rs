@@ -6,11 +6,10 @@
 
 use serde::Serialize;
 
+use crate::statistics::normal_quantile;
+
 /// Both probabilities of error: a signal found that is not there, and one missed that is.
 pub const ERROR: f64 = 0.05;
-
-/// The 95 % quantile of the normal distribution (Abramowitz & Stegun 1964, table 26.5, with more digits).
-const NORMAL: f64 = 1.644_853_626_951_472_2;
 
 /// Threshold and smallest signal that is detected, as multiples of the standard deviation.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
@@ -42,9 +41,10 @@ pub fn limits() -> (Limits, Limits) {
         threshold,
         smallest: high,
     };
+    let quantile = normal_quantile(1.0 - ERROR);
     let in_phase = Limits {
-        threshold: NORMAL,
-        smallest: 2.0 * NORMAL,
+        threshold: quantile,
+        smallest: 2.0 * quantile,
     };
     (amplitude, in_phase)
 }

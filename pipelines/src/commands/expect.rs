@@ -120,6 +120,7 @@ fn plan(arguments: &Arguments) -> Result<(), Refusal> {
             let texts = Texts {
                 recipe: path.clone(),
                 wiring: arguments.wiring.clone(),
+                date: None,
             };
             let record = Record {
                 recording: arguments.recording.as_deref(),
