@@ -10,8 +10,14 @@ use super::frequency::{element_gain, envelope, gain};
 use super::settling::memory;
 use super::{Chain, Element, Figures, folded, rate_at_start};
 
-/// Most cells of the band that are summed over.
-const MOST_CELLS: f64 = (1u64 << 23) as f64;
+/// Most cells of the band that are summed over, for all exponents together.
+const MOST_CELLS: f64 = (1u64 << 24) as f64;
+
+/// Most products of taps with samples of their sine, some seconds of work.
+const MOST_PRODUCTS: f64 = (1u64 << 32) as f64;
+
+/// A gain that is only rounding.
+const NOTHING: f64 = 1e-9;
 
 /// Part of a step that may be left when the chain's memory is cut off.
 const REST: f64 = 1e-6;
@@ -100,8 +106,10 @@ pub struct Scatter {
     rate: f64,
     /// Samples from which on the correlation is followed no further.
     memory: u64,
-    /// For each law the variance in each cell of the averaged rate's band.
+    /// For each exponent the variance in each cell of the averaged rate's band, for a density of 1 at 1 Hz.
     cells: Vec<Vec<f64>>,
+    /// For each law its exponent's place and its own density at 1 Hz.
+    laws: Vec<(usize, f64)>,
 }
 
 impl Figures {
@@ -120,14 +128,28 @@ impl Figures {
         if self.needs_frequency || (self.mixed && chain.line.is_none()) {
             return Err(ScatterError::NoFrequency);
         }
-        if !self.relative {
+        let (line, own) = chain.line.unwrap_or((0.0, 1.0));
+        if !self.relative || own < NOTHING {
             return Err(ScatterError::NoSignal);
         }
-        let (line, own) = chain.line.unwrap_or((0.0, 1.0));
         let start = rate_at_start(&chain.before, Some(chain.rate)).unwrap_or(chain.rate);
         let seconds = seconds(&chain.before).zip(seconds(&chain.behind));
         let seconds = seconds.map(|(a, b)| a + b).ok_or(ScatterError::TooLong)?;
-        let coloured = laws.iter().any(|law| law.exponent != 0.0);
+        // Laws with the same exponent differ in size alone.
+        let mut shapes: Vec<PowerLaw> = Vec::new();
+        let mut members = Vec::new();
+        for law in laws {
+            let known = shapes.iter().position(|s| s.exponent == law.exponent);
+            let place = known.unwrap_or(shapes.len());
+            if known.is_none() {
+                shapes.push(PowerLaw {
+                    at_1_hz: 1.0,
+                    ..*law
+                });
+            }
+            members.push((place, law.at_1_hz));
+        }
+        let coloured = shapes.iter().any(|law| law.exponent != 0.0);
         let periods = match coloured && line > 0.0 {
             true => PERIODS / line,
             false => 0.0,
@@ -135,14 +157,16 @@ impl Figures {
         let memory = (rate * (seconds + periods)).ceil() + 2.0;
         let behind = (chain.rate / rate).round();
         let before = (start / chain.rate).round();
-        if memory * 2.0 * behind * before > MOST_CELLS {
+        let cells = memory * 2.0 * behind * before;
+        let products = cells * (taps(&chain.behind) + taps(&chain.before) * before);
+        if cells * shapes.len() as f64 > MOST_CELLS || products > MOST_PRODUCTS {
             return Err(ScatterError::TooLong);
         }
         let count = (2 * memory as usize).next_power_of_two().max(64);
         let width = rate / count as f64;
         let scale = width / (own * own * chain.steady * chain.steady);
         let scale = if self.mixed { scale } else { 0.5 * scale };
-        let mut cells = vec![vec![0.0; count]; laws.len()];
+        let mut cells = vec![vec![0.0; count]; shapes.len()];
         for image in 0..behind as usize {
             for j in 0..count {
                 let offset = image as f64 * rate + j as f64 * width;
@@ -151,7 +175,7 @@ impl Figures {
                     let f = line + offset + k as f64 * chain.rate;
                     let f = f - start * (f / start).round();
                     let passed = passed * gain(&chain.before, f).norm_sqr();
-                    for (law, cells) in laws.iter().zip(&mut cells) {
+                    for (law, cells) in shapes.iter().zip(&mut cells) {
                         let density = match switched {
                             true => odd(law, line, f - line, width, lowest, start),
                             false => law.cell(f, width, lowest),
@@ -165,9 +189,19 @@ impl Figures {
             rate,
             memory: memory as u64,
             cells,
+            laws: members,
             chain,
         })
     }
+}
+
+/// Taps of the finite responses in a chain.
+fn taps(elements: &[Element]) -> f64 {
+    let each = elements.iter().map(|element| match element {
+        Element::Taps(taps, _) => taps.len() as f64,
+        _ => 0.0,
+    });
+    each.sum()
 }
 
 /// Seconds that a chain remembers.
@@ -216,10 +250,10 @@ impl Scatter {
     /// the nearest number of samples.
     pub fn variances(&self, seconds: f64) -> Vec<f64> {
         let n = self.samples(seconds);
-        self.cells
-            .iter()
-            .map(|cells| self.variance(cells, n))
-            .collect()
+        let each = self.cells.iter().map(|cells| self.variance(cells, n));
+        let shapes: Vec<f64> = each.collect();
+        let sized = |(place, size): &(usize, f64)| shapes.get(*place).map_or(0.0, |v| v * size);
+        self.laws.iter().map(sized).collect()
     }
 
     /// The correlation R(k) of samples ends within the memory M, so that the variance of the mean of n > M is

@@ -127,11 +127,36 @@ fn what_cannot_be_told_says_why() {
         .scatter(&[WHITE], 1e-3, false)
         .expect_err("no frequency");
     assert_eq!(error, ScatterError::NoFrequency);
+    // A difference of neighbours lets no steady signal through, before the mixing as little as behind it.
+    let difference = Element::Taps(vec![1.0, -1.0], 1000.0);
+    let blind = vec![difference, Element::Mixed, Element::Average(10, 1000.0)];
+    let error = figures(blind, 0.0).scatter(&[WHITE], 1e-3, false);
+    assert_eq!(error.expect_err("no signal"), ScatterError::NoSignal);
     let slow = vec![
         Element::Mixed,
-        Element::Sections(vec![[5e-6, 0.0, 0.0, 5e-6 - 1.0, 0.0]], 1000.0),
+        Element::Sections(vec![[3e-6, 0.0, 0.0, 3e-6 - 1.0, 0.0]], 1000.0),
         Element::Average(10, 1000.0),
     ];
     let error = figures(slow, 130.0).scatter(&[WHITE], 1e-3, false);
     assert_eq!(error.expect_err("too long"), ScatterError::TooLong);
+}
+
+/// Noise of one exponent is followed once, however many sources have it.
+#[test]
+fn many_sources_of_one_kind_share_their_cells() {
+    let law = |k: u32| PowerLaw {
+        at_1_hz: f64::from(k),
+        exponent: f64::from(k % 2),
+    };
+    let laws: Vec<PowerLaw> = (0..1000).map(law).collect();
+    let scatter = figures(chain(100), 130.0).scatter(&laws, 1e-3, false);
+    let scatter = scatter.expect("short");
+    assert_eq!(scatter.cells.len(), 2);
+    let found = scatter.variances(1.0);
+    assert_eq!(found.len(), 1000);
+    for (k, v) in found.iter().enumerate() {
+        // One product of what density 1 leaves with the density.
+        let expected = found[1 + (k + 1) % 2] / law(1 + (k as u32 + 1) % 2).at_1_hz * k as f64;
+        assert!((v - expected).abs() <= 4.0 * f64::EPSILON * expected, "{k}");
+    }
 }
