@@ -16,6 +16,8 @@ const STYLES: [&str; 6] = [
     "stroke=\"#888\" stroke-width=\"1.6\" stroke-dasharray=\"5 5\"",
     "stroke=\"#888\" stroke-width=\"1.2\"",
 ];
+/// Longest name in the legend, in characters.
+const LONGEST: usize = 28;
 /// Entries of the legend in a row.
 const IN_A_ROW: usize = 3;
 /// Decades of the vertical axis, at most.
@@ -134,7 +136,7 @@ impl Chart {
                  <text x=\"{:.1}\" y=\"{:.1}\">{}</text>",
                 column + 42.0,
                 row + 4.0,
-                escaped(&cut(&curve.name))
+                escaped(&cut(&curve.name, LONGEST))
             );
         }
         for (a, b) in &self.dots {
@@ -189,12 +191,11 @@ impl Chart {
     }
 }
 
-/// A name that fits into the legend.
-fn cut(name: &str) -> String {
-    const LONGEST: usize = 28;
-    match name.chars().count() {
-        0..=LONGEST => name.to_owned(),
-        _ => name.chars().take(LONGEST - 1).collect::<String>() + "…",
+/// A name of at most so many characters, with a mark where it was longer.
+pub fn cut(name: &str, longest: usize) -> String {
+    match name.chars().count() <= longest {
+        true => name.to_owned(),
+        false => name.chars().take(longest - 1).collect::<String>() + "…",
     }
 }
 

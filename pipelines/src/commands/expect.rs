@@ -36,7 +36,7 @@ pub struct Arguments {
     /// A further recording that the recipe names
     #[arg(long, value_name = "NAME=FILE", value_parser = named_file)]
     with: Vec<(String, PathBuf)>,
-    /// Modulation frequencies to look at, such as 17Hz,173Hz
+    /// Modulation frequencies to look at, such as 17Hz,173Hz; every reference of the recipe is taken to run at them
     #[arg(long, value_name = "FREQUENCY", value_delimiter = ',', value_parser = in_hertz)]
     at: Vec<f64>,
     /// The time there is for a point, such as "10 s": what can be detected in it

@@ -10,7 +10,7 @@ use phasemill_engine::units::{Unit, format_quantity};
 pub use answers::{Answers, Question};
 pub use recipe::{Planning, Record, Refusal};
 
-use crate::chart::{Chart, Curve};
+use crate::chart::{Chart, Curve, cut};
 use crate::figures::{number, power_of_ten};
 
 /// Sources of noise that a terminal shows by name: the largest ones.
@@ -111,7 +111,7 @@ pub fn budgets(bench: &Bench, budgets: &[Budget], time: f64) -> String {
         .map(str::to_owned)
         .into();
     heading[2] = format!("u in {}", seconds(time));
-    heading.extend(names.iter().map(|n| n.chars().take(NAME).collect()));
+    heading.extend(names.iter().map(|n| cut(n, NAME)));
     if others {
         heading.push("others".into());
     }
