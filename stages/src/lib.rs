@@ -13,11 +13,13 @@
 
 pub mod math;
 
+mod add_tone;
 mod amplify;
 mod average;
 mod background;
 mod combine;
 mod decimate;
+mod detune;
 mod filter;
 mod mix;
 mod polar;
@@ -46,4 +48,6 @@ pub const REGISTRY: Registry = Registry::new(&[
     &tone_fit::ToneFit,
     &spectrum::Spectrum,
     &stability::Stability,
+    &detune::Detune,
+    &add_tone::AddTone,
 ]);

@@ -9,7 +9,7 @@ use phasemill_engine::response::Element;
 use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
 use phasemill_engine::text::Reader;
 
-use crate::math::clock::cycles_between;
+use crate::math::clock::{cycles_between, harmonic};
 
 /// The stage.
 pub struct Mix;
@@ -213,14 +213,6 @@ impl Kernel for Mixing {
         }
         Ok(())
     }
-}
-
-/// Phase of the harmonic n/m in cycles, from 0 to below 1.
-fn harmonic(phase: Phase, n: u32, m: u32) -> f64 {
-    let (n, m) = (f64::from(n), i64::from(m));
-    // Whole cycles of the reference count modulo m only, which is exact.
-    let p = (phase.cycle.rem_euclid(m) as f64 + phase.fraction) * n / m as f64;
-    p - p.floor()
 }
 
 fn sign_of_sine(p: f64) -> f64 {

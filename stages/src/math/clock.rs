@@ -132,6 +132,14 @@ fn slope(knots: &[Knot], from: usize, to: usize) -> f64 {
     }
 }
 
+/// Phase of the harmonic n/m in cycles, from 0 to below 1.
+pub fn harmonic(phase: Phase, n: u32, m: u32) -> f64 {
+    let (n, m) = (f64::from(n), i64::from(m));
+    // Whole cycles of the reference count modulo m only, which is exact.
+    let p = (phase.cycle.rem_euclid(m) as f64 + phase.fraction) * n / m as f64;
+    p - p.floor()
+}
+
 /// A phase so many cycles on.
 pub fn advanced(phase: Phase, cycles: f64) -> Phase {
     let sum = phase.fraction + cycles;
