@@ -15,6 +15,7 @@ pub mod aspect;
 pub mod bench;
 pub mod catalogue;
 mod cautions;
+pub mod challenge;
 pub mod check;
 pub mod constant;
 pub mod diagnostic;

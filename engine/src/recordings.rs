@@ -14,6 +14,8 @@ pub struct RecordingSet {
     pub files: Vec<SetFile>,
     /// The axis along its points.
     pub axis: SeriesAxis,
+    /// The one point that counts; all of them where it is `None`.
+    only: Option<PointPlace>,
 }
 
 /// A file of a set.
@@ -61,11 +63,23 @@ impl RecordingSet {
             name: name.into(),
             files,
             axis,
+            only: None,
         }
+    }
+
+    /// Leaves one point, counted from 0; a recording with a single point keeps it, whichever is asked for.
+    pub fn keep(&mut self, point: usize) {
+        let points = self.points();
+        let point = if points.len() == 1 { 0 } else { point };
+        self.only = points.get(point).copied();
+        self.axis.values = self.axis.values.get(point).copied().into_iter().collect();
     }
 
     /// All points, in order.
     pub fn points(&self) -> Vec<PointPlace> {
+        if let Some(only) = self.only {
+            return vec![only];
+        }
         let mut places = Vec::new();
         for (file, entry) in self.files.iter().enumerate() {
             let points = entry.content.as_ref().map_or(1, |c| c.points);

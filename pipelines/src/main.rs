@@ -6,6 +6,7 @@ mod figures;
 mod planning;
 mod plot;
 mod progress;
+mod recovered;
 
 use std::process::ExitCode;
 
@@ -46,6 +47,12 @@ enum Command {
         after_help = "Example: phasemill run chopped-light.ron sweep.h5 --out results.h5 --csv results.csv"
     )]
     Run(commands::run::Arguments),
+    /// Add known tones to the recorded samples and see whether the recipe gives them back
+    #[command(
+        after_help = "Example: phasemill challenge chopped-light.ron sweep.h5 --amplitude \"1 nA\" --through \"1e8 V/A\" --as step\n\
+                      Exit codes: 0 passed, 2 not passed or a recording failed, 1 rejected"
+    )]
+    Challenge(commands::challenge::Arguments),
     /// Show where an output came from, back to the samples
     #[command(after_help = "Example: phasemill trace results.h5 answer")]
     Trace(commands::trace::Arguments),
@@ -94,6 +101,7 @@ fn main() -> ExitCode {
     let code = match arguments.command {
         Command::Check(a) => commands::check::run(&a),
         Command::Run(a) => commands::run::run(a),
+        Command::Challenge(a) => commands::challenge::run(&a),
         Command::Trace(a) => commands::trace::run(&a),
         Command::Inspect(a) => commands::inspect::run(&a),
         Command::Stages(a) => commands::stages::run(&a),
