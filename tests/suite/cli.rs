@@ -6,7 +6,8 @@ use phasemill_stages::REGISTRY;
 
 use crate::support::{Channel, Layout, noise, phasemill, record};
 
-const COMMANDS: [&str; 8] = [
+const COMMANDS: [&str; 9] = [
+    "challenge",
     "check",
     "run",
     "trace",

@@ -4,8 +4,10 @@ mod support;
 mod support_reference;
 
 mod cases;
+mod challenge;
 mod cli;
 mod constants;
+mod coverage;
 mod determinism;
 mod expect;
 mod expect_scatter;
@@ -25,5 +27,6 @@ mod reference_tides;
 mod registry;
 mod response;
 mod robustness;
+mod study;
 mod tidy;
 mod uncertainty;

@@ -1,0 +1,191 @@
+//! Whether stated uncertainties are right and no more noise gets through than must: a small version of
+//! the full study, which `sh tests/coverage.sh` runs.
+
+use libm::sqrt;
+use num_complex::Complex64;
+use tempfile::TempDir;
+
+use super::study::{
+    LINE, Noise, Normal, RATE, SIGNAL, chain, coverage, estimates, record, scatter,
+};
+use super::support::{Channel, Layout};
+
+/// Points of each case: 1600 intervals, of both parts.
+const POINTS: usize = 800;
+
+/// Four binomial standard errors, sqrt(p(1 - p)/n).
+fn allowed(p: f64, n: usize) -> f64 {
+    4.0 * sqrt(p * (1.0 - p) / n as f64)
+}
+
+fn recorded(points: usize, seconds: f64, signal: Complex64, noise: Noise, seed: u64) -> TempDir {
+    let folder = TempDir::new().unwrap();
+    let length = (seconds * RATE) as usize;
+    record(
+        &folder.path().join("x.h5"),
+        points,
+        length,
+        signal,
+        noise,
+        seed,
+    );
+    folder
+}
+
+#[track_caller]
+fn covers(noise: Noise, seconds: f64, filter: &str, seed: u64) {
+    let folder = recorded(POINTS, seconds, SIGNAL, noise, seed);
+    let found = estimates(&folder.path().join("x.h5"), &chain(filter, ""), "answer");
+    let c = coverage(&found, SIGNAL);
+    println!("{}, {seconds} s, {filter}: {c:?}", noise.text());
+    assert_eq!((c.stated, c.unstated), (2 * POINTS, 0), "{c:?}");
+    assert!((c.at_95 - 0.95).abs() <= allowed(0.95, c.stated), "{c:?}");
+    assert!(
+        (c.at_68 - 0.6827).abs() <= allowed(0.6827, c.stated),
+        "{c:?}"
+    );
+    assert!(c.bias.abs() <= 4.0 / sqrt(c.stated as f64), "{c:?}");
+}
+
+const RC: &str = r#"RcCascade(poles: 4, time_constant: "5 ms")"#;
+const BUTTERWORTH: &str = r#"Butterworth(order: 4, band: Low("20 Hz"))"#;
+const PERIODS: &str = r#"WholePeriods(clock: "clock", periods: 7)"#;
+
+#[test]
+fn intervals_hold_the_truth_in_white_noise() {
+    covers(Noise::White, 0.25, RC, 1);
+    covers(Noise::White, 0.5, BUTTERWORTH, 2);
+    covers(Noise::White, 1.0, PERIODS, 3);
+}
+
+#[test]
+fn intervals_hold_the_truth_in_noise_that_is_not_white() {
+    covers(Noise::Flicker(50.0), 0.5, RC, 4);
+    covers(Noise::Mains(1.0), 1.0, PERIODS, 5);
+    covers(Noise::Drift(10.0), 0.5, BUTTERWORTH, 6);
+}
+
+/// Behind 0.2 s of settling, 0.05 s are no basis for an uncertainty, and none is stated.
+#[test]
+fn too_little_for_an_uncertainty_is_said() {
+    let folder = recorded(3, 0.25, SIGNAL, Noise::White, 7);
+    let found = estimates(
+        &folder.path().join("x.h5"),
+        &chain(BUTTERWORTH, ""),
+        "answer",
+    );
+    let c = coverage(&found, SIGNAL);
+    assert_eq!((c.stated, c.unstated), (0, 6));
+}
+
+/// Two channels with noise in common, behind alike filters: what they share cancels from their difference, and
+/// what is stated of it knows that. The standard deviation of 1600 values is known to 1.8 %, and so is the mean
+/// of stated ones: four of both together are a tenth.
+#[test]
+fn what_two_channels_share_cancels_from_their_difference() {
+    let (length, folder) = (1500, TempDir::new().unwrap());
+    let mut random = Normal::new(8);
+    let (mut x, mut y) = (Vec::new(), Vec::new());
+    for _ in 0..POINTS * length {
+        let common = random.draw();
+        x.push(common + 0.3 * random.draw());
+        y.push(common + 0.3 * random.draw());
+    }
+    let channel = |dataset, samples| Channel {
+        dataset,
+        unit: "V",
+        samples,
+        points: POINTS,
+    };
+    let path = folder.path().join("x.h5");
+    let channels = [channel("x", &x), channel("y", &y)];
+    crate::support::record(&path, RATE, Layout::Contiguous, &channels);
+    let stages = chain(RC, "")
+        + &format!(
+            r#""other product": Mix(of: "y", with: "clock"),
+        "other smooth": Filter(of: "other product", kind: {RC}),
+        "other": Average(of: "other smooth"),
+        "difference": Combine(of: ["answer", "other"], by: Difference),"#
+        );
+    let of = |result| coverage(&estimates(&path, &stages, result), Complex64::ZERO);
+    let (one, difference) = (of("answer"), of("difference"));
+    println!("one {one:?}, difference {difference:?}");
+    // Of a variance of 1.09 each, 0.18 is left.
+    let expected = sqrt(0.18 / 1.09);
+    assert!((difference.scatter / one.scatter / expected - 1.0).abs() < 0.1);
+    assert!((difference.ratio - 1.0).abs() < 0.1, "{difference:?}");
+    assert!((difference.at_95 - 0.95).abs() <= allowed(0.95, difference.stated));
+}
+
+/// Two averages of the same samples behind different filters differ by what their ends hold, which is
+/// little; their stretches differ too, so how far they agree is not known, and what is stated of the
+/// difference is on the safe side.
+#[test]
+fn the_difference_of_two_filters_is_not_stated_too_well() {
+    let folder = recorded(100, 1.0, SIGNAL, Noise::White, 11);
+    let stages = chain(RC, "")
+        + r#""other smooth": Filter(of: "product", kind: RcCascade(poles: 1, time_constant: "5 ms")),
+        "other": Average(of: "other smooth"),
+        "difference": Combine(of: ["answer", "other"], by: Difference),"#;
+    let found = estimates(&folder.path().join("x.h5"), &stages, "difference");
+    let difference = coverage(&found, Complex64::ZERO);
+    assert!(
+        difference.at_95 >= 0.95 - allowed(0.95, 200),
+        "{difference:?}"
+    );
+}
+
+/// Points whose scatter is known to 1/sqrt(2·10000) = 0.7 %.
+const MANY: usize = 10_000;
+
+/// N samples of a tone of amplitude A and known frequency in white noise of standard deviation 1 tell its
+/// amplitude to sqrt(2/N) and its phase to sqrt(2/N)/A at best (Rife & Boorstyn 1974), here 0.05. At 20
+/// standard deviations the curvature of amplitude and phase adds 1/(4·20²) to their scatter. Four standard
+/// errors of it are 2.8 %.
+#[test]
+fn nothing_is_lost_by_a_mean_over_whole_periods_or_by_a_fit() {
+    let samples = 800;
+    let folder = recorded(MANY, samples as f64 / RATE, SIGNAL, Noise::White, 9);
+    let path = folder.path().join("x.h5");
+    let bound = sqrt(2.0 / samples as f64);
+    let fit =
+        format!(r#""fit": ToneFit(of: "x", lines: {{ "line": "{LINE} Hz" }}, trend: Nothing),"#);
+    for (stages, result) in [(chain("", ""), "answer"), (fit, "fit.line")] {
+        let [amplitude, phase] = scatter(&estimates(&path, &stages, result));
+        println!(
+            "{result}: amplitude {:.4}, phase {:.4} of the bound",
+            amplitude / bound,
+            phase / bound
+        );
+        assert!(
+            (amplitude / bound - 1.0).abs() < 0.03,
+            "{amplitude} {bound}"
+        );
+        assert!((phase / bound - 1.0).abs() < 0.028, "{phase} {bound}");
+    }
+}
+
+/// One settled sample behind n poles of 5 ms has the variance 2·S·B of each part, S = 2/RATE, with B of 1/(4τ),
+/// 1/(8τ), 3/(32τ) and 5/(64τ) (derived; Γ(n - ½)/(4√π·Γ(n)·τ)). Poles of ten samples are wider than that by
+/// n/(12·10²) or so, and 20 000 values tell the standard deviation to 0.5 %: four of these are 2 %. (There is
+/// no signal, whose ripple one pole would let through.)
+#[test]
+fn a_cascade_lets_through_what_its_bandwidth_says() {
+    let folder = recorded(MANY, 0.1, Complex64::ZERO, Noise::White, 10);
+    let path = folder.path().join("x.h5");
+    for (poles, bandwidth) in [(1, 50.0), (2, 25.0), (3, 18.75), (4, 15.625)] {
+        let filter = format!(r#"RcCascade(poles: {poles}, time_constant: "5 ms")"#);
+        let last = r#", skip: Time("99.5 ms"), uncertainty: Nothing"#;
+        let found = estimates(&path, &chain(&filter, last), "answer");
+        let sum: f64 = found
+            .iter()
+            .map(|e| e.as_ref().unwrap().value.norm_sqr())
+            .sum();
+        let ratio = sqrt(sum / (2.0 * found.len() as f64) / (4.0 / RATE * bandwidth));
+        println!("{poles} poles: {ratio:.4} of the expected scatter");
+        assert!(
+            (ratio - 1.0).abs() < 0.02 + 0.5 * f64::from(poles) / 1200.0,
+            "{poles}: {ratio}"
+        );
+    }
+}
