@@ -9,6 +9,7 @@ use super::study::{
     LINE, Noise, Normal, RATE, SIGNAL, chain, coverage, estimates, record, scatter,
 };
 use super::support::{Channel, Layout};
+use super::support_reference::Bench;
 
 /// Points of each case: 1600 intervals, of both parts.
 const POINTS: usize = 800;
@@ -63,6 +64,27 @@ fn intervals_hold_the_truth_in_noise_that_is_not_white() {
     covers(Noise::Flicker(50.0), 0.5, RC, 4);
     covers(Noise::Mains(1.0), 1.0, PERIODS, 5);
     covers(Noise::Drift(10.0), 0.5, BUTTERWORTH, 6);
+}
+
+/// The same with the intervals that stand in the result file.
+#[test]
+fn intervals_in_the_result_file_hold_the_truth() {
+    let bench = Bench::empty(["x"]);
+    record(&bench.recording(), POINTS, 600, SIGNAL, Noise::White, 12);
+    let results = bench.run(&chain(RC, ""), &["answer"]);
+    let mut held = 0;
+    for (part, truth) in [("in_phase", SIGNAL.re), ("quadrature", SIGNAL.im)] {
+        let end = |which: &str| results.column("answer", &format!("{part}_{which}"));
+        let (low, high) = (end("low"), end("high"));
+        assert_eq!((low.len(), high.len()), (POINTS, POINTS));
+        let inside = low
+            .iter()
+            .zip(&high)
+            .filter(|(l, h)| **l <= truth && truth <= **h);
+        held += inside.count();
+    }
+    let part = held as f64 / (2 * POINTS) as f64;
+    assert!((part - 0.95).abs() <= allowed(0.95, 2 * POINTS), "{part}");
 }
 
 /// Behind 0.2 s of settling, 0.05 s are no basis for an uncertainty, and none is stated.

@@ -175,7 +175,7 @@ pub fn estimates(recording: &Path, stages: &str, result: &str) -> Vec<Option<Est
     let sets = open_sets(&recipe, &Wiring::default(), &files, &[]);
     let mut found = Diagnostics::default();
     let job = Job::new(&recipe, sets, &mut found).unwrap_or_else(|| panic!("{found}"));
-    let outcome = job.run(&[], &Monitor::default());
+    let outcome = job.run(&[], None, &Monitor::default());
     let kept = &job.typed.results[0];
     let values = outcome.values[kept.node][kept.port].iter();
     values

@@ -175,7 +175,7 @@ impl Challenge<'_> {
         let mut sets = open_sets(&recipe, request.wiring, request.files, request.with);
         sets.iter_mut().for_each(|set| set.keep(trial.point));
         let job = job(&recipe, sets)?;
-        let outcome = job.run(&[], self.monitor);
+        let outcome = job.run(&[], None, self.monitor);
         if outcome.interrupted || self.monitor.stop.load(Ordering::Relaxed) {
             return Err(ChallengeError::Interrupted);
         }
