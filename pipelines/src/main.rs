@@ -52,7 +52,7 @@ enum Command {
         after_help = "Example: phasemill challenge chopped-light.ron sweep.h5 --amplitude \"1 nA\" --through \"1e8 V/A\" --as step\n\
                       Exit codes: 0 passed, 2 not passed or a recording failed, 1 rejected"
     )]
-    Challenge(commands::challenge::Arguments),
+    Challenge(Box<commands::challenge::Arguments>),
     /// Show where an output came from, back to the samples
     #[command(after_help = "Example: phasemill trace results.h5 answer")]
     Trace(commands::trace::Arguments),

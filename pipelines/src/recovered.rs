@@ -9,6 +9,9 @@ use crate::commands::say;
 /// Lines of a table that are shown; the rest is in the JSON.
 const SHOWN: usize = 40;
 
+/// Remarks, and points of one remark, that are shown.
+const FEW: usize = 5;
+
 /// Prints the report on one recording.
 pub fn print(name: &str, report: &Report) {
     let unit = Unit::parse(&report.unit).unwrap_or_else(|_| Unit::one());
@@ -58,8 +61,12 @@ pub fn print(name: &str, report: &Report) {
     }
     say("");
     for (what, all) in [("remark", &report.remarks), ("failed", &report.failures)] {
-        all.iter()
-            .for_each(|r| say(format!("  {what}: {}: {}", at(r), r.what)));
+        for remark in all.iter().take(FEW) {
+            say(format!("  {what}: {}: {}", at(remark), remark.what));
+        }
+        if let more @ 1.. = all.len().saturating_sub(FEW) {
+            say(format!("  {what}: and {more} more; `--json` prints all"));
+        }
     }
     report
         .notes
@@ -78,8 +85,13 @@ pub fn print(name: &str, report: &Report) {
 
 /// Points, the first few by number.
 fn at(remark: &Remark) -> String {
-    let first: Vec<String> = remark.points.iter().take(5).map(usize::to_string).collect();
-    let more = match remark.points.len().saturating_sub(5) {
+    let first: Vec<String> = remark
+        .points
+        .iter()
+        .take(FEW)
+        .map(usize::to_string)
+        .collect();
+    let more = match remark.points.len().saturating_sub(FEW) {
         0 => String::new(),
         n => format!(" and {n} more"),
     };

@@ -46,6 +46,8 @@ fn covers(noise: Noise, seconds: f64, filter: &str, seed: u64) {
         "{c:?}"
     );
     assert!(c.bias.abs() <= 4.0 / sqrt(c.stated as f64), "{c:?}");
+    // From 3 stretches to 32, as `Average` says.
+    assert!((2.0..=31.0).contains(&c.freedom), "{c:?}");
 }
 
 const RC: &str = r#"RcCascade(poles: 4, time_constant: "5 ms")"#;

@@ -56,6 +56,8 @@ pub(super) struct Target {
     pub flow: Flow,
     /// The input that gets the tones.
     pub input: Node,
+    /// Full scale of its converter in SI units, where that is known.
+    pub full_scale: Option<f64>,
     /// How amplitudes are stated.
     pub shape: Shape,
     /// Size at the input, in SI units, of one SI unit of the answer.
@@ -135,6 +137,7 @@ impl Target {
         Ok(Target {
             result: kept.name.clone(),
             input,
+            full_scale: typed.flow(input, 0).and_then(|f| f.full_scale),
             shape,
             through,
             through_text,

@@ -17,6 +17,9 @@ use crate::value::{Estimate, Value};
 /// Amplitudes that are added when none are named, in stated uncertainties of the result.
 const LADDER: [f64; 3] = [10.0, 100.0, 1000.0];
 
+/// Part of the full scale, where that is known, that tones take which nobody named.
+const ROOM: f64 = 0.1;
+
 /// Phases that are added when none are named, in degrees.
 const PHASES: [f64; 2] = [30.0, 150.0];
 
@@ -119,7 +122,7 @@ impl Challenge<'_> {
         detuned: f64,
         truth: Complex64,
     ) -> Trial {
-        let scale = self.target.shape.peak() * self.target.through;
+        let scale = self.scale();
         let tones =
             tones
                 .iter()
@@ -202,10 +205,22 @@ impl Challenge<'_> {
         if !self.target.amplitudes.is_empty() {
             return self.target.amplitudes.clone();
         }
-        match stated(without).map(|(u, _)| size(u)).filter(|u| *u > 0.0) {
-            Some(u) => LADDER.iter().map(|k| k * u).collect(),
-            None => Vec::new(),
-        }
+        let Some(u) = stated(without).map(|(u, _)| size(u)).filter(|u| *u > 0.0) else {
+            return Vec::new();
+        };
+        // What the user did not ask for should not drive the converter to its end; the smallest tone has to
+        // do in any case.
+        let room = self.target.full_scale.unwrap_or(f64::INFINITY) * ROOM;
+        let fits = |a: f64| a * self.scale() <= room;
+        let all = LADDER.iter().enumerate();
+        all.filter(|(i, k)| *i == 0 || fits(*k * u))
+            .map(|(_, k)| k * u)
+            .collect()
+    }
+
+    /// Peak of a tone at the input for an answer of one, in SI units.
+    fn scale(&self) -> f64 {
+        self.target.shape.peak() * self.target.through
     }
 
     /// Tones at the signal's frequency, with less without. Gives the gain at each point.
