@@ -3,7 +3,6 @@
 use crate::aspect::Aspect;
 use crate::diagnostic::Diagnostics;
 use crate::flow::{Flow, Kind};
-use crate::lineage::Lineage;
 use crate::recipe::{Recipe, Wiring};
 use crate::run::{Drawn, Job, Outcome, Sink};
 use crate::store::{ResultWriter, StoreError};
@@ -95,13 +94,12 @@ pub(crate) fn kept_values<'o>(
     })
 }
 
-/// Writes the texts that a result file carries: recipe, wiring, plans and lineage.
+/// Writes the texts that a result file carries: recipe, wiring and plans.
 pub fn write_texts(
     writer: &mut ResultWriter,
     recipe: &Recipe,
     wiring: &Wiring,
     jobs: &[(String, Job<'_>, Diagnostics)],
-    lineage: &Lineage,
 ) -> Result<(), StoreError> {
     writer.text("/provenance/recipe", &recipe.source.text)?;
     writer.text("/provenance/recipe_name", &recipe.source.name)?;
@@ -112,9 +110,7 @@ pub fn write_texts(
     for (name, job, _) in jobs {
         writer.text(&format!("/provenance/plan/{name}"), &job.plan.to_string())?;
     }
-    // Texts, numbers and lists always have a JSON form.
-    let record = serde_json::to_string_pretty(lineage).unwrap_or_default();
-    writer.text("/provenance/lineage", &record)
+    Ok(())
 }
 
 /// One line per kept estimate: its value, or its range over the points.

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 
 use crate::diagnostic::Diagnostics;
-use crate::lineage::{self, Lineage};
+use crate::lineage::{self, Lineage, Made};
 use crate::recipe::{Recipe, Wiring};
 use crate::recordings::{RecordingSet, is_sweep_of_files};
 use crate::results;
@@ -37,6 +37,8 @@ pub struct Request<'r> {
     pub threads: usize,
     /// Whether warnings of the check reject a recording.
     pub strict: bool,
+    /// Who runs it, to be put on record; `None` for an anonymous run.
+    pub operator: Option<String>,
 }
 
 /// What a run did.
@@ -235,19 +237,50 @@ pub fn group(wiring: &Wiring, recordings: &[PathBuf]) -> Vec<(String, Vec<PathBu
 
 /// Runs a recipe over recordings and writes the result file.
 pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError> {
-    check_recordings(request.recipe, &request.with)?;
     keep_what_is_read(request)?;
-    let began = jiff::Timestamp::now()
-        .strftime("%Y-%m-%dT%H:%M:%SZ")
-        .to_string();
     let mut writer = ResultWriter::create(&request.output, request.overwrite)?;
-    let table = |path: &Option<PathBuf>| -> Result<Option<(CsvFile, Table)>, StoreError> {
+    let file = |path: &Option<PathBuf>| {
         let file = path
             .as_deref()
             .map(|p| CsvFile::create(p, request.overwrite));
-        Ok(file.transpose()?.map(|file| (file, Table::default())))
+        file.transpose()
     };
-    let (mut csv, mut budget) = (table(&request.csv)?, table(&request.budget)?);
+    let files = [file(&request.csv)?, file(&request.budget)?];
+    let done = fill(&mut writer, request, monitor)?;
+    // All are complete before any gets its name.
+    let mut files: Vec<(CsvFile, Table)> = files
+        .into_iter()
+        .zip(done.tables)
+        .filter_map(|(file, table)| Some((file?, table)))
+        .collect();
+    for (file, table) in &mut files {
+        file.write(table)?;
+    }
+    writer.finish()?;
+    for (file, _) in files {
+        file.publish()?;
+    }
+    Ok(done.summary)
+}
+
+/// What [`fill`] left beside the file.
+pub struct Filled {
+    /// What was done.
+    pub summary: Summary,
+    /// Estimates, and what their uncertainties are made of; empty where they are not asked for.
+    pub tables: [Table; 2],
+    /// The record.
+    pub lineage: Lineage,
+}
+
+/// Runs a recipe over recordings and fills a result file, which does not yet have its name.
+pub fn fill(
+    writer: &mut ResultWriter,
+    request: &Request<'_>,
+    monitor: &Monitor,
+) -> Result<Filled, RunError> {
+    check_recordings(request.recipe, &request.with)?;
+    let began = lineage::now();
     let (jobs, mut rejected) = prepare(request)?;
     monitor.total.store(
         jobs.iter().map(|(_, job, _)| job.work()).sum(),
@@ -255,7 +288,7 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError
     );
     let mut all_sinks = Vec::new();
     for (name, job, _) in &jobs {
-        all_sinks.push(results::open(&mut writer, name, job)?);
+        all_sinks.push(results::open(writer, name, job)?);
     }
     let work: Vec<(&Job<'_>, &Vec<Sink>)> =
         jobs.iter().map(|(_, job, _)| job).zip(&all_sinks).collect();
@@ -268,46 +301,39 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError
         return Err(RunError::Interrupted);
     }
     let mut summary = Summary::default();
-    let mut entries = Vec::new();
+    let mut made = Made {
+        request,
+        began,
+        entries: Vec::new(),
+    };
+    let [mut estimates, mut budgets] = [Table::default(), Table::default()];
     for ((name, job, diagnostics), outcome) in jobs.iter().zip(&outcomes) {
-        results::write(&mut writer, name, job, outcome)?;
-        if let Some((_, table)) = &mut csv {
-            table.add_estimates(name, job, outcome);
+        results::write(writer, name, job, outcome)?;
+        if request.csv.is_some() {
+            estimates.add_estimates(name, job, outcome);
         }
-        if let Some((_, table)) = &mut budget {
-            table.add_budgets(name, job, outcome);
+        if request.budget.is_some() {
+            budgets.add_budgets(name, job, outcome);
         }
-        let warnings = diagnostics.iter().map(|d| d.message.clone()).collect();
-        entries.push(lineage::entry(job, outcome, name, warnings));
+        made.entries.push((name, job, outcome, diagnostics));
         summary.add(name, job, outcome, diagnostics.clone());
         if let (Some(entry), true) = (summary.entries.last_mut(), request.draws.is_some()) {
             entry.answers.extend(results::compared(job, outcome));
         }
     }
-    let program = env!("CARGO_PKG_VERSION").to_owned();
-    let record = Lineage {
-        version: lineage::VERSION,
-        program,
-        began,
-        entries,
-    };
-    results::write_texts(&mut writer, request.recipe, request.wiring, &jobs, &record)?;
+    results::write_texts(writer, request.recipe, request.wiring, &jobs)?;
+    let lineage = lineage::seal(writer, &made)?;
     if monitor.stop.load(Ordering::Relaxed) {
         return Err(RunError::Interrupted);
-    }
-    // All are complete before any gets its name.
-    let mut tables: Vec<(CsvFile, Table)> = csv.into_iter().chain(budget).collect();
-    for (file, table) in &mut tables {
-        file.write(table)?;
-    }
-    writer.finish()?;
-    for (file, _) in tables {
-        file.publish()?;
     }
     summary.failed_points += rejected.len() as u64;
     summary.points += rejected.len() as u64;
     summary.entries.append(&mut rejected);
-    Ok(summary)
+    Ok(Filled {
+        summary,
+        tables: [estimates, budgets],
+        lineage,
+    })
 }
 
 type Prepared<'r> = (Vec<(String, Job<'r>, Diagnostics)>, Vec<EntrySummary>);

@@ -33,6 +33,26 @@ pub trait Configured: Send + Sync {
 
     /// The work, once every input is known. Called only after a check without faults.
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault>;
+
+    /// Seconds at the start of a point of which it uses nothing.
+    fn leaves_out(&self, _inputs: &[Flow]) -> f64 {
+        0.0
+    }
+
+    /// What it does to its inputs, as a whole sentence for the methods section of a paper, in the past
+    /// tense, saying nothing that its settings and flows do not. By default the engine lists the settings.
+    fn method(&self, _inputs: &[Told<'_>]) -> Option<String> {
+        None
+    }
+}
+
+/// An input as a sentence speaks of it.
+#[derive(Clone, Copy, Debug)]
+pub struct Told<'t> {
+    /// What to call it, in words or in quotes.
+    pub name: &'t str,
+    /// What is known of it.
+    pub flow: &'t Flow,
 }
 
 /// What a stage does at run time.

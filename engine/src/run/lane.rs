@@ -8,8 +8,13 @@ use crate::graph::Node;
 use crate::plan::{Plan, Scope};
 use crate::run::{Job, Monitor};
 use crate::stage::{Fault, Kernel, Survey, Work};
-use crate::store::{ChannelHeader, ChannelReader, Counters, SampleSink, StoreError};
+use crate::store::{
+    ChannelHeader, ChannelReader, Counters, Hash, RowHash, SampleSink, StoreError,
+};
 use crate::value::{About, Reach, Value};
+
+/// Kept samples of a point: node, port, and the hash of each column.
+pub type KeptRows = (Node, usize, Vec<(&'static str, Hash)>);
 
 /// What one point gave.
 #[derive(Debug, Default)]
@@ -22,6 +27,8 @@ pub struct LaneOutcome {
     pub remarks: Vec<(Node, String)>,
     /// For every input that was read: hash of its stored samples.
     pub hashes: Vec<Option<blake3::Hash>>,
+    /// Hashes of the kept samples.
+    pub kept: Vec<KeptRows>,
     /// Whether the user stopped the run.
     pub interrupted: bool,
 }
@@ -140,6 +147,7 @@ impl Lane<'_> {
             self.inputs.iter().map(|_| blake3::Hasher::new()).collect();
         let mut counters = vec![Counters::default(); self.inputs.len()];
         let mut written = vec![0u64; self.sinks.len()];
+        let mut rows: Vec<Vec<RowHash>> = self.sinks.iter().map(|s| s.sink.hashes()).collect();
         let longest = nodes
             .iter()
             .filter_map(|&n| self.inputs.get(n)?.as_ref())
@@ -186,12 +194,12 @@ impl Lane<'_> {
                 }
             }
             if last {
-                for (sink, written) in self.sinks.iter().zip(&mut written) {
+                for ((sink, written), rows) in self.sinks.iter().zip(&mut written).zip(&mut rows) {
                     let samples = buffers[sink.node][sink.port].samples();
                     if failed[sink.node] || samples.is_empty() {
                         continue;
                     }
-                    match sink.sink.write(sink.point, *written, samples) {
+                    match sink.sink.write(sink.point, *written, samples, rows) {
                         Ok(()) => *written += samples.len() as u64,
                         Err(error) => fail(failed, outcome, sink.node, error.into()),
                     }
@@ -203,6 +211,11 @@ impl Lane<'_> {
         }
         if last {
             self.close(&nodes, &mut states, failed, outcome);
+            for (sink, rows) in self.sinks.iter().zip(rows) {
+                outcome
+                    .kept
+                    .push((sink.node, sink.port, sink.sink.rows(rows)));
+            }
             for (node, (hasher, counters)) in hashers.iter().zip(&counters).enumerate() {
                 if nodes.contains(&node) && !failed[node] {
                     outcome.hashes[node] = Some(hasher.finalize());

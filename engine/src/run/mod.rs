@@ -7,6 +7,7 @@
 mod lane;
 mod monte_carlo;
 
+use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicU64};
 
 use rayon::prelude::*;
@@ -19,7 +20,7 @@ use crate::plan::{Plan, Scope, plan};
 use crate::recipe::Recipe;
 use crate::recordings::{PointPlace, RecordingSet};
 use crate::stage::{SeriesAxis, Work};
-use crate::store::SampleSink;
+use crate::store::{Rows, SampleSink};
 use crate::value::Value;
 use lane::{Lane, LaneInput, LaneSink};
 pub use lane::{LaneError, LaneOutcome};
@@ -69,6 +70,8 @@ pub struct Outcome {
     pub values: Vec<Vec<Vec<Option<Value>>>>,
     /// `hashes[input][point]`: hash of the stored samples.
     pub hashes: Vec<Vec<Option<blake3::Hash>>>,
+    /// Hashes of the rows of kept samples, by node and port.
+    pub rows: BTreeMap<(Node, usize), Rows>,
     /// What failed.
     pub failures: Vec<Finding>,
     /// What to remark on.
@@ -164,6 +167,14 @@ impl<'r> Job<'r> {
             .collect()
     }
 
+    /// The flows that a node reads.
+    pub fn flows_into(&self, node: Node) -> Vec<Flow> {
+        self.reads(node)
+            .iter()
+            .filter_map(|&(source, port)| self.typed.flow(source, port).cloned())
+            .collect()
+    }
+
     fn reads(&self, node: Node) -> &[(Node, usize)] {
         &self.typed.reads[node]
     }
@@ -252,7 +263,7 @@ impl<'r> Job<'r> {
             .par_iter()
             .map(|&(set, point, place)| self.lane(set, point, place, sinks, monitor))
             .collect();
-        let mut outcome = self.gather(&lanes, outcomes);
+        let mut outcome = self.gather(&lanes, outcomes, sinks);
         if !outcome.interrupted {
             self.gathered_work(&mut outcome);
             self.draw(&mut outcome, draws);
@@ -386,6 +397,7 @@ impl<'r> Job<'r> {
         &self,
         lanes: &[(usize, u64, PointPlace)],
         outcomes: Vec<(LaneOutcome, Option<String>)>,
+        sinks: &[Sink],
     ) -> Outcome {
         let count = self.plan.names.len();
         let mut all = Outcome {
@@ -404,6 +416,20 @@ impl<'r> Job<'r> {
                 message,
             };
             all.interrupted |= lane.interrupted;
+            let own = |s: &&Sink| self.recording_of(s.node) == Some(set.name.as_str());
+            for sink in sinks.iter().filter(own) {
+                let here =
+                    |(node, port, _): &&lane::KeptRows| (*node, *port) == (sink.node, sink.port);
+                let columns = match lane.kept.iter().find(here) {
+                    Some((.., columns)) => columns.clone(),
+                    // Of a point that could not be read nothing was written.
+                    None => sink.sink.rows(sink.sink.hashes()),
+                };
+                let rows = all.rows.entry((sink.node, sink.port)).or_default();
+                for (column, hash) in columns {
+                    rows.entry(column.to_owned()).or_default().push(hash);
+                }
+            }
             if let Some(message) = broken {
                 let file = set.files[place.file].path.display().to_string();
                 let message = if message.contains(&file) {
@@ -499,6 +525,13 @@ impl<'r> Job<'r> {
             _ => {}
         }
         (values, failures)
+    }
+}
+
+impl Outcome {
+    /// Hashes of the rows of kept samples; none for values.
+    pub fn rows_of(&self, node: Node, port: usize) -> Rows {
+        self.rows.get(&(node, port)).cloned().unwrap_or_default()
     }
 }
 

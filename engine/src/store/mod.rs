@@ -6,6 +6,7 @@
 mod attributes;
 mod axis;
 mod contents;
+mod digest;
 mod object;
 mod publish;
 mod rate;
@@ -22,6 +23,7 @@ mod write;
 use std::path::{Path, PathBuf};
 
 pub use contents::{AttributeInfo, DatasetInfo, FileContents};
+pub use digest::{Digest, RowHash, Rows};
 pub use publish::{beside, publish};
 pub use read::RecordingFile;
 pub use result::ResultReader;
@@ -30,6 +32,15 @@ pub use sink::SampleSink;
 pub use write::ResultWriter;
 
 use crate::units::Unit;
+
+/// A BLAKE3 hash.
+pub type Hash = [u8; 32];
+
+/// Version of the HDF5 library that is built in.
+pub fn library_version() -> String {
+    let (major, minor, release) = hdf5::library_version();
+    format!("{major}.{minor}.{release}")
+}
 
 /// What the headers say of one channel.
 #[derive(Clone, Debug, PartialEq)]

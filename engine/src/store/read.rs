@@ -80,6 +80,11 @@ impl RecordingFile {
         &self.path
     }
 
+    /// Its size in bytes.
+    pub fn bytes(&self) -> u64 {
+        self.length
+    }
+
     /// An open handle; the file must be as it was at first.
     pub(super) fn handle(&self) -> Result<File, StoreError> {
         let fault = |found: String, remedy: &str| StoreError::Open {

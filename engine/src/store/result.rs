@@ -27,6 +27,14 @@ impl ResultReader {
         })
     }
 
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+
+    pub(super) fn file(&self) -> &File {
+        &self.file
+    }
+
     /// The text at a path.
     ///
     /// # Errors

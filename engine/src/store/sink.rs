@@ -4,9 +4,10 @@ use std::sync::Arc;
 
 use hdf5::Group;
 
-use super::StoreError;
+use super::digest::RowHash;
 use super::values::{label, plot};
 use super::write::{Gate, Held, ResultWriter, numbers, points_axis, set_text};
+use super::{Hash, StoreError};
 use crate::flow::{Kind, Samples};
 use crate::stage::SeriesAxis;
 use crate::units::Unit;
@@ -22,6 +23,8 @@ pub struct SampleSink {
     gate: Arc<Gate>,
     /// One dataset, or two for in-phase and quadrature.
     datasets: Vec<Held>,
+    /// Their names.
+    columns: &'static [&'static str],
     factor: f64,
     flat: bool,
     points: u64,
@@ -52,7 +55,7 @@ impl ResultWriter {
         longest: u64,
     ) -> Result<SampleSink, StoreError> {
         let group = self.sample_data(entry, name)?;
-        let (columns, unit_text, factor): (&[&str], _, _) = match kind {
+        let (columns, unit_text, factor): (&'static [&'static str], _, _) = match kind {
             Kind::Clock => (&["cycles"], "cycle".to_owned(), 1.0),
             kind if kind.is_complex() => {
                 (&["in_phase", "quadrature"], unit.ascii(), unit.si_factor())
@@ -110,6 +113,7 @@ impl ResultWriter {
         Ok(SampleSink {
             gate: self.gate(),
             datasets,
+            columns,
             factor,
             flat,
             points,
@@ -145,11 +149,28 @@ fn room(group: &Group, name: &str, shape: &[u64]) -> hdf5::Result<Held> {
 }
 
 impl SampleSink {
-    /// Writes samples of a point, from sample `start` on.
+    /// A hash for each column of a point, to be kept while it is written.
+    pub fn hashes(&self) -> Vec<RowHash> {
+        vec![RowHash::default(); self.columns.len()]
+    }
+
+    /// The hashes of the columns of a point by name; the rest of the row was never written.
+    pub fn rows(&self, hashes: Vec<RowHash>) -> Vec<(&'static str, Hash)> {
+        let rows = hashes.into_iter().map(|h| h.finish(self.longest));
+        self.columns.iter().copied().zip(rows).collect()
+    }
+
+    /// Writes samples of a point, from sample `start` on, and takes them into its hashes.
     ///
     /// # Errors
     /// [`StoreError::Write`], also when there is no room for so many.
-    pub fn write(&self, point: u64, start: u64, samples: Samples<'_>) -> Result<(), StoreError> {
+    pub fn write(
+        &self,
+        point: u64,
+        start: u64,
+        samples: Samples<'_>,
+        hashes: &mut [RowHash],
+    ) -> Result<(), StoreError> {
         let end = start + samples.len() as u64;
         if point >= self.points || end > self.longest {
             let room = format!(
@@ -160,29 +181,24 @@ impl SampleSink {
                 .gate
                 .pass(|| Err(format!("{room}, found point {point} and sample {end}").into()));
         }
-        match samples {
-            Samples::Wave(s) => self.put(0, point, start, s.iter().map(|v| v / self.factor)),
-            Samples::Clock(s) => self.put(
-                0,
-                point,
-                start,
-                s.iter().map(|p| p.cycle as f64 + p.fraction),
-            ),
-            Samples::Phasor(s) => {
-                self.put(0, point, start, s.iter().map(|z| z.re / self.factor))?;
-                self.put(1, point, start, s.iter().map(|z| z.im / self.factor))
+        let columns: Vec<Vec<f64>> = match samples {
+            Samples::Wave(s) => vec![s.iter().map(|v| v / self.factor).collect()],
+            Samples::Clock(s) => vec![s.iter().map(|p| p.cycle as f64 + p.fraction).collect()],
+            Samples::Phasor(s) => vec![
+                s.iter().map(|z| z.re / self.factor).collect(),
+                s.iter().map(|z| z.im / self.factor).collect(),
+            ],
+        };
+        for (column, values) in columns.iter().enumerate() {
+            self.put(column, point, start, values)?;
+            if let Some(hash) = hashes.get_mut(column) {
+                hash.take(values);
             }
         }
+        Ok(())
     }
 
-    fn put(
-        &self,
-        column: usize,
-        point: u64,
-        start: u64,
-        values: impl Iterator<Item = f64>,
-    ) -> Result<(), StoreError> {
-        let values: Vec<f64> = values.collect();
+    fn put(&self, column: usize, point: u64, start: u64, values: &[f64]) -> Result<(), StoreError> {
         let range = start as usize..start as usize + values.len();
         self.gate.pass(|| {
             let dataset = self
@@ -190,8 +206,8 @@ impl SampleSink {
                 .get(column)
                 .ok_or("expected samples of the kind that there is room for")?;
             match self.flat {
-                true => dataset.write_slice(&values, range),
-                false => dataset.write_slice(&values, (point as usize, range)),
+                true => dataset.write_slice(values, range),
+                false => dataset.write_slice(values, (point as usize, range)),
             }
         })
     }

@@ -87,11 +87,7 @@ impl ResultWriter {
     /// # Errors
     /// [`StoreError::Write`] when anything could not be written, at any time, down to the last byte.
     pub fn finish(mut self) -> Result<(), StoreError> {
-        self.attempt(|file| {
-            self.samples
-                .iter()
-                .try_for_each(|(entry, name)| set_default(&file.group(entry)?, name))
-        })?;
+        self.settle_defaults()?;
         self.close()?;
         let target = &self.gate.target;
         match self.temporary.take() {
@@ -99,6 +95,18 @@ impl ResultWriter {
             Some(temporary) => publish_new(temporary, target),
             None => Ok(()),
         }
+    }
+
+    /// Says what viewers show where there is nothing better than samples; after the last output.
+    ///
+    /// # Errors
+    /// [`StoreError::Write`].
+    pub fn settle_defaults(&self) -> Result<(), StoreError> {
+        self.attempt(|file| {
+            self.samples
+                .iter()
+                .try_for_each(|(entry, name)| set_default(&file.group(entry)?, name))
+        })
     }
 
     fn close(&mut self) -> Result<(), StoreError> {
@@ -134,15 +142,18 @@ impl ResultWriter {
     /// # Errors
     /// [`StoreError::Write`].
     pub fn text(&mut self, path: &str, contents: &str) -> Result<(), StoreError> {
-        self.attempt(|file| {
-            let path = path.trim_start_matches('/');
-            for (end, _) in path.match_indices('/') {
-                if !file.link_exists(&path[..end]) {
-                    class(file, &path[..end], "NXcollection")?;
-                }
+        self.attempt(|file| text(file, Self::way(file, path)?, contents))
+    }
+
+    /// Makes the groups on the way to a path; the path from the root.
+    pub(super) fn way<'p>(file: &File, path: &'p str) -> hdf5::Result<&'p str> {
+        let path = path.trim_start_matches('/');
+        for (end, _) in path.match_indices('/') {
+            if !file.link_exists(&path[..end]) {
+                class(file, &path[..end], "NXcollection")?;
             }
-            text(file, path, contents)
-        })
+        }
+        Ok(path)
     }
 
     /// A new NXdata group in an entry; the first one of an entry is what viewers show.

@@ -51,6 +51,9 @@ pub struct Arguments {
     /// Treat warnings of the check as errors
     #[arg(long)]
     strict: bool,
+    /// Put no user's name on record; so does the environment variable PHASEMILL_ANONYMOUS
+    #[arg(long)]
+    anonymous: bool,
     /// Show no progress and no summary
     #[arg(long, short)]
     quiet: bool,
@@ -89,6 +92,11 @@ pub fn run(arguments: Arguments) -> u8 {
         }),
         threads: arguments.threads,
         strict: arguments.strict,
+        operator: if arguments.anonymous {
+            None
+        } else {
+            operator()
+        },
     };
     let began = Instant::now();
     let shown = (!arguments.quiet).then(|| progress::show(monitor.clone()));
@@ -117,6 +125,15 @@ pub fn run(arguments: Arguments) -> u8 {
             }
         }
     }
+}
+
+/// The user's name as the system has it, unless the environment asks for none.
+fn operator() -> Option<String> {
+    if std::env::var_os("PHASEMILL_ANONYMOUS").is_some_and(|v| !v.is_empty() && v != "0") {
+        return None;
+    }
+    let name = |key: &&str| std::env::var(key).ok().filter(|n| !n.is_empty());
+    ["USER", "LOGNAME", "USERNAME"].iter().find_map(name)
 }
 
 fn report(summary: &Summary, request: &Request<'_>, quiet: bool, began: Instant) {

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use phasemill_engine::lineage::{Entry, Lineage, Output, VERSION};
+use phasemill_engine::lineage::Record;
 use phasemill_engine::store::ResultReader;
 
 use super::{complain, say};
@@ -42,51 +42,14 @@ fn traced(arguments: &Arguments) -> Result<String, String> {
     if arguments.recipe {
         return file.text("/provenance/recipe").map_err(|e| e.to_string());
     }
-    let record = file
-        .text("/provenance/lineage")
-        .map_err(|e| format!("{e}; expected a result file of `phasemill run`"))?;
-    let lineage: Lineage = serde_json::from_str(&record).map_err(|e| {
-        format!(
-            "{}: the lineage cannot be read: {e}",
-            arguments.results.display()
-        )
-    })?;
-    if lineage.version > VERSION {
-        let (found, known) = (lineage.version, VERSION);
-        return Err(format!(
-            "expected a lineage of version {known} or lower, found {found}; use a newer program"
-        ));
-    }
-    let wanted = arguments
-        .output
-        .as_deref()
-        .map(|text| text.split_once(':').unwrap_or(("", text)));
-    let chosen: Vec<(&Entry, &Output)> = lineage
-        .entries
-        .iter()
-        .flat_map(|e| e.outputs.iter().map(move |o| (e, o)))
-        .filter(|(e, o)| {
-            wanted.is_none_or(|(entry, output)| {
-                (entry.is_empty() || entry == e.name) && (o.name == output || o.node == output)
-            })
-        })
-        .collect();
-    if chosen.is_empty() {
-        let all = lineage.entries.iter().flat_map(|e| {
-            e.outputs
-                .iter()
-                .map(move |o| format!("{}:{}", e.name, o.name))
-        });
-        let wanted = arguments.output.as_deref().unwrap_or("");
-        return Err(format!(
-            "no output `{wanted}`; the file holds {}",
-            all.collect::<Vec<_>>().join(", ")
-        ));
-    }
+    drop(file);
+    let record = Record::open(&arguments.results).map_err(|e| e.to_string())?;
+    let lineage = &record.lineage;
+    let chosen = record.choose(arguments.output.as_deref())?;
     if arguments.json {
         let outputs: Vec<_> = chosen
             .iter()
-            .map(|(e, o)| serde_json::json!({ "entry": e, "output": o }))
+            .map(|c| serde_json::json!({ "entry": c.entry, "output": c.output }))
             .collect();
         let whole = serde_json::json!({
             "version": lineage.version, "program": lineage.program, "began": lineage.began, "outputs": outputs,
@@ -97,8 +60,10 @@ fn traced(arguments: &Arguments) -> Result<String, String> {
         "made by phasemill {} on {}\n",
         lineage.program, lineage.began
     );
-    for (entry, output) in chosen {
-        text += &format!("\n{}: {}\n{}", entry.name, entry.title, entry.story(output));
+    for chosen in chosen {
+        let entry = chosen.entry;
+        let story = record.story(chosen).map_err(|e| e.to_string())?;
+        text += &format!("\n{}: {}\n{story}", entry.name, entry.title);
     }
     Ok(text)
 }

@@ -107,9 +107,13 @@ pub(super) fn fill(writer: &mut ResultWriter) {
     let waves = writer
         .samples("film", "slow", Kind::Wave, &unit("mV"), 10.0, &axis, 2, 4)
         .unwrap();
-    waves.write(0, 0, Samples::Wave(&[1e-3, 2e-3])).unwrap();
-    waves.write(0, 2, Samples::Wave(&[3e-3, 4e-3])).unwrap();
-    waves.write(1, 0, Samples::Wave(&[5e-3])).unwrap();
+    waves
+        .write(0, 0, Samples::Wave(&[1e-3, 2e-3]), &mut [])
+        .unwrap();
+    waves
+        .write(0, 2, Samples::Wave(&[3e-3, 4e-3]), &mut [])
+        .unwrap();
+    waves.write(1, 0, Samples::Wave(&[5e-3]), &mut []).unwrap();
     let phasor = writer
         .samples(
             "film",
@@ -127,6 +131,7 @@ pub(super) fn fill(writer: &mut ResultWriter) {
             0,
             0,
             Samples::Phasor(&[Complex64::new(1.0, -1.0), Complex64::new(2.0, -2.0)]),
+            &mut [],
         )
         .unwrap();
     let clock = writer
@@ -152,6 +157,7 @@ pub(super) fn fill(writer: &mut ResultWriter) {
                 },
                 Phase::UNKNOWN,
             ]),
+            &mut [],
         )
         .unwrap();
     writer
@@ -343,7 +349,7 @@ fn an_unfinished_file_leaves_nothing() {
     assert_eq!(names_in(folder.path()), [""; 0]);
     // A sink that outlives its file is told so.
     assert!(matches!(
-        sink.write(0, 0, Samples::Wave(&[1.0])),
+        sink.write(0, 0, Samples::Wave(&[1.0]), &mut []),
         Err(StoreError::Write { .. })
     ));
 }
@@ -449,22 +455,25 @@ fn one_fault_and_the_file_is_never_finished() {
         let sink = wave(&mut writer);
         let error = fault(&mut writer).unwrap_err();
         assert!(error.to_string().contains(expected), "{expected}: {error}");
-        assert_eq!(sink.write(0, 0, Samples::Wave(&[1.0])), Err(error.clone()));
+        assert_eq!(
+            sink.write(0, 0, Samples::Wave(&[1.0]), &mut []),
+            Err(error.clone())
+        );
         assert_eq!(writer.finish(), Err(error));
         assert_eq!(names_in(folder.path()), [""; 0]);
     }
     type Write = fn(&SampleSink) -> Result<(), StoreError>;
     let writes: [(Write, &str); 3] = [
         (
-            |s| s.write(0, 1, Samples::Wave(&[1.0, 2.0])),
+            |s| s.write(0, 1, Samples::Wave(&[1.0, 2.0]), &mut []),
             "samples up to 2, found point 0 and sample 3",
         ),
         (
-            |s| s.write(1, 0, Samples::Wave(&[1.0])),
+            |s| s.write(1, 0, Samples::Wave(&[1.0]), &mut []),
             "expected point below 1",
         ),
         (
-            |s| s.write(0, 0, Samples::Phasor(&[Complex64::new(1.0, 1.0)])),
+            |s| s.write(0, 0, Samples::Phasor(&[Complex64::new(1.0, 1.0)]), &mut []),
             "samples of the kind",
         ),
     ];
@@ -542,7 +551,8 @@ fn sinks_take_samples_from_any_thread() {
                     let slice: Vec<f64> = (start..(start + 9973).min(length))
                         .map(|i| value(point, i))
                         .collect();
-                    sink.write(point, start, Samples::Wave(&slice)).unwrap();
+                    sink.write(point, start, Samples::Wave(&slice), &mut [])
+                        .unwrap();
                 }
             });
         }
@@ -583,7 +593,7 @@ fn writes_until_the_disk_is_full() {
         let sink = writer.samples("e", "x", Kind::Wave, &unit("V"), 1.0, &axis, 1, 1_000_000)?;
         for (i, slice) in values.chunks(10_000).enumerate() {
             // As in a run, where a point that fails does not stop the others.
-            let _ = sink.write(0, i as u64 * 10_000, Samples::Wave(slice));
+            let _ = sink.write(0, i as u64 * 10_000, Samples::Wave(slice), &mut []);
         }
         drop(sink);
         let table = Table {
@@ -664,7 +674,7 @@ fn very_many_samples_have_a_rate_and_no_time_axis() {
                 longest,
             )
             .unwrap();
-        sink.write(0, 0, Samples::Wave(&[1.0])).unwrap();
+        sink.write(0, 0, Samples::Wave(&[1.0]), &mut []).unwrap();
     }
     writer.finish().unwrap();
     let reader = ResultReader::open(&target).unwrap();

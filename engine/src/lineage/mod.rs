@@ -1,0 +1,338 @@
+//! The lineage of a result file: what every output was made from, by which stage with which settings,
+//! and derivation keys that change when anything that matters changes.
+//!
+//! # The record, version 2
+//!
+//! `/provenance/lineage` holds a [`Lineage`] as JSON. What there is one of per point stands beside it, so
+//! that the text stays short whatever the number of points, and one point can be looked up alone:
+//!
+//! | path | what |
+//! |---|---|
+//! | `/provenance/points/ENTRY/samples/INPUT` | `[point, 32]` bytes: BLAKE3 of the stored samples of each point, zeros where they could not be read |
+//! | `/provenance/points/ENTRY/contents/OUTPUT` | `[point, 32]` bytes: BLAKE3 of what the file holds of each point |
+//! | `/provenance/seal` | BLAKE3 of the text of the lineage, in hexadecimal digits; this is what is signed |
+//!
+//! The seal covers the lineage, which holds a digest of each table ([`InputFacts::samples`],
+//! [`Output::content`]) and of everything else in the file ([`Lineage::frame`]) except the texts of recipe
+//! and wiring: of these it holds what they say ([`Node::settings`], [`Lineage::said`]), so that a comment
+//! may change and a setting may not.
+//!
+//! A key is a BLAKE3 hash over the stage's kind, the numeric version of its kernel, its settings in
+//! canonical form (defaults included, comments and order excluded) and the keys of what it reads; the
+//! key of an input is a hash over its stored samples and what decides their values. File names,
+//! storage layout and the names of stages do not enter. A recording is known by the hash of its samples:
+//! the bytes of its file change with every copy that is packed differently, and hashing them would double
+//! the reading, so they are not hashed.
+//!
+//! Files of version 1 are read as [`first`] says; what that version did not record is empty.
+
+mod first;
+mod keys;
+mod make;
+mod methods;
+mod place;
+mod public;
+mod record;
+mod story;
+
+use serde::{Deserialize, Serialize};
+
+use crate::flow::{Flow, Kind};
+
+pub use keys::keys;
+pub use make::{Made, said_of, seal};
+pub(crate) use make::{axis, in_digits, now};
+pub use place::relative;
+pub use record::{Record, RecordError};
+pub use story::Chosen;
+
+/// Version of the record that this engine writes.
+pub const VERSION: u32 = 2;
+
+/// The lineage of a result file.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Lineage {
+    /// Version of this record.
+    pub version: u32,
+    /// Version of the program.
+    pub program: String,
+    /// Libraries that decide what is read and written, with their versions.
+    pub libraries: Vec<(String, String)>,
+    /// The machine; its name is not recorded. `None` in version 1.
+    pub machine: Option<Machine>,
+    /// Who ran it; `None` for an anonymous run.
+    pub operator: Option<String>,
+    /// When the run began, UTC, RFC 3339.
+    pub began: String,
+    /// When the results were complete, UTC, RFC 3339; empty in version 1.
+    pub ended: String,
+    /// File of the recipe as the user named it.
+    pub recipe: String,
+    /// File of the wiring as the user named it; empty where there was none.
+    pub wiring: String,
+    /// What recipe and wiring say beside the settings of stages, in canonical form, one line each.
+    pub said: Vec<String>,
+    /// One per entry of the file.
+    pub entries: Vec<Entry>,
+    /// BLAKE3 of each object of the file that belongs to no output: path and hash.
+    pub frame: Vec<(String, String)>,
+}
+
+/// The machine of a run.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Machine {
+    /// Operating system.
+    pub os: String,
+    /// Architecture of the processor.
+    pub architecture: String,
+}
+
+/// The lineage of one entry.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Entry {
+    /// Name of the group in the file.
+    pub name: String,
+    /// Title of the recipe.
+    pub title: String,
+    /// The recordings read; the main one comes first.
+    pub recordings: Vec<Recording>,
+    /// The nodes, each after what it reads.
+    pub nodes: Vec<Node>,
+    /// The outputs.
+    pub outputs: Vec<Output>,
+    /// Warnings of the check.
+    pub checks: Vec<Check>,
+    /// What failed, in words.
+    pub failures: Vec<String>,
+    /// What was remarked on in the run, in words; in version 1 also the warnings of the check.
+    pub remarks: Vec<String>,
+}
+
+/// A recording.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Recording {
+    /// Its name in the recipe; empty for the main one.
+    pub name: String,
+    /// Its files.
+    pub files: Vec<RecordedFile>,
+    /// The axis along its points, where there is one.
+    pub axis: Option<AxisFacts>,
+}
+
+/// A file of a recording.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct RecordedFile {
+    /// Its path as the user gave it.
+    pub path: String,
+    /// Its path from the folder of the result file, with `/`; empty where there is none.
+    pub beside: String,
+    /// Points in it.
+    pub points: u64,
+    /// Its size in bytes; 0 where it could not be opened.
+    pub bytes: u64,
+}
+
+/// The axis of a recording.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct AxisFacts {
+    /// Its name.
+    pub name: String,
+    /// Its unit, as text; empty where none is stated.
+    pub unit: String,
+    /// BLAKE3 of its values.
+    pub values: String,
+}
+
+/// A node of the graph.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Node {
+    /// The name in the recipe.
+    pub name: String,
+    /// The kind of stage, or `input`.
+    pub stage: String,
+    /// Numeric version of the kernel; 0 for an input.
+    pub numeric_version: u32,
+    /// What it reads, as `node` or `node.port`.
+    pub reads: Vec<String>,
+    /// Settings by path, defaults included, in SI units; none for an input.
+    pub settings: Vec<(String, String)>,
+    /// What flows out.
+    pub flows: Vec<FlowFacts>,
+    /// Derivation key.
+    pub key: String,
+    /// What was done, as a sentence for a paper; empty for an input and in version 1.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub method: String,
+    /// For an input: the channel behind it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub input: Option<InputFacts>,
+    /// Constants used.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub constants: Vec<ConstantFacts>,
+}
+
+/// What flows out of one port of a node.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct FlowFacts {
+    /// Name of the port; empty where there is one.
+    pub port: String,
+    /// All of it in words.
+    pub words: String,
+    /// The kind of flow, as `phasor`.
+    pub kind: String,
+    /// The unit in ASCII, as `nV/sqrt(Hz)`.
+    pub unit: String,
+    /// Samples per second, for samples.
+    pub rate: Option<f64>,
+    /// Samples per point, for samples.
+    pub length: Option<u64>,
+    /// `peak`, `rms` or `full step`, where that has a meaning.
+    pub convention: Option<String>,
+    /// The clock that it is relative to, and the harmonic n/m.
+    pub clock: Option<(String, u32, u32)>,
+    /// Frequency of a clock in Hz where the recipe states it.
+    pub frequency: Option<f64>,
+}
+
+/// The channel behind an input.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct InputFacts {
+    /// The recording; empty for the main one.
+    pub recording: String,
+    /// Path of the dataset.
+    pub dataset: String,
+    /// Type of the stored numbers, as `int16 little-endian`.
+    pub stored: String,
+    /// What of the header decides the numbers, in canonical form; it enters the key.
+    pub header: String,
+    /// Samples per second.
+    pub rate: f64,
+    /// Unit of the scaled values, in ASCII.
+    pub unit: String,
+    /// Value of one code, in the unit.
+    pub scale: f64,
+    /// Value of code zero, in the unit.
+    pub offset: f64,
+    /// Largest absolute value that the converter gives, in the unit.
+    pub full_scale: Option<f64>,
+    /// Start time, where an attribute states it.
+    pub start_time: Option<String>,
+    /// Points.
+    pub points: u64,
+    /// Samples per point: of the shortest file.
+    pub length: u64,
+    /// BLAKE3 of the table of the hashes of the points' samples.
+    pub samples: String,
+    /// In version 1: the hash of each point; later these are in the table.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub points_in_text: Vec<String>,
+}
+
+/// A constant that was used.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct ConstantFacts {
+    /// Its name.
+    pub name: String,
+    /// Its value with unit, as written.
+    pub value: String,
+    /// Its standard uncertainty with unit, or `not stated`.
+    pub standard_uncertainty: String,
+    /// Where it comes from; empty where the recipe does not say.
+    pub source: String,
+    /// Day on which it was determined; empty where the recipe does not say.
+    pub date: String,
+    /// Last day of which it holds; empty where the recipe does not say.
+    pub valid_until: String,
+}
+
+/// A warning of the check.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Check {
+    /// Its code, as `folding`.
+    pub code: String,
+    /// What it says.
+    pub message: String,
+}
+
+/// A kept output.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Output {
+    /// Its name, which is also that of its group in the entry.
+    pub name: String,
+    /// The node behind it.
+    pub node: String,
+    /// The port of the node; empty where there is one.
+    pub port: String,
+    /// Key of the node.
+    pub key: String,
+    /// BLAKE3 of what the file holds of it: its form (names, shapes, attributes, what belongs to no
+    /// point), then the hash of each point. In version 1 a hash of the values alone.
+    pub content: String,
+    /// Points.
+    pub points: u64,
+    /// Seconds at the start of each point that do not count, as far as the stages know.
+    pub from: f64,
+}
+
+/// A flow in words.
+pub fn describe(flow: &Flow) -> String {
+    let mut text = match (flow.kind, flow.unit.to_string().as_str()) {
+        (Kind::Clock, _) => "clock in cycles".to_owned(),
+        (kind, "1") => kind.to_string(),
+        (kind, unit) => format!("{kind} in {unit}"),
+    };
+    if let Some(convention) = flow.convention {
+        text += &format!(", {convention} amplitude");
+    }
+    if let (Some(rate), true) = (flow.rate, flow.kind.is_sampled()) {
+        text += &format!(", {rate} samples/s");
+    }
+    if let (Some(length), true) = (flow.length, flow.kind.is_sampled()) {
+        text += &format!(", {length} samples");
+    }
+    if let Some((clock, n, m)) = &flow.clock {
+        let harmonic = if *m == 1 {
+            n.to_string()
+        } else {
+            format!("{n}/{m}")
+        };
+        text += &format!(", at harmonic {harmonic} of `{clock}`");
+    }
+    text
+}
+
+impl Entry {
+    /// The node of this name.
+    pub fn node(&self, name: &str) -> Option<&Node> {
+        self.nodes.iter().find(|n| n.name == name)
+    }
+
+    /// The nodes that an output was made from, each after what it reads.
+    pub fn chain(&self, output: &Output) -> Vec<&Node> {
+        let mut wanted = vec![output.node.as_str()];
+        let mut chain = Vec::new();
+        for node in self.nodes.iter().rev() {
+            if wanted.contains(&node.name.as_str()) {
+                wanted.extend(node.reads.iter().map(|r| crate::graph::split(r).0));
+                chain.push(node);
+            }
+        }
+        chain.reverse();
+        chain
+    }
+
+    /// The flow behind an output.
+    pub fn flow(&self, output: &Output) -> Option<&FlowFacts> {
+        let flows = &self.node(&output.node)?.flows;
+        flows.iter().find(|f| f.port == output.port)
+    }
+}

@@ -1,0 +1,81 @@
+//! A record without what is nobody else's business: who ran it, and where files lay.
+
+use super::Lineage;
+
+impl Lineage {
+    /// The record without the user's name and with files by their names alone, also in messages.
+    pub fn public(&self) -> Lineage {
+        let mut public = self.clone();
+        public.operator = None;
+        let mut paths: Vec<String> = vec![self.recipe.clone(), self.wiring.clone()];
+        let files = self.entries.iter().flat_map(|e| &e.recordings);
+        for file in files.flat_map(|r| &r.files) {
+            paths.extend([file.path.clone(), file.beside.clone()]);
+        }
+        paths.retain(|p| file_name(p) != p.as_str());
+        // A longer path goes first, since a shorter one may be a part of it.
+        paths.sort_by_key(|p| std::cmp::Reverse(p.len()));
+        paths.dedup();
+        let clean = |text: &mut String| {
+            for path in &paths {
+                if text.contains(path.as_str()) {
+                    *text = text.replace(path.as_str(), file_name(path));
+                }
+            }
+        };
+        for text in [&mut public.recipe, &mut public.wiring] {
+            *text = file_name(text).to_owned();
+        }
+        for entry in &mut public.entries {
+            for file in entry.recordings.iter_mut().flat_map(|r| &mut r.files) {
+                file.path = file_name(&file.path).to_owned();
+                file.beside = String::new();
+            }
+            entry.failures.iter_mut().for_each(clean);
+            entry.remarks.iter_mut().for_each(clean);
+            entry.checks.iter_mut().for_each(|c| clean(&mut c.message));
+        }
+        public
+    }
+}
+
+/// The last name of a path of any system.
+pub(super) fn file_name(path: &str) -> &str {
+    path.rsplit(['/', '\\']).next().unwrap_or(path)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{Entry, RecordedFile, Recording};
+    use super::*;
+
+    #[test]
+    fn nothing_says_who_or_where() {
+        let file = RecordedFile {
+            path: "/lab/jo/a.h5".into(),
+            beside: "../../jo/a.h5".into(),
+            ..RecordedFile::default()
+        };
+        let entry = Entry {
+            recordings: vec![Recording {
+                files: vec![file],
+                ..Recording::default()
+            }],
+            failures: vec!["point 1: /lab/jo/a.h5: cannot be read".into()],
+            ..Entry::default()
+        };
+        let lineage = Lineage {
+            operator: Some("jo".into()),
+            recipe: "C:\\lab\\jo\\my.ron".into(),
+            entries: vec![entry],
+            ..Lineage::default()
+        };
+        let public = lineage.public();
+        assert!(!format!("{public:?}").contains("jo"), "{public:?}");
+        assert_eq!(public.recipe, "my.ron");
+        assert_eq!(
+            public.entries[0].failures,
+            ["point 1: a.h5: cannot be read"]
+        );
+    }
+}

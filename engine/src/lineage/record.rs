@@ -1,0 +1,140 @@
+//! The record of a result file, opened: the lineage, its seal, and the tables of hashes beside it.
+
+use std::path::{Path, PathBuf};
+
+use serde::Deserialize;
+
+use super::first::First;
+use super::make::{RECORD, SEAL, contents_path, samples_path};
+use super::{Lineage, VERSION};
+use crate::store::{Hash, ResultReader, StoreError};
+
+/// An opened result file and what it says of how it was made.
+pub struct Record {
+    /// The lineage.
+    pub lineage: Lineage,
+    /// The file.
+    pub file: ResultReader,
+    /// Its path as given.
+    pub path: PathBuf,
+    /// Hash of the text of the lineage as it is, in hexadecimal digits: what a signature covers.
+    pub digest: String,
+    /// The seal that the file holds; `None` in version 1.
+    pub seal: Option<String>,
+}
+
+/// Why a record could not be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum RecordError {
+    /// The file cannot be opened, or has no record.
+    #[error("{0}; expected a result file of `phasemill run`")]
+    Store(#[from] StoreError),
+    /// The record is not what this program wrote.
+    #[error("{}: the lineage cannot be read: {why}", file.display())]
+    Unreadable {
+        /// The file.
+        file: PathBuf,
+        /// What the reader says.
+        why: String,
+    },
+    /// A later program wrote it.
+    #[error("{}: expected a lineage of version {VERSION} or lower, found {found}; use a newer program", file.display())]
+    Newer {
+        /// The file.
+        file: PathBuf,
+        /// Version of the record.
+        found: u32,
+    },
+}
+
+#[derive(Deserialize)]
+struct Version {
+    version: u32,
+}
+
+impl Record {
+    /// Opens the record of a result file, of any version up to the present one.
+    ///
+    /// # Errors
+    /// When the file cannot be opened, or its record cannot be read.
+    pub fn open(path: &Path) -> Result<Self, RecordError> {
+        let file = ResultReader::open(path)?;
+        let text = file.text(RECORD)?;
+        let unreadable = |e: serde_json::Error| RecordError::Unreadable {
+            file: path.into(),
+            why: e.to_string(),
+        };
+        let Version { version } = serde_json::from_str(&text).map_err(unreadable)?;
+        let lineage = match version {
+            1 => serde_json::from_str::<First>(&text)
+                .map_err(unreadable)?
+                .into(),
+            2 => serde_json::from_str(&text).map_err(unreadable)?,
+            found => {
+                return Err(RecordError::Newer {
+                    file: path.into(),
+                    found,
+                });
+            }
+        };
+        Ok(Record {
+            lineage,
+            path: path.into(),
+            digest: blake3::hash(text.as_bytes()).to_hex().to_string(),
+            seal: (version > 1).then(|| file.text(SEAL).unwrap_or_default()),
+            file,
+        })
+    }
+
+    /// Whether the lineage is as it was written; version 1 cannot tell and counts as whole.
+    pub fn is_whole(&self) -> bool {
+        self.seal.as_ref().is_none_or(|seal| *seal == self.digest)
+    }
+
+    /// The hashes of the stored samples of all points of an input, zeros where they could not be read.
+    ///
+    /// # Errors
+    /// When the table cannot be read.
+    pub fn samples(&self, entry: &str, input: &str) -> Result<Vec<Hash>, StoreError> {
+        let entries = self.lineage.entries.iter().filter(|e| e.name == entry);
+        let facts = entries.filter_map(|e| e.node(input)?.input.as_ref()).next();
+        match facts {
+            Some(facts) if self.lineage.version == 1 => Ok(facts
+                .points_in_text
+                .iter()
+                .map(|digits| blake3::Hash::from_hex(digits).map_or([0; 32], |h| *h.as_bytes()))
+                .collect()),
+            _ => self.file.hashes(&samples_path(entry, input)),
+        }
+    }
+
+    /// The hashes of what the file holds of each point of an output.
+    ///
+    /// # Errors
+    /// When the table cannot be read; version 1 has none.
+    pub fn contents(&self, entry: &str, output: &str) -> Result<Vec<Hash>, StoreError> {
+        self.file.hashes(&contents_path(entry, output))
+    }
+
+    /// As [`Record::samples`], of one point.
+    ///
+    /// # Errors
+    /// When the table cannot be read or has no such point.
+    pub fn sample_of(&self, entry: &str, input: &str, point: u64) -> Result<Hash, StoreError> {
+        match self.lineage.version {
+            1 => {
+                let all = self.samples(entry, input)?;
+                Ok(all.get(point as usize).copied().unwrap_or([0; 32]))
+            }
+            _ => self.file.hash_at(&samples_path(entry, input), point),
+        }
+    }
+
+    /// As [`Record::contents`], of one point.
+    ///
+    /// # Errors
+    /// When the table cannot be read or has no such point.
+    pub fn content_of(&self, entry: &str, output: &str, point: u64) -> Result<Hash, StoreError> {
+        self.file.hash_at(&contents_path(entry, output), point)
+    }
+}

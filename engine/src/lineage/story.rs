@@ -1,0 +1,274 @@
+//! The story of one output, or of one point of it, as a tree for a terminal.
+
+use super::public::file_name;
+use super::{Entry, Node, Output, Record};
+use crate::store::{Hash, StoreError};
+
+/// An output that was asked for, and perhaps one point of it.
+#[derive(Clone, Copy, Debug)]
+pub struct Chosen<'r> {
+    /// Its entry.
+    pub entry: &'r Entry,
+    /// The output.
+    pub output: &'r Output,
+    /// The point, counted from 0.
+    pub point: Option<u64>,
+}
+
+/// What was asked for: an entry, if it is named, an output, and a point.
+struct Wanted<'w> {
+    entry: Option<&'w str>,
+    output: &'w str,
+    point: Option<u64>,
+}
+
+/// Takes `answer`, `answer[17]`, `recording:answer[17]` apart.
+fn wanted(text: &str) -> Result<Wanted<'_>, String> {
+    let (rest, point) = match text.strip_suffix(']').and_then(|t| t.rsplit_once('[')) {
+        Some((rest, digits)) => {
+            let message = format!("expected a point such as `answer[17]`, found `{text}`");
+            (rest, Some(digits.trim().parse().map_err(|_| message)?))
+        }
+        None => (text, None),
+    };
+    let (entry, output) = match rest.split_once(':') {
+        Some((entry, output)) => (Some(entry), output),
+        None => (None, rest),
+    };
+    Ok(Wanted {
+        entry: entry.filter(|e| !e.is_empty()),
+        output,
+        point,
+    })
+}
+
+impl Record {
+    /// The outputs that a text means, as `answer`, `answer[17]` or `recording:answer[17]`; an output may
+    /// also be named by its node. All of them where there is no text.
+    ///
+    /// # Errors
+    /// A message when there is none, or no such point.
+    pub fn choose(&self, text: Option<&str>) -> Result<Vec<Chosen<'_>>, String> {
+        let all = || {
+            let entries = self.lineage.entries.iter();
+            entries.flat_map(|e| e.outputs.iter().map(move |o| (e, o)))
+        };
+        let everything = |(entry, output)| Chosen {
+            entry,
+            output,
+            point: None,
+        };
+        let Some(text) = text else {
+            return Ok(all().map(everything).collect());
+        };
+        let wanted = wanted(text)?;
+        let chosen: Vec<Chosen<'_>> = all()
+            .filter(|(e, _)| wanted.entry.is_none_or(|name| name == e.name))
+            .filter(|(_, o)| o.name == wanted.output || o.node == wanted.output)
+            .map(|(entry, output)| Chosen {
+                entry,
+                output,
+                point: wanted.point,
+            })
+            .collect();
+        if chosen.is_empty() {
+            const MOST: usize = 20;
+            let names: Vec<String> = all()
+                .map(|(e, o)| format!("{}:{}", e.name, o.name))
+                .collect();
+            let more = match names.len() {
+                0..=MOST => String::new(),
+                n => format!(", ... {n} in all"),
+            };
+            let some = names[..names.len().min(MOST)].join(", ");
+            return Err(format!("no output `{text}`; the file holds {some}{more}"));
+        }
+        if let Some(point) = wanted.point
+            && let Some(short) = chosen.iter().find(|c| c.output.points <= point)
+        {
+            let (name, points) = (&short.output.name, short.output.points);
+            return Err(format!(
+                "expected a point of `{name}` below {points}, found {point}; points are counted from 0"
+            ));
+        }
+        Ok(chosen)
+    }
+
+    /// The story of an output, as a tree: each node under what reads it, down to files and hashes.
+    ///
+    /// # Errors
+    /// When a table of hashes cannot be read.
+    pub fn story(&self, chosen: Chosen<'_>) -> Result<String, StoreError> {
+        let Chosen {
+            entry,
+            output,
+            point,
+        } = chosen;
+        let mut text = match point {
+            Some(point) => format!("{}[{point}] of {}\n", output.name, output.points),
+            None => format!("{}\n", output.name),
+        };
+        text += &format!("  key     {}\n", output.key);
+        match point.filter(|_| self.lineage.version > 1) {
+            Some(point) => {
+                let content = self.content_of(&entry.name, &output.name, point)?;
+                text += &format!("  content {}\n", digits(&content));
+            }
+            None if output.content.is_empty() => {}
+            None => text += &format!("  content {}\n", output.content),
+        }
+        let mut teller = Teller {
+            record: self,
+            chosen,
+            told: Vec::new(),
+            text,
+        };
+        teller.tell(&output.node, 0)?;
+        let mut text = teller.text;
+        for recording in &entry.recordings {
+            for file in &recording.files {
+                let name = if recording.name.is_empty() {
+                    "recording"
+                } else {
+                    recording.name.as_str()
+                };
+                let s = if file.points == 1 { "" } else { "s" };
+                text += &format!("{name}: {}, {} point{s}\n", file.path, file.points);
+            }
+        }
+        let checks = entry.checks.iter().map(|c| ("check", &c.message));
+        let failures = entry.failures.iter().map(|f| ("failed", f));
+        let remarks = entry.remarks.iter().map(|r| ("remark", r));
+        for (what, line) in checks.chain(failures).chain(remarks) {
+            text += &format!("{what}: {line}\n");
+        }
+        Ok(text)
+    }
+}
+
+impl Entry {
+    /// The file that a point of a recording is in, and which point of the file it is.
+    pub fn file_of(&self, recording: &str, point: u64) -> Option<(&super::RecordedFile, u64)> {
+        let recording = self.recordings.iter().find(|r| r.name == recording)?;
+        let all: u64 = recording.files.iter().map(|f| f.points).sum();
+        // A recording of one point stands beside every point of the others.
+        let mut within = if all == 1 { 0 } else { point };
+        for file in &recording.files {
+            if within < file.points {
+                return Some((file, within));
+            }
+            within -= file.points;
+        }
+        None
+    }
+}
+
+/// A hash in hexadecimal digits.
+pub(super) fn digits(hash: &Hash) -> String {
+    blake3::Hash::from_bytes(*hash).to_hex().to_string()
+}
+
+struct Teller<'r> {
+    record: &'r Record,
+    chosen: Chosen<'r>,
+    told: Vec<&'r str>,
+    text: String,
+}
+
+impl<'r> Teller<'r> {
+    fn tell(&mut self, name: &'r str, depth: usize) -> Result<(), StoreError> {
+        let Some(node) = self.chosen.entry.node(name) else {
+            return Ok(());
+        };
+        let pad = "   ".repeat(depth);
+        self.text += &format!("{pad}- {name}: {}", node.stage);
+        if self.told.contains(&name) {
+            self.text += " (as above)\n";
+            return Ok(());
+        }
+        self.told.push(name);
+        if node.numeric_version > 0 {
+            self.text += &format!(" (kernel version {})", node.numeric_version);
+        }
+        let key = node.key.get(..12).unwrap_or(&node.key);
+        self.text += &format!("  key {key}\n");
+        for flow in &node.flows {
+            let port = match flow.port.as_str() {
+                "" => String::new(),
+                port => format!(".{port}"),
+            };
+            self.text += &format!("{pad}     gives{port} {}\n", flow.words);
+        }
+        for (path, value) in &node.settings {
+            self.text += &format!("{pad}     {path} = {value}\n");
+        }
+        for constant in &node.constants {
+            let source = match constant.source.as_str() {
+                "" => "no source stated",
+                source => source,
+            };
+            let date = match constant.date.as_str() {
+                "" => String::new(),
+                date => format!(", {date}"),
+            };
+            self.text += &format!(
+                "{pad}     constant {} = {}, standard uncertainty {}, {source}{date}\n",
+                constant.name, constant.value, constant.standard_uncertainty
+            );
+        }
+        self.samples(node, &pad)?;
+        for read in &node.reads {
+            self.tell(crate::graph::split(read).0, depth + 1)?;
+        }
+        Ok(())
+    }
+
+    /// Where the samples of an input came from.
+    fn samples(&mut self, node: &Node, pad: &str) -> Result<(), StoreError> {
+        let Some(input) = &node.input else {
+            return Ok(());
+        };
+        let entry = self.chosen.entry;
+        self.text += &format!("{pad}     dataset {}, {}\n", input.dataset, input.stored);
+        self.text += &format!("{pad}     {}\n", input.header);
+        let range = match input.length {
+            0 => String::new(),
+            length => {
+                let first = (self.chosen.output.from * input.rate).ceil() as u64;
+                format!("samples {} to {}", first.min(length - 1), length - 1)
+            }
+        };
+        let Some(point) = self.chosen.point else {
+            let hashes = self.record.samples(&entry.name, &node.name)?;
+            let known = hashes.iter().filter(|h| **h != [0; 32]).count();
+            let of = if range.is_empty() {
+                "samples".to_owned()
+            } else {
+                format!("{range} of each point count; those")
+            };
+            self.text += &format!(
+                "{pad}     {of} of {known} of {} points hashed\n",
+                hashes.len()
+            );
+            return Ok(());
+        };
+        let Some((file, within)) = entry.file_of(&input.recording, point) else {
+            return Ok(());
+        };
+        let index = match input.points {
+            1 => 0,
+            _ => point,
+        };
+        let hash = self.record.sample_of(&entry.name, &node.name, index)?;
+        self.text += &format!(
+            "{pad}     point {within} of {}: {range}{}\n",
+            file_name(&file.path),
+            if range.is_empty() { "" } else { " count" }
+        );
+        self.text += &match hash {
+            hash if hash == [0; 32] => format!("{pad}     its samples could not be read\n"),
+            hash => format!("{pad}     hash of its samples {}\n", digits(&hash)),
+        };
+        Ok(())
+    }
+}
