@@ -40,3 +40,4 @@ pub mod testing;
 pub mod text;
 pub mod units;
 pub mod value;
+pub mod verify;

@@ -56,6 +56,10 @@ enum Command {
     /// Show where an output came from, back to the samples
     #[command(after_help = "Example: phasemill trace results.h5 answer")]
     Trace(commands::trace::Arguments),
+    /// Compute a result file again from its recipe and recordings, and compare bit by bit
+    #[command(after_help = "Example: phasemill verify results.h5 --in /archive\n\n\
+                      Exit codes: 0 all identical, 1 no result file, 2 something differs or cannot be checked, 130 stopped.")]
+    Verify(commands::verify::Arguments),
     /// Show what a recording holds
     #[command(after_help = "Example: phasemill inspect sweep.h5")]
     Inspect(commands::inspect::Arguments),
@@ -103,6 +107,7 @@ fn main() -> ExitCode {
         Command::Run(a) => commands::run::run(a),
         Command::Challenge(a) => commands::challenge::run(&a),
         Command::Trace(a) => commands::trace::run(&a),
+        Command::Verify(a) => commands::verify::run(&a),
         Command::Inspect(a) => commands::inspect::run(&a),
         Command::Stages(a) => commands::stages::run(&a),
         Command::Expect(a) => commands::expect::run(&a),

@@ -61,12 +61,17 @@ pub fn keys(
 }
 
 /// The type of stored numbers without the order of their bytes, which changes no number.
-pub(super) fn number_type(stored: &str) -> &str {
+fn number_type(stored: &str) -> &str {
     stored.split(' ').next().unwrap_or(stored)
 }
 
+/// Whether two types hold the same numbers in the same bits, whatever the order of the bytes.
+pub(crate) fn same_numbers(a: &str, b: &str) -> bool {
+    number_type(a) == number_type(b)
+}
+
 /// Texts with their lengths, so that no two lists of texts give the same bytes.
-pub(super) fn feed<'t>(hasher: &mut blake3::Hasher, texts: impl IntoIterator<Item = &'t str>) {
+fn feed<'t>(hasher: &mut blake3::Hasher, texts: impl IntoIterator<Item = &'t str>) {
     for text in texts {
         hasher.update(&(text.len() as u64).to_le_bytes());
         hasher.update(text.as_bytes());

@@ -103,7 +103,7 @@ fn table(hashes: &[Option<blake3::Hash>]) -> Vec<Hash> {
 }
 
 /// Digest of a table of hashes.
-pub(super) fn digest_of(table: &[Hash]) -> String {
+pub(crate) fn digest_of(table: &[Hash]) -> String {
     let mut hasher = blake3::Hasher::new();
     table.iter().for_each(|hash| {
         hasher.update(hash);

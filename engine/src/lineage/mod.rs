@@ -40,8 +40,9 @@ use serde::{Deserialize, Serialize};
 use crate::flow::{Flow, Kind};
 
 pub use keys::keys;
+pub(crate) use keys::same_numbers;
 pub use make::{Made, said_of, seal};
-pub(crate) use make::{axis, in_digits, now};
+pub(crate) use make::{axis, digest_of, in_digits, now};
 pub use place::relative;
 pub use record::{Record, RecordError};
 pub use story::Chosen;

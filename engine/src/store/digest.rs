@@ -15,7 +15,7 @@ use super::write::{ResultWriter, array};
 use super::{Hash, StoreError};
 
 /// Numbers that are read at once.
-const PIECE: usize = 1 << 18;
+pub(super) const PIECE: usize = 1 << 18;
 
 /// What a file holds of an output.
 #[derive(Clone, Debug, PartialEq)]
@@ -71,7 +71,7 @@ impl RowHash {
 }
 
 /// The bits of a number; those of one NaN for all.
-fn canonical(value: f64) -> u64 {
+pub(super) fn canonical(value: f64) -> u64 {
     if value.is_nan() {
         f64::NAN.to_bits()
     } else {
@@ -85,13 +85,17 @@ fn feed(hasher: &mut blake3::Hasher, text: &str) {
 }
 
 /// What a location is, below a group.
-enum Member {
+pub(super) enum Member {
     Group(Group),
     Dataset(Dataset),
 }
 
 /// Everything below a group by its path from there, in order.
-fn members(group: &Group, prefix: &str, found: &mut Vec<(String, Member)>) -> hdf5::Result<()> {
+pub(super) fn members(
+    group: &Group,
+    prefix: &str,
+    found: &mut Vec<(String, Member)>,
+) -> hdf5::Result<()> {
     for name in group.member_names_by(IndexType::Name, IterationOrder::Increasing)? {
         let path = format!("{prefix}{name}");
         match group.loc_type_by_name(&name)? {
@@ -108,7 +112,7 @@ fn members(group: &Group, prefix: &str, found: &mut Vec<(String, Member)>) -> hd
     Ok(())
 }
 
-fn attributes(hasher: &mut blake3::Hasher, of: &Location) -> hdf5::Result<()> {
+pub(super) fn attributes(hasher: &mut blake3::Hasher, of: &Location) -> hdf5::Result<()> {
     let mut names = of.attr_names()?;
     names.sort();
     for name in names {
@@ -205,7 +209,7 @@ fn whole(dataset: &Dataset) -> hdf5::Result<Hash> {
 }
 
 /// All values of a dataset: 8 bytes each for numbers, texts with their lengths.
-fn all_bytes(dataset: &Dataset) -> hdf5::Result<Vec<u8>> {
+pub(super) fn all_bytes(dataset: &Dataset) -> hdf5::Result<Vec<u8>> {
     Ok(match dataset.dtype()?.to_descriptor()? {
         TypeDescriptor::Float(_) => {
             let values = dataset.read_raw::<f64>()?;

@@ -5,6 +5,7 @@
 
 mod attributes;
 mod axis;
+mod compare;
 mod contents;
 mod digest;
 mod object;
@@ -22,6 +23,7 @@ mod write;
 
 use std::path::{Path, PathBuf};
 
+pub use compare::Spot;
 pub use contents::{AttributeInfo, DatasetInfo, FileContents};
 pub use digest::{Digest, RowHash, Rows};
 pub use publish::{beside, publish};
@@ -29,7 +31,7 @@ pub use read::RecordingFile;
 pub use result::ResultReader;
 pub use samples::{ChannelReader, Counters};
 pub use sink::SampleSink;
-pub use write::ResultWriter;
+pub use write::{ResultWriter, Scratch};
 
 use crate::units::Unit;
 

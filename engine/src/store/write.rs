@@ -82,6 +82,31 @@ impl ResultWriter {
         Ok(writer)
     }
 
+    /// Makes a file in the system's folder for such that goes away by itself.
+    ///
+    /// # Errors
+    /// [`StoreError::Write`] when there is no room for one.
+    pub fn scratch() -> Result<Self, StoreError> {
+        Self::create(&std::env::temp_dir().join("phasemill-scratch.h5"), true)
+    }
+
+    /// Where it would get its name.
+    pub fn place(&self) -> PathBuf {
+        self.gate.target.clone()
+    }
+
+    /// Closes a file that will not get a name and goes away with what is returned.
+    ///
+    /// # Errors
+    /// [`StoreError::Write`] when anything could not be written.
+    pub fn into_scratch(mut self) -> Result<Scratch, StoreError> {
+        self.close()?;
+        match self.temporary.take() {
+            Some(file) => Ok(Scratch(file)),
+            None => Err(fault(&self.gate.target, "it was closed already")),
+        }
+    }
+
     /// Flushes, closes, syncs, and gives the file its name.
     ///
     /// # Errors
@@ -181,6 +206,16 @@ impl ResultWriter {
 
     pub(super) fn gate(&self) -> Arc<Gate> {
         self.gate.clone()
+    }
+}
+
+/// A complete result file without a name; it goes away when this is dropped.
+pub struct Scratch(NamedTempFile);
+
+impl Scratch {
+    /// Where it is for the time being.
+    pub fn path(&self) -> &Path {
+        self.0.path()
     }
 }
 

@@ -9,6 +9,7 @@ pub mod new;
 pub mod run;
 pub mod stages;
 pub mod trace;
+pub mod verify;
 
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};

@@ -1,0 +1,327 @@
+//! The recordings behind a result: where they are now, and whether they are what they were.
+
+use std::path::{Path, PathBuf};
+
+use super::texts::Texts;
+use super::{Options, Problem};
+use crate::diagnostic::Diagnostics;
+use crate::lineage::{Entry, Record, RecordedFile, Recording, axis};
+use crate::recordings::{FileContent, RecordingSet};
+use crate::run::{Job, each, on_threads};
+use crate::session::open_sets;
+use crate::store::{Counters, Hash, StoreError};
+
+/// Samples read at a time.
+const BLOCK: usize = 1 << 16;
+/// Deepest folder below a given one that is looked into.
+const DEEPEST: usize = 8;
+/// Most files of the given folders that are looked at.
+const MOST_FILES: usize = 100_000;
+
+/// Where the files of an entry's recordings are now.
+#[derive(Default)]
+pub(super) struct Found {
+    /// Files of each recording, in the order of the record.
+    pub files: Vec<(String, Vec<PathBuf>)>,
+    /// What is nowhere.
+    pub missing: Vec<Problem>,
+    /// What is elsewhere: the path on record, and the present one.
+    pub moved: Vec<(String, PathBuf)>,
+}
+
+impl Found {
+    /// Files of the main recording.
+    pub fn main(&self) -> Vec<PathBuf> {
+        let main = self.files.iter().find(|(name, _)| name.is_empty());
+        main.map(|(_, files)| files.clone()).unwrap_or_default()
+    }
+
+    /// The other recordings by name.
+    pub fn with(&self) -> Vec<(String, PathBuf)> {
+        let others = self.files.iter().filter(|(name, _)| !name.is_empty());
+        others
+            .filter_map(|(name, files)| Some((name.clone(), files.first()?.clone())))
+            .collect()
+    }
+
+    /// All of them, opened.
+    pub fn sets(&self, texts: &Texts) -> Vec<RecordingSet> {
+        open_sets(&texts.recipe, &texts.wiring, &self.main(), &self.with())
+    }
+}
+
+/// Looks for the files: as they were named, beside the result file, and in the given folders by the hash
+/// of their samples.
+pub(super) fn find(record: &Record, entry: &Entry, texts: &Texts, options: &Options<'_>) -> Found {
+    let mut found = Found::default();
+    let folders = walk(options.folders);
+    for recording in &entry.recordings {
+        let mut files = Vec::new();
+        let mut first = 0;
+        for file in &recording.files {
+            let points = first..first + file.points;
+            first = points.end;
+            let expected = Expected {
+                record,
+                entry,
+                recording,
+                points,
+                texts,
+                threads: options.threads,
+            };
+            match expected.find(file, &folders) {
+                Some(path) => {
+                    if path != Path::new(&file.path) {
+                        found.moved.push((file.path.clone(), path.clone()));
+                    }
+                    files.push(path);
+                }
+                // It could not be read when it was run, either.
+                None if file.bytes == 0 && record.lineage.version > 1 => {
+                    files.push(PathBuf::from(&file.path));
+                }
+                None => found.missing.extend(expected.missing(file)),
+            }
+        }
+        found.files.push((recording.name.clone(), files));
+    }
+    found
+}
+
+/// Every file in some folders, with its size.
+fn walk(folders: &[PathBuf]) -> Vec<(PathBuf, u64)> {
+    let mut found = Vec::new();
+    let mut pending: Vec<(PathBuf, usize)> = folders.iter().map(|f| (f.clone(), 0)).collect();
+    while let Some((folder, depth)) = pending.pop() {
+        let entries = std::fs::read_dir(&folder).into_iter().flatten().flatten();
+        for entry in entries {
+            match entry.metadata() {
+                Ok(data) if data.is_dir() && depth < DEEPEST => {
+                    pending.push((entry.path(), depth + 1))
+                }
+                Ok(data) if data.is_file() && found.len() < MOST_FILES => {
+                    found.push((entry.path(), data.len()));
+                }
+                _ => {}
+            }
+        }
+    }
+    found.sort();
+    found
+}
+
+/// A file of a recording, as the record knows it.
+struct Expected<'e> {
+    record: &'e Record,
+    entry: &'e Entry,
+    recording: &'e Recording,
+    /// Its points among those of the recording.
+    points: std::ops::Range<u64>,
+    texts: &'e Texts,
+    threads: usize,
+}
+
+impl Expected<'_> {
+    fn find(&self, file: &RecordedFile, folders: &[(PathBuf, u64)]) -> Option<PathBuf> {
+        let result = self.record.path.parent().unwrap_or(Path::new(""));
+        let mut near = vec![PathBuf::from(&file.path)];
+        for path in [&file.beside, &file.path]
+            .into_iter()
+            .filter(|p| !p.is_empty())
+        {
+            let path = result.join(path);
+            if !near.contains(&path) {
+                near.push(path);
+            }
+        }
+        near.retain(|p| p.is_file());
+        // Where there is no choice, the comparison says what is the matter with it.
+        if let ([_], true) = (near.as_slice(), folders.is_empty()) {
+            return near.pop();
+        }
+        let name = Path::new(&file.path).file_name();
+        let mut far: Vec<&(PathBuf, u64)> = folders.iter().collect();
+        far.sort_by_key(|(path, size)| (path.file_name() != name, *size != file.bytes));
+        let all = near.iter().chain(far.into_iter().map(|(path, _)| path));
+        let mut same = all.filter(|path| self.is_same(path));
+        same.next().or(near.first()).cloned()
+    }
+
+    /// Whether a file holds the samples on record.
+    fn is_same(&self, path: &Path) -> bool {
+        let Texts { recipe, wiring } = self.texts;
+        let name = &self.recording.name;
+        let set = RecordingSet::open(name, &[path.to_path_buf()], recipe, wiring);
+        let Some(Ok(content)) = set.files.first().map(|f| &f.content) else {
+            return false;
+        };
+        let inputs = recipe.inputs.iter().enumerate();
+        content.points == self.points.end - self.points.start
+            && inputs
+                .filter(|(_, i)| i.recording == *name)
+                .all(|(index, input)| {
+                    let table = self.record.samples(&self.entry.name, &input.name.text);
+                    let range = self.points.start as usize..self.points.end as usize;
+                    let expected = table.ok().and_then(|t| Some(t.get(range)?.to_vec()));
+                    let found = hashes(content, index, self.threads);
+                    expected.is_some_and(|e| found.is_ok_and(|f| f == e))
+                })
+    }
+
+    fn missing(&self, file: &RecordedFile) -> Vec<Problem> {
+        let message = format!(
+            "its recording {} is not there; name a folder that holds it with `--in FOLDER`",
+            file.path
+        );
+        let own = |n: &&crate::lineage::Node| {
+            n.input
+                .as_ref()
+                .is_some_and(|i| i.recording == self.recording.name)
+        };
+        let nodes = self.entry.nodes.iter().filter(own);
+        nodes
+            .map(|n| Problem::unchecked(&message).at_node(self.entry, &n.name))
+            .collect()
+    }
+}
+
+/// Hashes of the samples of all points of an input of a file.
+fn hashes(content: &FileContent, input: usize, threads: usize) -> Result<Vec<Hash>, StoreError> {
+    let Some(header) = content.headers.get(input).and_then(Option::as_ref) else {
+        return Ok(Vec::new());
+    };
+    let points: Vec<u64> = (0..header.points).collect();
+    let one = |&point: &u64| {
+        let mut reader = content.file.reader(header)?;
+        let mut hasher = blake3::Hasher::new();
+        let mut buffer = vec![0.0; BLOCK];
+        let mut start = 0;
+        while start < header.samples {
+            let length = (header.samples - start).min(BLOCK as u64);
+            let mut take = |bytes: &[u8]| {
+                hasher.update(bytes);
+            };
+            let out = &mut buffer[..length as usize];
+            reader.read(point, start, out, &mut Counters::default(), Some(&mut take))?;
+            start += length;
+        }
+        Ok(*hasher.finalize().as_bytes())
+    };
+    match on_threads(threads, || each(&points, one)) {
+        Ok(all) => all.into_iter().collect(),
+        // Without threads of its own it does the work itself.
+        Err(_) => points.iter().map(one).collect(),
+    }
+}
+
+/// Compares headers, axes and, where nothing will be computed again, samples; whether the recipe fits the
+/// recordings at all.
+pub(super) fn compare(
+    record: &Record,
+    entry: &Entry,
+    texts: &Texts,
+    sets: Vec<RecordingSet>,
+    options: &Options<'_>,
+    problems: &mut Vec<Problem>,
+) -> bool {
+    let mut found = Diagnostics::default();
+    let unreadable: Vec<String> = sets
+        .iter()
+        .filter(|s| s.is_unusable())
+        .flat_map(|s| {
+            s.files
+                .iter()
+                .filter_map(|f| Some(f.content.as_ref().err()?.to_string()))
+        })
+        .collect();
+    if let Some(message) = unreadable.first() {
+        problems.push(Problem::differs(message).of(entry));
+        return false;
+    }
+    let Some(job) = Job::new(&texts.recipe, sets, &mut found) else {
+        let first = found
+            .iter()
+            .find(|d| d.severity == crate::diagnostic::Severity::Error);
+        let message = first.map_or("", |d| d.message.as_str());
+        let message = format!("the recipe does not fit the recording any more: {message}");
+        problems.push(Problem::differs(message).of(entry));
+        return false;
+    };
+    for (set, recording) in job.sets.iter().zip(&entry.recordings) {
+        if record.lineage.version > 1 && axis(&set.axis) != recording.axis {
+            problems
+                .push(Problem::differs("the axis of its recording is not what it was").of(entry));
+        }
+    }
+    for input in 0..texts.recipe.inputs.len() {
+        let name = &texts.recipe.inputs[input].name.text;
+        let (Some(header), Some(was)) = (
+            job.sets.iter().find_map(|s| s.header(input)),
+            entry.node(name).and_then(|n| n.input.as_ref()),
+        ) else {
+            continue;
+        };
+        let mut differs = |message: String| {
+            problems.push(Problem::differs(message).at_node(entry, name));
+        };
+        if header.canonical() != was.header {
+            differs(format!(
+                "its header says `{}`, it said `{}`",
+                header.canonical(),
+                was.header
+            ));
+        }
+        if !crate::lineage::same_numbers(&header.stored, &was.stored) {
+            differs(format!(
+                "its samples are {}, they were {}",
+                header.stored, was.stored
+            ));
+        }
+        if options.quick {
+            samples(record, entry, &job, input, options, problems);
+        }
+    }
+    true
+}
+
+/// Compares the samples of an input, point by point.
+fn samples(
+    record: &Record,
+    entry: &Entry,
+    job: &Job<'_>,
+    input: usize,
+    options: &Options<'_>,
+    problems: &mut Vec<Problem>,
+) {
+    let name = &job.plan.names[input];
+    // What is wrong with the table itself was said.
+    let Ok(table) = record.samples(&entry.name, name) else {
+        return;
+    };
+    let own = &job.recipe.inputs[input].recording;
+    let files = job
+        .sets
+        .iter()
+        .filter(|s| s.name == *own)
+        .flat_map(|s| &s.files);
+    let mut now: Vec<Hash> = Vec::new();
+    for file in files {
+        match &file.content {
+            Ok(content) => match hashes(content, input, options.threads) {
+                Ok(hashes) => now.extend(hashes),
+                Err(error) => {
+                    let problem = Problem::differs(error.to_string());
+                    return problems.push(problem.at_node(entry, name));
+                }
+            },
+            Err(_) => now.push([0; 32]),
+        }
+    }
+    let was = |point: usize| table.get(point).filter(|h| **h != [0; 32]);
+    let first = (0..now.len().max(table.len()))
+        .find(|&p| was(p).is_some_and(|was| now.get(p) != Some(was)));
+    if let Some(point) = first {
+        let problem = Problem::differs("its samples are not those that were used");
+        problems.push(problem.at_point(Some(point as u64)).at_node(entry, name));
+    }
+}

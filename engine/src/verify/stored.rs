@@ -1,0 +1,124 @@
+//! What a result file holds, against its own record.
+
+use super::{Digests, Problem};
+use crate::lineage::{Entry, Output, Record, digest_of};
+use crate::store::{Digest, Hash};
+
+/// Compares everything that the record has a hash of; the digests of the outputs that could be read.
+pub(super) fn check(record: &Record, problems: &mut Vec<Problem>) -> Digests {
+    let mut digests = Digests::new();
+    if !record.is_whole() {
+        problems.push(Problem::differs(
+            "the lineage is not what was sealed; its statements cannot be relied on",
+        ));
+    }
+    let first = record.lineage.version == 1;
+    if !first {
+        frame(record, problems);
+    }
+    for entry in &record.lineage.entries {
+        for node in entry.nodes.iter().filter(|_| !first) {
+            let Some(input) = &node.input else { continue };
+            match record.samples(&entry.name, &node.name) {
+                Ok(table) if digest_of(&table) == input.samples => {}
+                Ok(_) => problems.push(
+                    Problem::differs("the table of hashes of its samples is not what was written")
+                        .at_node(entry, &node.name),
+                ),
+                Err(error) => problems.push(
+                    Problem::differs(format!("the table of hashes of its samples: {error}"))
+                        .at_node(entry, &node.name),
+                ),
+            }
+        }
+        for output in &entry.outputs {
+            match record.file.digest(&entry.name, &output.name, output.points) {
+                Err(error) => problems.push(
+                    Problem::differs(format!("cannot be read: {error}"))
+                        .at_output(entry, &output.name),
+                ),
+                Ok(digest) => {
+                    if !first {
+                        compare(record, entry, output, &digest, problems);
+                    }
+                    digests.push((entry.name.clone(), output.name.clone(), digest));
+                }
+            }
+        }
+    }
+    digests
+}
+
+/// What belongs to no output.
+fn frame(record: &Record, problems: &mut Vec<Problem>) {
+    let entries = record.lineage.entries.iter();
+    let outputs = entries.flat_map(|e| {
+        e.outputs
+            .iter()
+            .map(move |o| format!("{}/{}", e.name, o.name))
+    });
+    let found = match record.file.frame(&outputs.collect::<Vec<_>>()) {
+        Ok(found) => found,
+        Err(error) => return problems.push(Problem::differs(format!("cannot be read: {error}"))),
+    };
+    let expected = &record.lineage.frame;
+    for (path, hash) in expected {
+        match found.iter().find(|(p, _)| p == path) {
+            Some((_, now)) if now == hash => {}
+            Some(_) => problems.push(Problem::differs(format!(
+                "`{path}` or its attributes are not what was written"
+            ))),
+            None => problems.push(Problem::differs(format!("`{path}` is no longer there"))),
+        }
+    }
+    for (path, _) in found
+        .iter()
+        .filter(|(p, _)| !expected.iter().any(|(e, _)| e == p))
+    {
+        problems.push(Problem::differs(format!(
+            "`{path}` was not written by the run"
+        )));
+    }
+}
+
+/// An output against the hashes of its points, which are themselves against the record.
+fn compare(
+    record: &Record,
+    entry: &Entry,
+    output: &Output,
+    digest: &Digest,
+    problems: &mut Vec<Problem>,
+) {
+    if digest.content() == output.content {
+        // The values are right; the table beside them must be, too.
+        let table = record.contents(&entry.name, &output.name);
+        if table.ok().as_ref() != Some(&digest.points) {
+            let message = "the table of hashes of its points is not what was written";
+            problems.push(Problem::differs(message).at_output(entry, &output.name));
+        }
+        return;
+    }
+    let table = record
+        .contents(&entry.name, &output.name)
+        .unwrap_or_default();
+    let with = |form: Hash, points: &[Hash]| {
+        let points = points.to_vec();
+        Digest { form, points }.content() == output.content
+    };
+    let (message, point) = if with(digest.form, &table) {
+        let point = table.iter().zip(&digest.points).position(|(a, b)| a != b);
+        ("what is stored is not what was written", point)
+    } else if table == digest.points {
+        (
+            "its names, units, axes or attributes are not what was written",
+            None,
+        )
+    } else {
+        (
+            "what is stored, or the hashes of it, is not what was written",
+            None,
+        )
+    };
+    let problem = Problem::differs(message).at_point(point.map(|p| p as u64));
+    problems.push(problem.at_output(entry, &output.name));
+}

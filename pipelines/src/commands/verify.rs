@@ -1,0 +1,155 @@
+//! `phasemill verify`: whether a result file is what its recipe and recordings give.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use phasemill_engine::lineage::{Record, RecordError};
+use phasemill_engine::run::Monitor;
+use phasemill_engine::store::StoreError;
+use phasemill_engine::verify::{Kind, Options, Report, verify};
+
+use super::{complain, say};
+use crate::{exit, progress};
+
+/// Arguments of `verify`.
+#[derive(clap::Args)]
+pub struct Arguments {
+    /// The result file
+    results: PathBuf,
+    /// Look in this folder for recordings that were moved; they are known by the hash of their samples
+    #[arg(long = "in", value_name = "FOLDER")]
+    folders: Vec<PathBuf>,
+    /// Compare hashes only: what is stored, the texts, the samples; compute nothing again
+    #[arg(long)]
+    quick: bool,
+    /// Threads; 0 means one per core
+    #[arg(long, default_value_t = 0, value_name = "N")]
+    threads: usize,
+    /// Print what was found as JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Runs the command.
+pub fn run(arguments: &Arguments) -> u8 {
+    let record = match Record::open(&arguments.results) {
+        Ok(record) => record,
+        Err(error) => {
+            complain(format!("error: {error}"));
+            return match error {
+                RecordError::Store(StoreError::Open { .. }) => exit::REJECTED,
+                _ => exit::FAILED,
+            };
+        }
+    };
+    if let Some(folder) = arguments.folders.iter().find(|f| !f.is_dir()) {
+        let message = "error: expected a folder behind `--in`, found none at";
+        complain(format!("{message} {}", folder.display()));
+        return exit::REJECTED;
+    }
+    let monitor = Arc::new(Monitor::default());
+    let stop = monitor.clone();
+    if let Err(error) = ctrlc::set_handler(move || stop.stop.store(true, Ordering::Relaxed)) {
+        complain(format!("warning: Ctrl-C will not be noticed: {error}"));
+    }
+    let options = Options {
+        registry: &phasemill_stages::REGISTRY,
+        folders: &arguments.folders,
+        quick: arguments.quick,
+        threads: arguments.threads,
+    };
+    let shown = (!arguments.json && !arguments.quick).then(|| progress::show(monitor.clone()));
+    let report = verify(&record, &options, &monitor);
+    drop(shown);
+    if monitor.stop.load(Ordering::Relaxed) {
+        complain("stopped; nothing was decided");
+        return exit::STOPPED;
+    }
+    match arguments.json {
+        true => say(json(&report)),
+        false => show(&report, arguments.quick),
+    }
+    match report.is_identical() {
+        true => exit::DONE,
+        false => exit::FAILED,
+    }
+}
+
+fn word(kind: Kind) -> &'static str {
+    match kind {
+        Kind::Differs => "differs",
+        Kind::Unchecked => "cannot be checked",
+    }
+}
+
+fn show(report: &Report, quick: bool) {
+    for (was, is) in &report.moved {
+        say(format!("recording {was} found at {}", is.display()));
+    }
+    for problem in &report.problems {
+        say(format!("{}: {problem}", word(problem.kind)));
+    }
+    let mut good = 0;
+    for verdict in &report.outputs {
+        let name = format!("{}:{}", verdict.entry, verdict.output);
+        match verdict.problems.split_first() {
+            None => {
+                good += 1;
+                // What belongs to the whole entry keeps its outputs from being called the same.
+                let concerned = report.problems.iter().any(|p| {
+                    p.kind == Kind::Unchecked || p.entry.as_deref() == Some(&verdict.entry)
+                });
+                say(format!(
+                    "{name}: {}",
+                    match (concerned, quick) {
+                        (true, _) => {
+                            good -= 1;
+                            "not decided, see above"
+                        }
+                        (_, true) => "hashes fit",
+                        _ => "identical",
+                    }
+                ));
+            }
+            Some((first, others)) => {
+                say(format!("{name}: {}, {first}", word(first.kind)));
+                for other in others {
+                    say(format!("    {}: {other}", word(other.kind)));
+                }
+            }
+        }
+    }
+    let of = report.outputs.len();
+    let what = if quick {
+        "whose hashes fit"
+    } else {
+        "identical, bit by bit"
+    };
+    say(format!(
+        "{good} of {of} output{} {what}",
+        if of == 1 { "" } else { "s" }
+    ));
+}
+
+fn json(report: &Report) -> String {
+    let problem = |p: &phasemill_engine::verify::Problem| {
+        serde_json::json!({
+            "kind": word(p.kind), "entry": p.entry, "point": p.point, "sample": p.sample, "text": p.to_string(),
+        })
+    };
+    let problems =
+        |all: &[phasemill_engine::verify::Problem]| all.iter().map(problem).collect::<Vec<_>>();
+    let outputs: Vec<_> = report
+        .outputs
+        .iter()
+        .map(|v| serde_json::json!({
+            "entry": v.entry, "output": v.output, "identical": v.problems.is_empty(), "problems": problems(&v.problems),
+        }))
+        .collect();
+    let whole = serde_json::json!({
+        "identical": report.is_identical(), "outputs": outputs, "problems": problems(&report.problems),
+    });
+    // Texts, numbers and lists always have a JSON form.
+    serde_json::to_string_pretty(&whole).unwrap_or_default()
+}
