@@ -1,6 +1,7 @@
 //! `Amplify`: multiplies or divides by a constant, and changes how an amplitude is stated.
 
 mod tabulated;
+mod told;
 
 use std::f64::consts::{PI, SQRT_2};
 
@@ -8,7 +9,7 @@ use num_complex::Complex64;
 use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Port, Samples, Scaling};
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
 
@@ -313,6 +314,10 @@ impl Configured for Settings {
             flow.scalings.retain(|s| s.power != 0);
         }
         vec![Port::new("", flow)]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        self.told(inputs)
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

@@ -4,7 +4,7 @@ use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Convention, Flow, Kind, Port};
 use phasemill_engine::response::Element;
-use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Work, sampled_input};
+use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work, sampled_input};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
 
@@ -13,6 +13,7 @@ use crate::math::stretches::{FEWEST, Grid, Method};
 mod averaging;
 #[cfg(test)]
 mod tests;
+mod told;
 
 use averaging::{Averaging, Noise};
 
@@ -348,6 +349,15 @@ impl Configured for Settings {
                 ..input.clone()
             },
         )]
+    }
+
+    fn leaves_out(&self, inputs: &[Flow]) -> f64 {
+        let input = inputs.first();
+        input.and_then(|i| self.skipped_time(i)).unwrap_or(0.0)
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        self.told(inputs)
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

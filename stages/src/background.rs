@@ -1,7 +1,7 @@
 //! `Background`: subtracts the value of one point from every point of a series.
 
 use phasemill_engine::flow::{Flow, Kind, Port};
-use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work};
 use phasemill_engine::text::Reader;
 use phasemill_engine::value::{Estimate, Value};
 
@@ -56,6 +56,18 @@ impl Configured for Settings {
         }
         self.point.check("point", input, checker);
         vec![Port::new("", input.clone())]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let of = inputs.first()?.name;
+        Some(format!(
+            "The value of {of} at the point {} was subtracted from all points{}.",
+            self.point.told(),
+            match inputs.first()?.flow.kind {
+                Kind::ComplexEstimate => ", as a complex number",
+                _ => "",
+            }
+        ))
     }
 
     fn prepare(&self, _: &[Flow]) -> Result<Work, Fault> {

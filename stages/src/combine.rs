@@ -1,9 +1,11 @@
 //! `Combine`: sum, difference, product or ratio of flows.
 
+mod told;
+
 use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples, Scaling};
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::Reader;
 use phasemill_engine::value::{Estimate, Value};
 
@@ -238,6 +240,10 @@ impl Configured for Settings {
             .enumerate()
             .fold(first.clone(), |a, (i, b)| self.join(a, b, i + 1, checker));
         vec![Port::new("", flow)]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        self.told(inputs)
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

@@ -4,7 +4,7 @@ use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
 use phasemill_engine::response::Element;
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::{Range, Reader};
 
 /// The stage.
@@ -107,6 +107,16 @@ impl Configured for Settings {
             }
         }
         vec![Port::new("", flow)]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let of = inputs.first()?.name;
+        let rate = inputs.first()?.flow.rate?;
+        let factor = self.factor(rate).ok()?;
+        Some(format!(
+            "One of {factor} samples of {of} was kept, which gives {} samples/s.",
+            rate / factor as f64
+        ))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

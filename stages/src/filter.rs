@@ -1,10 +1,14 @@
 //! `Filter`: the causal filters, from one RC pole to whole periods of the reference.
 
+mod told;
+
 use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::response::{Element, Response};
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work, sampled_input};
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Kernel, Stage, Told, Work, sampled_input,
+};
 use phasemill_engine::text::{Choice, Range, Reader};
 
 use crate::math::design::{Band, BesselNorm, Family, design};
@@ -318,6 +322,10 @@ impl Configured for Settings {
             _ => {}
         }
         vec![Port::new("", flow)]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        self.told(inputs)
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

@@ -6,7 +6,7 @@ use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Phase, Port, Samples};
 use phasemill_engine::response::Element;
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::Reader;
 
 use crate::math::clock::{cycles_between, harmonic};
@@ -150,6 +150,29 @@ impl Configured for Settings {
             ..wave.clone()
         };
         vec![Port::new("", flow)]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let of = inputs.first()?.name;
+        let clock = inputs.get(1)?.name;
+        let at = match (self.harmonic, self.divisor) {
+            (1, 1) => "the frequency".to_owned(),
+            (n, 1) => format!("harmonic {n}"),
+            (n, m) => format!("{n}/{m} of the frequency"),
+        };
+        let with = match self.switching {
+            None => "sine and cosine",
+            Some(_) => "the signs of sine and cosine",
+        };
+        let stated = match (self.switching, self.rms) {
+            (Some(1.0), _) => "scaled to the height of a square signal",
+            (_, true) => "scaled to rms amplitude",
+            (_, false) => "scaled to peak amplitude",
+        };
+        Some(format!(
+            "{of} was multiplied with {with} at {at} of the reference {clock}, which gives in-phase and quadrature \
+             part, {stated}."
+        ))
     }
 
     fn prepare(&self, _: &[Flow]) -> Result<Work, Fault> {

@@ -2,7 +2,7 @@
 
 use num_complex::Complex64;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::Reader;
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Value};
@@ -84,6 +84,14 @@ impl Configured for Settings {
             ..input.clone()
         };
         vec![Port::new("amplitude", amplitude), Port::new("phase", phase)]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let of = inputs.first()?.name;
+        let unit = if self.radians { "radians" } else { "degrees" };
+        Some(format!(
+            "Amplitude and phase of {of} were computed, the phase in {unit}."
+        ))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

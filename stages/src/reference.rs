@@ -1,11 +1,13 @@
 //! `Reference`: the phase of the reference, sample by sample, and how good it is.
 
+mod told;
+
 use std::f64::consts::TAU;
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Work, sampled_input,
+    Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Told, Work, sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
@@ -250,6 +252,10 @@ impl Configured for Settings {
             Port::new("missing", value(Unit::one())),
             Port::new("extra", value(Unit::one())),
         ]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        self.told(inputs)
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

@@ -2,9 +2,10 @@
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
+use phasemill_engine::lineage::spoken;
 use phasemill_engine::response::{Element, Response};
 use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Work, sampled_input,
+    Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Told, Work, sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::{Unit, format_quantity};
@@ -142,6 +143,20 @@ impl Configured for Settings {
             ports.push(Port::new("offset", removed));
         }
         ports
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let of = inputs.first()?.name;
+        Some(match self.method {
+            Method::Mean => format!("The mean of each point was subtracted from {of}."),
+            Method::Line => format!(
+                "A straight line, fitted by least squares to each point, was subtracted from {of}."
+            ),
+            Method::HighPass { corner, .. } => format!(
+                "{of} was high-pass filtered by one RC pole with a corner at {}.",
+                spoken(corner, "Hz")
+            ),
+        })
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

@@ -2,7 +2,8 @@
 
 use num_complex::Complex64;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::lineage::spoken;
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
 
@@ -80,6 +81,19 @@ impl Configured for Settings {
             point.check("by.point", input, checker);
         }
         vec![Port::new("", input.clone())]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let of = inputs.first()?.name;
+        Some(match &self.by {
+            By::Phase(phase) => {
+                format!("The phase of {of} was turned by {}.", spoken(*phase, "deg"))
+            }
+            By::Point(point) => format!(
+                "The phase of {of} was turned so that the point {} lies on the in-phase axis.",
+                point.told()
+            ),
+        })
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

@@ -2,8 +2,9 @@
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
+use phasemill_engine::lineage::spoken;
 use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Stage, Work, sampled_input,
+    Checker, Closing, Configured, Fault, Kernel, Stage, Told, Work, sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::{Unit, UnitError};
@@ -166,6 +167,27 @@ impl Configured for Settings {
             flow.scalings.iter_mut().for_each(|s| s.power *= 2);
         }
         vec![Port::new("", flow)]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let of = inputs.first()?.name;
+        let window = self.window?.name;
+        let what = if self.power {
+            "power spectral density"
+        } else {
+            "amplitude spectral density"
+        };
+        let detrend = match self.detrend {
+            Detrend::Nothing => "",
+            Detrend::Mean => ", the mean of each taken away first",
+            Detrend::Line => ", a straight line taken from each first",
+        };
+        Some(format!(
+            "The one-sided {what} of {of} is the mean of the periodograms of segments of {} with an overlap of {} and \
+             the {window} window{detrend} (Welch 1967).",
+            spoken(self.segment, "s"),
+            spoken(self.overlap, "%")
+        ))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

@@ -3,7 +3,7 @@
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Stage, Work, sampled_input,
+    Checker, Closing, Configured, Fault, Kernel, Stage, Told, Work, sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
@@ -160,6 +160,18 @@ impl Configured for Settings {
             ..input.clone()
         };
         vec![Port::new("", flow)]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let of = inputs.first()?.name;
+        let kind = match self.kind {
+            Deviation::Plain => "Allan deviation",
+            Deviation::Overlapping => "overlapping Allan deviation",
+            Deviation::Modified => "modified Allan deviation",
+        };
+        Some(format!(
+            "The {kind} of {of} was computed against averaging time (Riley, NIST SP 1065, 2008)."
+        ))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

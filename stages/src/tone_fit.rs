@@ -1,10 +1,12 @@
 //! `ToneFit`: fits tones of stated frequencies, a level and a slope to the samples of a point.
 
+mod told;
+
 use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Port, Samples};
 use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Stage, Work, sampled_input,
+    Checker, Closing, Configured, Fault, Kernel, Stage, Told, Work, sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
@@ -229,6 +231,10 @@ impl Configured for Settings {
         }
         ports.push(Port::new("residual", flow(Kind::Estimate)));
         ports
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        self.told(inputs)
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

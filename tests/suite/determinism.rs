@@ -403,7 +403,10 @@ fn a_second_run_gives_the_same_bits() {
 #[test]
 fn content_hashes_see_every_part_of_a_value() {
     use num_complex::Complex64;
-    use phasemill_engine::lineage::content_hash;
+    use phasemill_engine::flow::Convention;
+    use phasemill_engine::stage::SeriesAxis;
+    use phasemill_engine::store::{ResultWriter, Rows};
+    use phasemill_engine::units::Unit;
     use phasemill_engine::value::{About, Estimate, Part, Table, Value as Written};
     let gain = About::constant("gain", None);
     let part = |re, im| Part::new(&gain, 0, Complex64::new(re, im));
@@ -439,7 +442,39 @@ fn content_hashes_see_every_part_of_a_value() {
         table(2.0, None),
         table(1.0, Some(vec![0.5])),
     ];
-    let hashes: Vec<String> = all.iter().map(|values| content_hash(values)).collect();
+    let (unit, axis, convention) = (Unit::volt(), SeriesAxis::default(), Some(Convention::Peak));
+    let content = |values: &[Option<Written>]| {
+        let mut writer = ResultWriter::scratch().unwrap();
+        writer.entry("e", "").unwrap();
+        let points = values.len() as u64;
+        match values.first() {
+            Some(Some(Written::Table(_))) => {
+                let table = |v: &Option<Written>| match v {
+                    Some(Written::Table(table)) => Some(table.clone()),
+                    _ => None,
+                };
+                let tables: Vec<Option<Table>> = values.iter().map(table).collect();
+                let tables: Vec<Option<&Table>> = tables.iter().map(Option::as_ref).collect();
+                writer
+                    .table("e", "o", "x", &unit, &unit, &axis, &tables)
+                    .unwrap();
+            }
+            _ => {
+                let estimates = values
+                    .iter()
+                    .map(|v| v.as_ref().and_then(Written::estimate));
+                let estimates: Vec<Option<&Estimate>> = estimates.collect();
+                writer
+                    .series("e", "o", &unit, &axis, convention, &estimates, true)
+                    .unwrap();
+            }
+        }
+        writer
+            .digest("e", "o", points, &Rows::new())
+            .unwrap()
+            .content()
+    };
+    let hashes: Vec<String> = all.iter().map(|values| content(values)).collect();
     for (i, a) in hashes.iter().enumerate() {
         for (j, b) in hashes.iter().enumerate().skip(i + 1) {
             assert_ne!(a, b, "values {i} and {j}");

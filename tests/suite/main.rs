@@ -13,6 +13,7 @@ mod expect;
 mod expect_scatter;
 mod explain;
 mod faults;
+mod flips;
 mod memory;
 mod reference_chain;
 mod reference_distributions;

@@ -247,6 +247,7 @@ pub(super) fn flows(job: &Job<'_>, node: usize) -> Vec<FlowFacts> {
             convention: port.flow.convention.map(|c| c.to_string()),
             clock: port.flow.clock.clone(),
             frequency: port.flow.frequency,
+            evaluated: port.flow.kind.is_estimate().then_some(port.flow.evaluated),
         }
     };
     job.typed.ports[node].iter().flatten().map(facts).collect()

@@ -1,19 +1,32 @@
 //! What was done, in plain English: a sentence per stage, put on record when it runs, and the paragraph
 //! that `trace --methods` makes of them.
 
+use super::{Chosen, ConstantFacts, Entry, Lineage, Node};
 use crate::run::Job;
 use crate::stage::Told;
+use crate::units::{Unit, format_quantity};
+
+/// A quantity in SI units as a sentence says it, with at most four digits: `50 ms`, `1.563 Hz`, `0.01 %`.
+pub fn spoken(value: f64, unit: &str) -> String {
+    let unit = Unit::parse(unit).unwrap_or_else(|_| Unit::one());
+    let text = format_quantity(value, &unit, 4);
+    let (number, rest) = match text.split_once(' ') {
+        Some((number, unit)) => (number, format!(" {unit}")),
+        None => (text.as_str(), String::new()),
+    };
+    let number = match number.contains('.') && !number.contains('e') {
+        true => number.trim_end_matches('0').trim_end_matches('.'),
+        false => number,
+    };
+    format!("{number}{rest}")
+}
 
 /// The sentence of a stage; where it has none of its own, its settings are listed.
 pub(super) fn sentence(job: &Job<'_>, node: usize, stage: usize) -> String {
     let entry = &job.recipe.stages[stage];
     let flows = job.flows_into(node);
-    let names: Vec<String> = entry
-        .described
-        .flows
-        .iter()
-        .map(|f| format!("`{}`", f.text))
-        .collect();
+    let flow_names = entry.described.flows.iter();
+    let names: Vec<String> = flow_names.map(|f| format!("\"{}\"", f.text)).collect();
     let told: Vec<Told<'_>> = names
         .iter()
         .zip(&flows)
@@ -26,7 +39,7 @@ pub(super) fn sentence(job: &Job<'_>, node: usize, stage: usize) -> String {
 }
 
 /// "a", "a and b", "a, b and c".
-pub(super) fn joined(names: &[String]) -> String {
+fn joined(names: &[String]) -> String {
     match names {
         [] => String::new(),
         [one] => one.clone(),
@@ -47,5 +60,181 @@ fn listed(stage: &str, reads: &[String], settings: &[(String, String)]) -> Strin
             "The stage {stage} was applied to {of} ({}).",
             settings.join(", ")
         ),
+    }
+}
+
+/// A paragraph for the methods section of a paper on some outputs of one entry.
+pub fn methods(lineage: &Lineage, entry: &Entry, chosen: &[Chosen<'_>]) -> String {
+    let mut wanted: Vec<&Node> = Vec::new();
+    for node in &entry.nodes {
+        let needed = |c: &Chosen<'_>| entry.chain(c.output).iter().any(|n| n.name == node.name);
+        if chosen.iter().any(needed) {
+            wanted.push(node);
+        }
+    }
+    let mut sentences = recorded(entry, &wanted);
+    for node in wanted.iter().filter(|n| n.input.is_none()) {
+        sentences.push(match node.method.is_empty() {
+            false => named(&node.method, &node.name, &wanted, chosen),
+            // Version 1 has no sentences.
+            true => {
+                let reads: Vec<String> = node.reads.iter().map(|r| format!("\"{r}\"")).collect();
+                let text = listed(&node.stage, &reads, &node.settings);
+                named(&text, &node.name, &wanted, chosen)
+            }
+        });
+    }
+    let mut constants: Vec<&ConstantFacts> = Vec::new();
+    for constant in wanted.iter().flat_map(|n| &n.constants) {
+        if !constants.contains(&constant) {
+            constants.push(constant);
+        }
+    }
+    sentences.extend(constants.into_iter().map(calibration));
+    sentences.extend(results(entry, chosen));
+    let libraries: Vec<String> = lineage
+        .libraries
+        .iter()
+        .map(|(name, version)| format!("{name} {version}"))
+        .collect();
+    let with = match libraries.is_empty() {
+        true => String::new(),
+        false => format!(" ({})", libraries.join(", ")),
+    };
+    sentences.push(format!(
+        "Computed with phasemill {}{with}.",
+        lineage.program
+    ));
+    sentences.join(" ")
+}
+
+/// A sentence with the name of what came out, where a later sentence will need it.
+fn named(sentence: &str, name: &str, wanted: &[&Node], chosen: &[Chosen<'_>]) -> String {
+    let read = |n: &&Node| n.reads.iter().any(|r| crate::graph::split(r).0 == name);
+    let needed = wanted.iter().any(read) || chosen.iter().any(|c| c.output.node == name);
+    match sentence.strip_suffix('.') {
+        Some(text) if needed => format!("{text} (\"{name}\")."),
+        _ => sentence.to_owned(),
+    }
+}
+
+/// What was recorded: channels of one rate and length share a sentence.
+fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
+    let mut groups: Vec<((f64, u64, u64, &str), Vec<String>)> = Vec::new();
+    for node in wanted {
+        let Some(input) = &node.input else { continue };
+        let form = (
+            input.rate,
+            input.length,
+            input.points,
+            input.recording.as_str(),
+        );
+        let unit = match input.unit.as_str() {
+            "" | "1" => String::new(),
+            unit => format!(" (in {unit})"),
+        };
+        let channel = format!("\"{}\"{unit}", node.name);
+        match groups.iter_mut().find(|(f, _)| *f == form) {
+            Some((_, channels)) => channels.push(channel),
+            None => groups.push((form, vec![channel])),
+        }
+    }
+    let axis = |recording: &str| {
+        let recording = entry.recordings.iter().find(|r| r.name == recording);
+        recording
+            .and_then(|r| r.axis.as_ref())
+            .map(|a| format!(" of the axis \"{}\"", a.name))
+    };
+    let sentence =
+        |((rate, length, points, recording), channels): ((f64, u64, u64, &str), Vec<String>)| {
+            let of = match recording {
+                "" => String::new(),
+                name => format!(" of the recording \"{name}\""),
+            };
+            let what = match channels.as_slice() {
+                [one] => format!("The channel {one}{of} was recorded"),
+                all => format!("The channels {}{of} were recorded", joined(all)),
+            };
+            if rate == 0.0 {
+                return format!("{what}.");
+            }
+            let points = match points {
+                1 => String::new(),
+                n => format!(
+                    " at each of {n} points{}",
+                    axis(recording).unwrap_or_default()
+                ),
+            };
+            let time = spoken(length as f64 / rate, "s");
+            format!(
+                "{what} at {}, {length} samples ({time}){points}.",
+                spoken(rate, "Hz")
+            )
+        };
+    groups.into_iter().map(sentence).collect()
+}
+
+fn calibration(constant: &ConstantFacts) -> String {
+    let uncertainty = match constant.standard_uncertainty.as_str() {
+        "not stated" => "its uncertainty was not stated".to_owned(),
+        u => format!("with a standard uncertainty of {u}"),
+    };
+    let origin = [constant.source.as_str(), constant.date.as_str()];
+    let origin: Vec<&str> = origin.into_iter().filter(|t| !t.is_empty()).collect();
+    let origin = match origin.is_empty() {
+        true => String::new(),
+        false => format!(" ({})", origin.join(", ")),
+    };
+    format!(
+        "The constant \"{}\" is {}, {uncertainty}{origin}.",
+        constant.name, constant.value
+    )
+}
+
+/// What the results are, and what is said of their uncertainty.
+fn results(entry: &Entry, chosen: &[Chosen<'_>]) -> Vec<String> {
+    let mut sentences = Vec::new();
+    let (mut with, mut without) = (Vec::new(), Vec::new());
+    for chosen in chosen {
+        let Some(flow) = entry.flow(chosen.output) else {
+            continue;
+        };
+        let name = format!("\"{}\"", chosen.output.name);
+        match flow.evaluated {
+            Some(true) => with.push(name),
+            Some(false) => without.push(name),
+            None => {}
+        }
+    }
+    if !with.is_empty() {
+        sentences.push(format!(
+            "Standard uncertainties of {} were combined to first order from independent sources (JCGM 100:2008, 5.2.2).",
+            joined(&with)
+        ));
+    }
+    if !without.is_empty() {
+        sentences.push(format!(
+            "No uncertainty of {} was evaluated.",
+            joined(&without)
+        ));
+    }
+    sentences
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_said_without_idle_digits() {
+        for (value, unit, text) in [
+            (0.05, "s", "50 ms"),
+            (1.5625, "Hz", "1.562 Hz"),
+            (1e-4, "%", "0.01 %"),
+            (1000.0, "Hz", "1 kHz"),
+            (100.0, "Hz", "100 Hz"),
+        ] {
+            assert_eq!(spoken(value, unit), text);
+        }
     }
 }

@@ -43,6 +43,7 @@ pub use keys::keys;
 pub(crate) use keys::same_numbers;
 pub use make::{Made, said_of, seal};
 pub(crate) use make::{axis, digest_of, in_digits, now};
+pub use methods::{methods, spoken};
 pub use place::relative;
 pub use record::{Record, RecordError};
 pub use story::Chosen;
@@ -199,6 +200,8 @@ pub struct FlowFacts {
     pub clock: Option<(String, u32, u32)>,
     /// Frequency of a clock in Hz where the recipe states it.
     pub frequency: Option<f64>,
+    /// Whether an uncertainty is evaluated; `None` for what is no estimate.
+    pub evaluated: Option<bool>,
 }
 
 /// The channel behind an input.

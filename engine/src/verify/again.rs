@@ -89,8 +89,13 @@ pub(super) fn compute<'d>(
         Ok(scratch) => scratch,
         Err(error) => return problems.push(Problem::unchecked(error.to_string()).of(entry)),
     };
-    chains(record, entry, texts, found, (&scratch, now), problems);
+    let other: Vec<&str> = entry.nodes.iter().filter(|n| is_of_another_version(texts, n)).map(|n| n.name.as_str()).collect();
+    chains(record, entry, texts, found, (&scratch, now), &other, problems);
     for output in &entry.outputs {
+        // What another version of a kernel made cannot be compared, which was said.
+        if entry.chain(output).iter().any(|n| other.contains(&n.name.as_str())) {
+            continue;
+        }
         let Some(new) = now.outputs.iter().find(|o| o.name == output.name) else {
             problems.push(
                 Problem::differs("it is not computed any more").at_output(entry, &output.name),
@@ -134,6 +139,13 @@ pub(super) fn compute<'d>(
     }
 }
 
+/// Whether a node was made by a kernel of another version than the present one.
+fn is_of_another_version(texts: &Texts, node: &Node) -> bool {
+    let mut stages = texts.recipe.stages.iter();
+    let stage = stages.find(|s| s.name.text == node.name);
+    stage.is_some_and(|s| s.stage.numeric_version() != node.numeric_version)
+}
+
 /// What failed at a point this time.
 fn reason(now: &Entry, point: Option<u64>) -> String {
     let Some(point) = point else {
@@ -155,6 +167,7 @@ fn chains(
     texts: &Texts,
     found: &Found,
     (scratch, now): (&Record, &Entry),
+    other: &[&str],
     problems: &mut Vec<Problem>,
 ) {
     let first = first_keys(record, texts, found, (scratch, now));
@@ -176,7 +189,7 @@ fn chains(
             .any(|r| parted.contains(&crate::graph::split(r).0));
         parted.push(&node.name);
         // What lies behind the first one differs for its sake.
-        if behind {
+        if behind || other.contains(&node.name.as_str()) {
             continue;
         }
         let problem = match &node.input {

@@ -155,7 +155,7 @@ impl Report {
 /// When its record cannot be opened; whatever else is wrong is in the report.
 pub fn verify(record: &Record, options: &Options<'_>, monitor: &Monitor) -> Report {
     let mut problems = Vec::new();
-    let digests = stored::check(record, &mut problems);
+    let digests = stored::check(record, options.quick, &mut problems);
     let mut moved = Vec::new();
     match texts::read(record, options.registry, &mut problems) {
         None => {}

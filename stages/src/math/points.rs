@@ -100,6 +100,16 @@ impl PointChoice {
         }
     }
 
+    /// As a sentence speaks of it.
+    pub fn told(&self) -> String {
+        match self {
+            PointChoice::Index(-1) => "at the end".into(),
+            PointChoice::Index(index @ ..0) => format!("{} before the last", -1 - index),
+            PointChoice::Index(index) => format!("of index {index} (counted from 0)"),
+            PointChoice::Nearest(place) => format!("nearest to {place} on the axis"),
+        }
+    }
+
     fn in_words(&self, axis: &SeriesAxis) -> String {
         match self {
             PointChoice::Index(index) => format!("of index {index}"),
