@@ -8,9 +8,7 @@ use crate::graph::Node;
 use crate::plan::{Plan, Scope};
 use crate::run::{Job, Monitor};
 use crate::stage::{Fault, Kernel, Survey, Work};
-use crate::store::{
-    ChannelHeader, ChannelReader, Counters, Hash, RowHash, SampleSink, StoreError,
-};
+use crate::store::{ChannelHeader, ChannelReader, Counters, Hash, RowHash, SampleSink, StoreError};
 use crate::value::{About, Reach, Value};
 
 /// Kept samples of a point: node, port, and the hash of each column.

@@ -89,11 +89,28 @@ pub(super) fn compute<'d>(
         Ok(scratch) => scratch,
         Err(error) => return problems.push(Problem::unchecked(error.to_string()).of(entry)),
     };
-    let other: Vec<&str> = entry.nodes.iter().filter(|n| is_of_another_version(texts, n)).map(|n| n.name.as_str()).collect();
-    chains(record, entry, texts, found, (&scratch, now), &other, problems);
+    let other: Vec<&str> = entry
+        .nodes
+        .iter()
+        .filter(|n| is_of_another_version(texts, n))
+        .map(|n| n.name.as_str())
+        .collect();
+    chains(
+        record,
+        entry,
+        texts,
+        found,
+        (&scratch, now),
+        &other,
+        problems,
+    );
     for output in &entry.outputs {
         // What another version of a kernel made cannot be compared, which was said.
-        if entry.chain(output).iter().any(|n| other.contains(&n.name.as_str())) {
+        if entry
+            .chain(output)
+            .iter()
+            .any(|n| other.contains(&n.name.as_str()))
+        {
             continue;
         }
         let Some(new) = now.outputs.iter().find(|o| o.name == output.name) else {

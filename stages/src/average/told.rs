@@ -47,6 +47,8 @@ impl Settings {
             None => String::new(),
             Some(block) => format!(" blocks of {} of", spoken(block, "s")),
         };
-        Some(format!("{of} was averaged over{over} each point{left_out}{how}."))
+        Some(format!(
+            "{of} was averaged over{over} each point{left_out}{how}."
+        ))
     }
 }
