@@ -19,6 +19,7 @@ pub mod challenge;
 pub mod check;
 pub mod constant;
 pub mod diagnostic;
+pub mod differ;
 pub mod expect;
 pub mod explain;
 pub mod flow;

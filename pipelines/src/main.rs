@@ -3,6 +3,7 @@
 mod chart;
 mod commands;
 mod figures;
+mod graph;
 mod planning;
 mod plot;
 mod progress;
@@ -54,12 +55,25 @@ enum Command {
     )]
     Challenge(Box<commands::challenge::Arguments>),
     /// Show where an output came from, back to the samples
-    #[command(after_help = "Example: phasemill trace results.h5 answer")]
+    #[command(after_help = "Example: phasemill trace results.h5 'answer[17]'\n\
+                            Example: phasemill trace results.h5 answer --methods")]
     Trace(commands::trace::Arguments),
     /// Compute a result file again from its recipe and recordings, and compare bit by bit
     #[command(after_help = "Example: phasemill verify results.h5 --in /archive\n\n\
                       Exit codes: 0 all identical, 1 no result file, 2 something differs or cannot be checked, 130 stopped.")]
     Verify(commands::verify::Arguments),
+    /// Explain why an output of one result file differs from that of another
+    #[command(after_help = "Example: phasemill differ monday.h5:answer[3] tuesday.h5")]
+    Differ(commands::differ::Arguments),
+    /// Sign the record of a result file with an SSH key
+    #[command(
+        after_help = "Example: phasemill sign results.h5 --key ~/.ssh/id_ed25519\n\n\
+                      What is signed is the text of the dataset /provenance/seal, in the namespace phasemill-run. With the\n\
+                      stock tool alone it is checked by\n  \
+                      phasemill sign results.h5 --message | ssh-keygen -Y verify -n phasemill-run \\\n    \
+                      -I NAME -f ALLOWED_SIGNERS -s results.h5.sig"
+    )]
+    Sign(commands::sign::Arguments),
     /// Show what a recording holds
     #[command(after_help = "Example: phasemill inspect sweep.h5")]
     Inspect(commands::inspect::Arguments),
@@ -107,6 +121,8 @@ fn main() -> ExitCode {
         Command::Run(a) => commands::run::run(a),
         Command::Challenge(a) => commands::challenge::run(&a),
         Command::Trace(a) => commands::trace::run(&a),
+        Command::Differ(a) => commands::differ::run(&a),
+        Command::Sign(a) => commands::sign::run(&a),
         Command::Verify(a) => commands::verify::run(&a),
         Command::Inspect(a) => commands::inspect::run(&a),
         Command::Stages(a) => commands::stages::run(&a),

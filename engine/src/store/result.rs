@@ -69,6 +69,28 @@ impl ResultReader {
         }
     }
 
+    /// The numbers of one point of a dataset: of its row, or all of them where there is one point.
+    ///
+    /// # Errors
+    /// [`StoreError::Unfit`] when there are none.
+    pub fn row(&self, path: &str, points: u64, point: u64) -> Result<Vec<f64>, StoreError> {
+        let read = || {
+            let dataset = self.file.dataset(path)?;
+            let row = point as usize;
+            match dataset.shape().as_slice() {
+                [first, _] if *first as u64 == points => dataset
+                    .read_slice_2d::<f64, _>((row..row + 1, ..))
+                    .map(|all| all.into_raw_vec_and_offset().0),
+                [first] if *first as u64 == points => dataset
+                    .read_slice_1d::<f64, _>(row..row + 1)
+                    .map(|all| all.into_raw_vec_and_offset().0),
+                _ if points == 1 => dataset.read_raw::<f64>(),
+                shape => Err(format!("the shape {shape:?} has no points").into()),
+            }
+        };
+        read().map_err(|e: hdf5::Error| StoreError::unfit(&self.path, path, "numbers", reason(&e)))
+    }
+
     /// The names in a group, in order; none when there is no such group.
     pub fn names(&self, group: &str) -> Vec<String> {
         let group = self.file.group(group);

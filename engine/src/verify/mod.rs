@@ -9,6 +9,10 @@ mod texts;
 use std::fmt;
 use std::path::PathBuf;
 
+pub(crate) use again::run as run_again;
+pub(crate) use recordings::{Found, find};
+pub(crate) use texts::{Texts, open as texts};
+
 use crate::lineage::{Entry, Output, Record, RecordError};
 use crate::run::Monitor;
 use crate::stage::Registry;

@@ -20,7 +20,7 @@ const MOST_FILES: usize = 100_000;
 
 /// Where the files of an entry's recordings are now.
 #[derive(Default)]
-pub(super) struct Found {
+pub(crate) struct Found {
     /// Files of each recording, in the order of the record.
     pub files: Vec<(String, Vec<PathBuf>)>,
     /// What is nowhere.
@@ -52,7 +52,7 @@ impl Found {
 
 /// Looks for the files: as they were named, beside the result file, and in the given folders by the hash
 /// of their samples.
-pub(super) fn find(record: &Record, entry: &Entry, texts: &Texts, options: &Options<'_>) -> Found {
+pub(crate) fn find(record: &Record, entry: &Entry, texts: &Texts, options: &Options<'_>) -> Found {
     let mut found = Found::default();
     let folders = walk(options.folders);
     for recording in &entry.recordings {

@@ -7,7 +7,7 @@ use crate::recipe::{Recipe, StageEntry, Wiring};
 use crate::stage::Registry;
 
 /// Recipe and wiring of a result file.
-pub struct Texts {
+pub(crate) struct Texts {
     /// The recipe.
     pub recipe: Recipe,
     /// The wiring.
@@ -69,7 +69,7 @@ pub(super) fn read(
 }
 
 /// Reads both texts as they are in the file.
-pub fn open(record: &Record, registry: &Registry) -> Result<Texts, String> {
+pub(crate) fn open(record: &Record, registry: &Registry) -> Result<Texts, String> {
     let text = record
         .file
         .text("/provenance/recipe")
@@ -126,6 +126,8 @@ fn compare(entry: &Entry, node: &Node, stage: &StageEntry, problems: &mut Vec<Pr
             stage.stage.name()
         ));
     }
+    let version = stage.stage.numeric_version();
+    let other_version = version != node.numeric_version;
     let now = &stage.described.settings;
     for (path, was) in &node.settings {
         // A path comes twice where a choice has one unnamed value.
@@ -144,10 +146,10 @@ fn compare(entry: &Entry, node: &Node, stage: &StageEntry, problems: &mut Vec<Pr
             ));
         }
     }
-    for (path, is) in now
-        .iter()
-        .filter(|(p, _)| !node.settings.iter().any(|(q, _)| p == q))
-    {
+    // Another version of a stage may have settings of its own.
+    let unknown =
+        |(p, _): &&(String, String)| !other_version && !node.settings.iter().any(|(q, _)| p == q);
+    for (path, is) in now.iter().filter(unknown) {
         differs(format!(
             "the recipe says {path} = {is}, which it did not when it was run"
         ));
@@ -165,8 +167,7 @@ fn compare(entry: &Entry, node: &Node, stage: &StageEntry, problems: &mut Vec<Pr
             reads.join(", ")
         ));
     }
-    let version = stage.stage.numeric_version();
-    if version != node.numeric_version {
+    if other_version {
         let message = format!(
             "made by version {} of the kernel, and this program has version {version}",
             node.numeric_version

@@ -2,11 +2,13 @@
 
 pub mod challenge;
 pub mod check;
+pub mod differ;
 pub mod expect;
 pub mod explain;
 pub mod inspect;
 pub mod new;
 pub mod run;
+pub mod sign;
 pub mod stages;
 pub mod trace;
 pub mod verify;
@@ -127,6 +129,20 @@ impl Texts {
             recipe.used_on = Some(self.date.unwrap_or_else(today));
         }
         Ok((recipe, wiring, all.sorted()))
+    }
+}
+
+/// Takes a result file and an output apart that are written as one, as `results.h5:answer[17]`.
+pub fn addressed(file: &Path, output: Option<&str>) -> (PathBuf, Option<String>) {
+    let own = output.map(str::to_owned);
+    let Some(text) = file.to_str().filter(|_| own.is_none() && !file.exists()) else {
+        return (file.into(), own);
+    };
+    let ends = text.match_indices(':').map(|(at, _)| at);
+    let split = ends.filter(|&at| Path::new(&text[..at]).is_file()).last();
+    match split {
+        Some(at) => (PathBuf::from(&text[..at]), Some(text[at + 1..].to_owned())),
+        None => (file.into(), None),
     }
 }
 

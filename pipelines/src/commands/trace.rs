@@ -2,22 +2,36 @@
 
 use std::path::PathBuf;
 
-use phasemill_engine::lineage::Record;
+use phasemill_engine::lineage::{Chosen, Record, methods};
 use phasemill_engine::store::ResultReader;
+use serde_json::{Value, json};
 
-use super::{complain, say};
+use super::{addressed, complain, say};
 use crate::exit;
+use crate::graph::{Graph, svg};
 
 /// Arguments of `trace`.
 #[derive(clap::Args)]
 pub struct Arguments {
-    /// The result file
+    /// The result file; an output may stand behind it, as in `results.h5:answer[17]`
     results: PathBuf,
-    /// The output, as `answer` or `recording:answer`; all of them by default
+    /// The output, as `answer`, `answer[17]` for one point, or `recording:answer`; all by default
     output: Option<String>,
     /// Print the lineage as JSON
     #[arg(long)]
     json: bool,
+    /// Name no user, and files without their folders, as for others to see
+    #[arg(long)]
+    public: bool,
+    /// Print a paragraph for the methods section of a paper
+    #[arg(long)]
+    methods: bool,
+    /// Print the graph in Graphviz' language
+    #[arg(long)]
+    dot: bool,
+    /// Draw the graph (SVG)
+    #[arg(long, value_name = "FILE")]
+    graph: Option<PathBuf>,
     /// Print the recipe as it was run
     #[arg(long)]
     recipe: bool,
@@ -38,26 +52,51 @@ pub fn run(arguments: &Arguments) -> u8 {
 }
 
 fn traced(arguments: &Arguments) -> Result<String, String> {
-    let file = ResultReader::open(&arguments.results).map_err(|e| e.to_string())?;
+    let (path, output) = addressed(&arguments.results, arguments.output.as_deref());
     if arguments.recipe {
+        let file = ResultReader::open(&path).map_err(|e| e.to_string())?;
         return file.text("/provenance/recipe").map_err(|e| e.to_string());
     }
-    drop(file);
-    let record = Record::open(&arguments.results).map_err(|e| e.to_string())?;
-    let lineage = &record.lineage;
-    let chosen = record.choose(arguments.output.as_deref())?;
-    if arguments.json {
-        let outputs: Vec<_> = chosen
-            .iter()
-            .map(|c| serde_json::json!({ "entry": c.entry, "output": c.output }))
-            .collect();
-        let whole = serde_json::json!({
-            "version": lineage.version, "program": lineage.program, "began": lineage.began, "outputs": outputs,
-        });
-        return serde_json::to_string_pretty(&whole).map_err(|e| e.to_string());
+    let mut record = Record::open(&path).map_err(|e| e.to_string())?;
+    if arguments.public {
+        record.lineage = record.lineage.public();
     }
+    let chosen = record.choose(output.as_deref())?;
+    if !record.is_whole() {
+        complain("warning: the lineage is not what was sealed; `phasemill verify` says more");
+    }
+    if arguments.json {
+        return json_of(&record, &chosen);
+    }
+    if arguments.methods {
+        let paragraphs = by_entry(&chosen).into_iter();
+        let paragraphs = paragraphs.map(|some| methods(&record.lineage, some[0].entry, &some));
+        return Ok(paragraphs.collect::<Vec<_>>().join("\n\n"));
+    }
+    if arguments.dot || arguments.graph.is_some() {
+        let entries = by_entry(&chosen);
+        let first = &entries[0];
+        if let [_, other, ..] = entries.as_slice() {
+            return Err(format!(
+                "expected outputs of one entry, found some of `{}` and `{}`; name one, as in `{}:{}`",
+                first[0].entry.name, other[0].entry.name, first[0].entry.name, first[0].output.name
+            ));
+        }
+        let (graph, title) = (Graph::of(first[0].entry, first), &first[0].entry.title);
+        return match &arguments.graph {
+            None => Ok(graph.dot(title)),
+            Some(file) => std::fs::write(file, svg(&graph, title))
+                .map(|()| format!("graph drawn in {}", file.display()))
+                .map_err(|e| format!("cannot write {}: {e}", file.display())),
+        };
+    }
+    let lineage = &record.lineage;
+    let by = lineage
+        .operator
+        .as_ref()
+        .map_or(String::new(), |name| format!(" by {name}"));
     let mut text = format!(
-        "made by phasemill {} on {}\n",
+        "made by phasemill {} on {}{by}\n",
         lineage.program, lineage.began
     );
     for chosen in chosen {
@@ -66,4 +105,65 @@ fn traced(arguments: &Arguments) -> Result<String, String> {
         text += &format!("\n{}: {}\n{story}", entry.name, entry.title);
     }
     Ok(text)
+}
+
+/// Outputs by the entry that they belong to; at least one.
+fn by_entry<'r>(chosen: &[Chosen<'r>]) -> Vec<Vec<Chosen<'r>>> {
+    let mut found: Vec<Vec<Chosen<'r>>> = Vec::new();
+    for one in chosen {
+        match found
+            .iter_mut()
+            .find(|some| some[0].entry.name == one.entry.name)
+        {
+            Some(some) => some.push(*one),
+            None => found.push(vec![*one]),
+        }
+    }
+    found
+}
+
+fn json_of(record: &Record, chosen: &[Chosen<'_>]) -> Result<String, String> {
+    let lineage = &record.lineage;
+    let mut outputs = Vec::new();
+    for c in chosen {
+        let mut whole = json!({ "entry": c.entry, "output": c.output });
+        if let Some(point) = c.point {
+            whole["point"] = point_of(record, c, point).map_err(|e| e.to_string())?;
+        }
+        outputs.push(whole);
+    }
+    let whole = json!({
+        "version": lineage.version, "program": lineage.program, "libraries": lineage.libraries,
+        "machine": lineage.machine, "operator": lineage.operator, "began": lineage.began, "ended": lineage.ended,
+        "seal": record.seal, "outputs": outputs,
+    });
+    serde_json::to_string_pretty(&whole).map_err(|e| e.to_string())
+}
+
+/// What is known of one point: its content, and the samples of each input.
+fn point_of(
+    record: &Record,
+    chosen: &Chosen<'_>,
+    point: u64,
+) -> Result<Value, phasemill_engine::store::StoreError> {
+    let (entry, output) = (chosen.entry, chosen.output);
+    let hex = |hash: [u8; 32]| hash.iter().map(|b| format!("{b:02x}")).collect::<String>();
+    let mut inputs = Vec::new();
+    for node in entry.chain(output) {
+        let Some(input) = &node.input else { continue };
+        let index = if input.points == 1 { 0 } else { point };
+        let place = entry.file_of(&input.recording, point);
+        let first = (output.from * input.rate).ceil() as u64;
+        inputs.push(json!({
+            "input": node.name, "dataset": input.dataset, "file": place.map(|(f, _)| &f.path),
+            "point_of_file": place.map(|(_, within)| within),
+            "samples": [first.min(input.length), input.length],
+            "hash": hex(record.sample_of(&entry.name, &node.name, index)?),
+        }));
+    }
+    let content = match record.lineage.version {
+        1 => None,
+        _ => Some(hex(record.content_of(&entry.name, &output.name, point)?)),
+    };
+    Ok(json!({ "index": point, "content": content, "inputs": inputs }))
 }

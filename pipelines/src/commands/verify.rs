@@ -9,7 +9,7 @@ use phasemill_engine::run::Monitor;
 use phasemill_engine::store::StoreError;
 use phasemill_engine::verify::{Kind, Options, Report, verify};
 
-use super::{complain, say};
+use super::{complain, say, sign};
 use crate::{exit, progress};
 
 /// Arguments of `verify`.
@@ -23,6 +23,12 @@ pub struct Arguments {
     /// Compare hashes only: what is stored, the texts, the samples; compute nothing again
     #[arg(long)]
     quick: bool,
+    /// Also check the signature, against the signers that this file allows (as ssh-keygen's allowed signers)
+    #[arg(long, value_name = "FILE")]
+    signers: Option<PathBuf>,
+    /// The signature; by default beside the result file, with `.sig` behind its name
+    #[arg(long, value_name = "FILE", requires = "signers")]
+    signature: Option<PathBuf>,
     /// Threads; 0 means one per core
     #[arg(long, default_value_t = 0, value_name = "N")]
     threads: usize,
@@ -70,9 +76,29 @@ pub fn run(arguments: &Arguments) -> u8 {
         true => say(json(&report)),
         false => show(&report, arguments.quick),
     }
-    match report.is_identical() {
+    match report.is_identical() & is_signed(arguments, &record) {
         true => exit::DONE,
         false => exit::FAILED,
+    }
+}
+
+/// Whether the signature is good, where one is asked for.
+fn is_signed(arguments: &Arguments, record: &Record) -> bool {
+    let Some(signers) = &arguments.signers else {
+        return true;
+    };
+    let signature = arguments.signature.clone();
+    let signature = signature.unwrap_or_else(|| sign::signature_of(&arguments.results));
+    // The text as it is now is what must have been signed, whatever seal stands beside it.
+    match sign::check(&record.digest, &signature, signers) {
+        Ok(name) => {
+            complain(format!("signed by {name}"));
+            true
+        }
+        Err(why) => {
+            complain(format!("signature: {why}"));
+            false
+        }
     }
 }
 

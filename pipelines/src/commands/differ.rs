@@ -1,0 +1,177 @@
+//! `phasemill differ`: why a number of one result file differs from one of another.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use phasemill_engine::differ::{DifferError, Options, Report, differ};
+use phasemill_engine::lineage::{Chosen, Record};
+use phasemill_engine::run::Monitor;
+
+use super::{addressed, complain, say};
+use crate::exit;
+
+/// Arguments of `differ`.
+#[derive(clap::Args)]
+pub struct Arguments {
+    /// The first result file, with an output behind it where there are several: `a.h5:answer[3]`
+    first: PathBuf,
+    /// The second, likewise; by default the output of the same name
+    second: PathBuf,
+    /// Look in this folder for recordings that were moved
+    #[arg(long = "in", value_name = "FOLDER")]
+    folders: Vec<PathBuf>,
+    /// Threads; 0 means one per core
+    #[arg(long, default_value_t = 0, value_name = "N")]
+    threads: usize,
+}
+
+/// Runs the command.
+pub fn run(arguments: &Arguments) -> u8 {
+    match report(arguments) {
+        Ok(report) => {
+            show(&report);
+            exit::DONE
+        }
+        Err((message, code)) => {
+            complain(format!("error: {message}"));
+            code
+        }
+    }
+}
+
+fn report(arguments: &Arguments) -> Result<Report, (String, u8)> {
+    let rejected = |message: String| (message, exit::REJECTED);
+    let open = |path: &PathBuf| Record::open(path).map_err(|e| rejected(e.to_string()));
+    let (path_a, output_a) = addressed(&arguments.first, None);
+    let (path_b, output_b) = addressed(&arguments.second, None);
+    let (a, b) = (open(&path_a)?, open(&path_b)?);
+    let of_a = one(&a, output_a.as_deref(), &path_a).map_err(rejected)?;
+    let wanted = output_b.unwrap_or_else(|| of_a.output.name.clone());
+    let of_b = one(&b, Some(&wanted), &path_b).map_err(rejected)?;
+    let monitor = Arc::new(Monitor::default());
+    let stop = monitor.clone();
+    if let Err(error) = ctrlc::set_handler(move || stop.stop.store(true, Ordering::Relaxed)) {
+        complain(format!("warning: Ctrl-C will not be noticed: {error}"));
+    }
+    let options = Options {
+        registry: &phasemill_stages::REGISTRY,
+        folders: &arguments.folders,
+        threads: arguments.threads,
+    };
+    differ((&a, of_a), (&b, of_b), &options, &monitor).map_err(|error| match error {
+        DifferError::Interrupted => ("stopped".to_owned(), exit::STOPPED),
+        error => rejected(error.to_string()),
+    })
+}
+
+/// The one output that is meant.
+fn one<'r>(
+    record: &'r Record,
+    text: Option<&str>,
+    path: &std::path::Path,
+) -> Result<Chosen<'r>, String> {
+    let file = path.display();
+    let chosen = record.choose(text).map_err(|e| format!("{file}: {e}"))?;
+    match chosen.as_slice() {
+        [one] => Ok(*one),
+        [first, ..] => {
+            let names = chosen
+                .iter()
+                .map(|c| format!("{}:{}", c.entry.name, c.output.name));
+            Err(format!(
+                "{file}: expected one output, found {}; name one, as in `{file}:{}:{}`",
+                names.collect::<Vec<_>>().join(", "),
+                first.entry.name,
+                first.output.name
+            ))
+        }
+        [] => Err(format!("{file}: it holds no output")),
+    }
+}
+
+/// Digits of numbers; enough to tell small effects.
+const DIGITS: usize = 6;
+
+fn signed(numbers: &[f64]) -> String {
+    let one = |x: &f64| format!("{x:>+14.*e}", DIGITS - 1);
+    numbers.iter().map(one).collect::<Vec<_>>().join(" ")
+}
+
+fn show(report: &Report) {
+    let [a, b] = &report.outputs;
+    let sample = report
+        .sample
+        .map_or(String::new(), |s| format!(", sample {s}"));
+    let unit = match report.unit.as_str() {
+        "" | "1" => String::new(),
+        unit => format!(" in {unit}"),
+    };
+    let names = if a == b {
+        a.clone()
+    } else {
+        format!("{a} and {b}")
+    };
+    say(format!("{names}, point {}{sample}{unit}", report.point));
+    let head: Vec<String> = report.columns.iter().map(|c| format!("{c:>14}")).collect();
+    say(format!("{:48} {}", "", head.join(" ")));
+    let row = |what: &str, numbers: &[f64]| say(format!("{what:48} {}", signed(numbers)));
+    row("first", &report.numbers[0]);
+    row("second", &report.numbers[1]);
+    report
+        .versions
+        .iter()
+        .for_each(|v| say(format!("of another version: {v}")));
+    if report.is_same() {
+        return say("the same, bit by bit");
+    }
+    let less: Vec<f64> = report.numbers[1]
+        .iter()
+        .zip(&report.numbers[0])
+        .map(|(b, a)| b - a)
+        .collect();
+    row("difference", &less);
+    say("what explains it, one change at a time from the first towards the second:");
+    let zero = |n: &Option<Vec<f64>>| n.as_ref().is_none_or(|n| n.iter().all(|x| *x == 0.0));
+    if let Some(program) = report.program[0]
+        .as_ref()
+        .filter(|_| !zero(&report.program[0]))
+    {
+        row("  this program instead of the first one's", program);
+    }
+    for cause in &report.causes {
+        for (k, (what, (from, to))) in cause.what.iter().zip(&cause.from_to).enumerate() {
+            let text = format!("  {what}: {from} -> {to}");
+            match (&cause.effect, k + 1 == cause.what.len()) {
+                (Some(effect), true) if text.chars().count() <= 48 => row(&text, effect),
+                (Some(effect), true) => {
+                    say(text);
+                    row("", effect);
+                }
+                (None, true) => say(format!("{text}   ({})", cause.why_not)),
+                (_, false) => say(format!("{text}, with")),
+            }
+        }
+    }
+    if let Some(rest) = report
+        .interaction
+        .as_ref()
+        .filter(|_| report.causes.len() > 1 || !zero(&report.interaction))
+    {
+        row("  what they do together beyond the sum", rest);
+    }
+    if let Some(program) = report.program[1]
+        .as_ref()
+        .filter(|_| !zero(&report.program[1]))
+    {
+        let back: Vec<f64> = program.iter().map(|x| -x).collect();
+        row("  the second one's program instead of this", &back);
+    }
+    if !report.idle.is_empty() {
+        say(format!(
+            "differs without an effect here: {}",
+            report.idle.join(", ")
+        ));
+    }
+    report.notes.iter().for_each(|n| say(format!("note: {n}")));
+}
