@@ -68,10 +68,9 @@ enum Command {
     /// Sign the record of a result file with an SSH key
     #[command(
         after_help = "Example: phasemill sign results.h5 --key ~/.ssh/id_ed25519\n\n\
-                      What is signed is the text of the dataset /provenance/seal, in the namespace phasemill-run. With the\n\
-                      stock tool alone it is checked by\n  \
-                      phasemill sign results.h5 --message | ssh-keygen -Y verify -n phasemill-run \\\n    \
-                      -I NAME -f ALLOWED_SIGNERS -s results.h5.sig"
+                      What is signed is the text of the dataset /provenance/seal, which `sign --message` prints, in\n\
+                      the namespace phasemill-run. The stock tool alone checks it, given that text on its input:\n  \
+                      ssh-keygen -Y verify -n phasemill-run -I NAME -f SIGNERS -s results.h5.sig"
     )]
     Sign(commands::sign::Arguments),
     /// Show what a recording holds

@@ -6,11 +6,14 @@ use phasemill_stages::REGISTRY;
 
 use crate::support::{Channel, Layout, noise, phasemill, record};
 
-const COMMANDS: [&str; 9] = [
+const COMMANDS: [&str; 12] = [
     "challenge",
     "check",
     "run",
     "trace",
+    "differ",
+    "sign",
+    "verify",
     "inspect",
     "stages",
     "expect",

@@ -14,6 +14,7 @@ mod expect_scatter;
 mod explain;
 mod faults;
 mod flips;
+mod lineage;
 mod memory;
 mod reference_chain;
 mod reference_distributions;

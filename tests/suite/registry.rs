@@ -111,7 +111,36 @@ fn every_example_runs() {
         arguments.extend(["--out", "out.h5"].map(String::from));
         let outcome = phasemill(folder.path(), &arguments);
         assert_eq!(outcome.code, Some(0), "{}: {outcome:#?}", stage.name());
-        assert!(folder.path().join("out.h5").is_file(), "{}", stage.name());
+        check_sentences(&folder.path().join("out.h5"), stage.name());
+        let verified = phasemill(folder.path(), &["verify", "out.h5"]);
+        assert_eq!(verified.code, Some(0), "{}: {verified:#?}", stage.name());
+    }
+}
+
+/// Every stage says of itself what it did, in one sentence about what it read.
+fn check_sentences(results: &std::path::Path, stage: &str) {
+    let record = phasemill_engine::lineage::Record::open(results).unwrap();
+    let nodes = record.lineage.entries.iter().flat_map(|e| &e.nodes);
+    let own: Vec<_> = nodes.filter(|n| n.stage == stage).collect();
+    assert!(!own.is_empty(), "{stage}");
+    for node in own {
+        let told = &node.method;
+        assert!(
+            told.ends_with('.') && !told.contains("  "),
+            "{stage}: {told}"
+        );
+        assert!(
+            !told.starts_with("The stage "),
+            "{stage} only lists: {told}"
+        );
+        for read in &node.reads {
+            let names = node.reads.len() == 1 || stage != "Amplify";
+            assert!(
+                !names || told.contains(read),
+                "{stage}: no word of {read}: {told}"
+            );
+        }
+        println!("{stage}: {told}");
     }
 }
 

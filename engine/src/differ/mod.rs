@@ -119,12 +119,9 @@ pub fn differ(
     };
     let (found_a, found_b) = (find(a, of_a, &texts_a), find(b, of_b, &texts_b));
     let missing = [&found_a, &found_b].map(|f| f.missing.clone());
-    let first = Variant::of(&texts_a, &found_a, &of_a.output.name);
-    let second = Variant::of(
-        &variant::renamed(of_a, of_b, texts_b, options.registry)?,
-        &found_b,
-        &of_b.output.name,
-    );
+    let first = Variant::of(&texts_a, &found_a, &of_a.output.name, &report);
+    let (texts_b, output) = variant::renamed(of_a, of_b, texts_b, options.registry)?;
+    let second = Variant::of(&texts_b, &found_b, &output, &report);
     let differences = first.differences(&second, a, of_a, b, of_b);
     if let Some(problem) = missing.iter().flatten().next() {
         report

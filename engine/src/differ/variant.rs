@@ -80,22 +80,28 @@ fn tree_of(source: &Arc<SourceText>) -> Tree {
 
 impl Variant {
     /// What a result file was made of.
-    pub fn of(texts: &Texts, found: &Found, output: &str) -> Self {
+    pub fn of(texts: &Texts, found: &Found, output: &str, report: &Report) -> Self {
         let mut variant = Variant {
             recipe: tree_of(&texts.recipe.source),
             wiring: texts.wiring.source.as_ref().map(tree_of),
             recordings: found.files.clone(),
             output: output.into(),
         };
-        variant.keep_only();
+        variant.keep_only(report);
         variant
     }
 
-    /// Only the one output is kept, whatever its file kept.
-    fn keep_only(&mut self) {
+    /// Only the one output is kept, whatever its file kept, in the unit of the report.
+    fn keep_only(&mut self, report: &Report) {
         let kept = Tree::Leaf(format!("[{:?}]", self.output));
         self.recipe.set(&["results".into()], Some(&kept));
         self.recipe.set(&["units".into()], None);
+        let is_clock = report.columns.first().is_some_and(|c| c == "cycles");
+        if !(is_clock || report.unit.is_empty() || report.unit == "1") {
+            let unit = Tree::Leaf(format!("{:?}", report.unit));
+            self.recipe
+                .set(&["units".into(), self.output.clone()], Some(&unit));
+        }
     }
 
     /// What has to be changed to come to another variant.
@@ -280,14 +286,14 @@ fn samples(record: &Record, chosen: Chosen<'_>, node: &Node) -> Option<Vec<crate
     record.samples(&chosen.entry.name, &node.name).ok()
 }
 
-/// The texts of the second file with the names that the first has for the same stages: a stage is the same
+/// The texts of the second file, and the name of the output in them, with the names that the first has for the same stages: a stage is the same
 /// where its key is, or where it alone is of its kind and reads the same.
 pub(super) fn renamed(
     of_a: Chosen<'_>,
     of_b: Chosen<'_>,
     texts: Texts,
     registry: &Registry,
-) -> Result<Texts, DifferError> {
+) -> Result<(Texts, String), DifferError> {
     let mut names: Vec<(String, String)> = Vec::new();
     let free = |n: &Node, other: &Entry| n.input.is_none() && other.node(&n.name).is_none();
     for node in of_b.entry.nodes.iter().filter(|n| free(n, of_a.entry)) {
@@ -316,7 +322,7 @@ pub(super) fn renamed(
         }
     }
     if names.is_empty() {
-        return Ok(texts);
+        return Ok((texts, of_b.output.name.clone()));
     }
     let renamed = |flow: &str| {
         let (stage, port) = crate::graph::split(flow);
@@ -352,8 +358,7 @@ pub(super) fn renamed(
             "the stages of the second recipe cannot be given the names of the first".into(),
         )
     };
-    Ok(Texts {
-        recipe: recipe.ok_or_else(unfit)?,
-        ..texts
-    })
+    let output = renamed(&of_b.output.name).unwrap_or_else(|| of_b.output.name.clone());
+    let recipe = recipe.ok_or_else(unfit)?;
+    Ok((Texts { recipe, ..texts }, output))
 }

@@ -14,6 +14,7 @@ use crate::run::{Job, Outcome};
 use crate::session::Request;
 use crate::stage::SeriesAxis;
 use crate::store::{Hash, ResultWriter, StoreError};
+use crate::value::Value;
 
 /// What a run made, to be put on record.
 pub struct Made<'m> {
@@ -225,8 +226,8 @@ fn nodes(job: &Job<'_>, outcome: &Outcome) -> Vec<Node> {
         Node {
             key: key.unwrap_or_default(),
             ..match node.checked_sub(job.recipe.inputs.len()) {
-                None => input(job, node, &table(&outcome.hashes[node])),
-                Some(stage) => self::stage(job, node, stage),
+                None => input(job, outcome, node),
+                Some(stage) => self::stage(job, outcome, node, stage),
             }
         }
     };
@@ -234,9 +235,11 @@ fn nodes(job: &Job<'_>, outcome: &Outcome) -> Vec<Node> {
 }
 
 /// What flows out of a node.
-pub(super) fn flows(job: &Job<'_>, node: usize) -> Vec<FlowFacts> {
-    let facts = |port: &Port| {
+fn flows(job: &Job<'_>, outcome: &Outcome, node: usize) -> Vec<FlowFacts> {
+    let facts = |(index, port): (usize, &Port)| {
         let sampled = port.flow.kind.is_sampled();
+        let values = &outcome.values[node][index];
+        let mut estimates = values.iter().flatten().filter_map(Value::estimate);
         FlowFacts {
             port: port.name().into(),
             words: describe(&port.flow),
@@ -247,14 +250,16 @@ pub(super) fn flows(job: &Job<'_>, node: usize) -> Vec<FlowFacts> {
             convention: port.flow.convention.map(|c| c.to_string()),
             clock: port.flow.clock.clone(),
             frequency: port.flow.frequency,
-            evaluated: port.flow.kind.is_estimate().then_some(port.flow.evaluated),
+            evaluated: (port.flow.kind.is_estimate()).then(|| estimates.any(|e| e.parts.is_some())),
         }
     };
-    job.typed.ports[node].iter().flatten().map(facts).collect()
+    let ports = job.typed.ports[node].iter().flatten();
+    ports.enumerate().map(facts).collect()
 }
 
-/// The facts of an input, with these hashes of the samples of its points.
-pub(super) fn input(job: &Job<'_>, node: usize, samples: &[Hash]) -> Node {
+/// The facts of an input.
+fn input(job: &Job<'_>, outcome: &Outcome, node: usize) -> Node {
+    let samples = &table(&outcome.hashes[node]);
     let header = job.sets.iter().find_map(|s| s.header(node));
     let facts = header.map(|h| InputFacts {
         recording: job.recipe.inputs[node].recording.clone(),
@@ -275,13 +280,13 @@ pub(super) fn input(job: &Job<'_>, node: usize, samples: &[Hash]) -> Node {
     Node {
         name: job.plan.names[node].clone(),
         stage: "input".into(),
-        flows: flows(job, node),
+        flows: flows(job, outcome, node),
         input: facts,
         ..Node::default()
     }
 }
 
-fn stage(job: &Job<'_>, node: usize, stage: usize) -> Node {
+fn stage(job: &Job<'_>, outcome: &Outcome, node: usize, stage: usize) -> Node {
     let entry = &job.recipe.stages[stage];
     Node {
         name: job.plan.names[node].clone(),
@@ -294,7 +299,7 @@ fn stage(job: &Job<'_>, node: usize, stage: usize) -> Node {
             .map(|f| f.text.clone())
             .collect(),
         settings: entry.described.settings.clone(),
-        flows: flows(job, node),
+        flows: flows(job, outcome, node),
         key: String::new(),
         method: super::methods::sentence(job, node, stage),
         input: None,
@@ -303,7 +308,7 @@ fn stage(job: &Job<'_>, node: usize, stage: usize) -> Node {
 }
 
 /// The constants of these names.
-pub(super) fn constants(recipe: &Recipe, names: &[String]) -> Vec<ConstantFacts> {
+fn constants(recipe: &Recipe, names: &[String]) -> Vec<ConstantFacts> {
     let used = recipe
         .constants
         .iter()

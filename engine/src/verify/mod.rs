@@ -175,16 +175,13 @@ pub fn verify(record: &Record, options: &Options<'_>, monitor: &Monitor) -> Repo
                 let fits = recordings::compare(record, entry, &texts, sets, options, &mut problems);
                 if fits && !options.quick {
                     let of = |output: &Output| digest_of(&digests, entry, output);
-                    again::compute(
+                    let twice = again::Twice {
                         record,
                         entry,
-                        &texts,
-                        &found,
-                        options,
-                        monitor,
-                        of,
-                        &mut problems,
-                    );
+                        texts: &texts,
+                        found: &found,
+                    };
+                    twice.compare(options, monitor, of, &mut problems);
                 }
             }
         }

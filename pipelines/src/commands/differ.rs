@@ -90,12 +90,28 @@ fn one<'r>(
     }
 }
 
-/// Digits of numbers; enough to tell small effects.
-const DIGITS: usize = 6;
+/// Significant digits of the numbers that are compared; effects are told to the same place.
+const DIGITS: i32 = 7;
 
-fn signed(numbers: &[f64]) -> String {
-    let one = |x: &f64| format!("{x:>+14.*e}", DIGITS - 1);
-    numbers.iter().map(one).collect::<Vec<_>>().join(" ")
+/// How numbers are written: with so many places, or with powers of ten.
+struct Style(Option<usize>);
+
+impl Style {
+    fn of(report: &Report) -> Self {
+        let all = report.numbers.iter().flatten();
+        let largest = all.fold(0.0f64, |m, x| m.max(x.abs()));
+        let decade = libm::floor(libm::log10(largest));
+        let plain = (-4.0..7.0).contains(&decade);
+        Style(plain.then(|| (DIGITS - 1 - decade as i32).max(0) as usize))
+    }
+
+    fn signed(&self, numbers: &[f64]) -> String {
+        let one = |x: &f64| match self.0 {
+            Some(places) => format!("{:>+14.places$}", x + 0.0),
+            None => format!("{x:>+14.*e}", DIGITS as usize - 2),
+        };
+        numbers.iter().map(one).collect::<Vec<_>>().join(" ")
+    }
 }
 
 fn show(report: &Report) {
@@ -115,7 +131,8 @@ fn show(report: &Report) {
     say(format!("{names}, point {}{sample}{unit}", report.point));
     let head: Vec<String> = report.columns.iter().map(|c| format!("{c:>14}")).collect();
     say(format!("{:48} {}", "", head.join(" ")));
-    let row = |what: &str, numbers: &[f64]| say(format!("{what:48} {}", signed(numbers)));
+    let style = Style::of(report);
+    let row = |what: &str, numbers: &[f64]| say(format!("{what:48} {}", style.signed(numbers)));
     row("first", &report.numbers[0]);
     row("second", &report.numbers[1]);
     report

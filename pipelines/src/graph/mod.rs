@@ -129,7 +129,7 @@ fn lines(entry: &Entry, node: &Node) -> Vec<String> {
         // The unnamed value of a choice belongs to it.
         match settings.last_mut() {
             Some(before) if path == last => *before += &format!(" {value}"),
-            _ => settings.push(format!("{name} {}", value.trim_matches('"'))),
+            _ => settings.push(format!("{name} {}", said(node, path, value))),
         }
         last = path;
     }
@@ -150,6 +150,15 @@ fn lines(entry: &Entry, node: &Node) -> Vec<String> {
         }
     }
     lines
+}
+
+/// A setting's value; a constant by its name.
+fn said<'n>(node: &'n Node, path: &str, value: &'n str) -> &'n str {
+    // The only settings in which constants are stated with their uncertainty.
+    match node.constants.as_slice() {
+        [constant] if value.contains(" (u ") && !path.is_empty() => &constant.name,
+        _ => value.trim_matches('"'),
+    }
 }
 
 fn cut(text: &str) -> String {

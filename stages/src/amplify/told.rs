@@ -22,7 +22,7 @@ impl Settings {
                 let percent = |x: f64| format!("{} %", (x * 1e5).round() / 1e3);
                 let flanks = match flank {
                     0.0 => String::new(),
-                    flank => format!(" and linear flanks of {} of a period", percent(flank)),
+                    flank => format!(" and has linear flanks of {} of a period", percent(flank)),
                 };
                 format!(
                     "expressed as the full step of a quantity that is up for {} of a period{flanks}",

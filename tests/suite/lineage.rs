@@ -1,0 +1,608 @@
+//! How a number was made: what is on record, what `trace` tells of it, `verify` proves, `differ` explains
+//! and `sign` vouches for.
+
+use std::path::Path;
+
+use phasemill_engine::lineage::{Record, RecordError};
+use phasemill_engine::run::Monitor;
+use phasemill_engine::verify::{Kind, Options, verify};
+use phasemill_stages::REGISTRY;
+use serde_json::Value;
+
+use crate::support::{
+    Channel, Layout, Outcome, command, finish, noise, open, phasemill, record, root, sine, square,
+};
+
+const POINTS: usize = 3;
+const LENGTH: usize = 2000;
+const RATE: f64 = 1000.0;
+
+const RECIPE: &str = r#"// Invented.
+Recipe(
+    title: "Three points",
+    inputs: { "detector": Wave(unit: "V"), "chopper": Wave(unit: "V") },
+    constants: { "gain": Constant(value: "2 kV/A", standard_uncertainty: "2 %", source: "made up", date: "2026-03-14") },
+    stages: {
+        "ac": RemoveOffset(of: "detector"),
+        "clock": Reference(of: "chopper", shape: Square()),
+        "product": Mix(of: "ac", with: "clock"),
+        "smooth": Filter(of: "product", kind: RcCascade(poles: 2, time_constant: "10 ms")),
+        "voltage": Average(of: "smooth", over: Blocks("0.2 s")),
+        "current": Amplify(of: "voltage", divide_by: "gain"),
+    },
+    results: ["current", "smooth"],
+    units: { "current": "mA" },
+)
+"#;
+
+/// A folder with a recipe and a recording.
+fn bench() -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("recipe.ron"), RECIPE).unwrap();
+    let mut detector = Vec::new();
+    for point in 0..POINTS {
+        let wave = sine(LENGTH, RATE, 37.0, 1.0 + point as f64, 0.4);
+        let noise = noise(LENGTH, 0.05, point as u64);
+        detector.extend(wave.iter().zip(noise).map(|(w, n)| w + n + 0.2));
+    }
+    let chopper = square(LENGTH, RATE, 37.0).repeat(POINTS);
+    let channel = |dataset, samples| Channel {
+        points: POINTS,
+        ..Channel::volts(dataset, samples)
+    };
+    let channels = [
+        channel("/detector", &detector),
+        channel("/chopper", &chopper),
+    ];
+    record(
+        &folder.path().join("rec.h5"),
+        RATE,
+        Layout::Deflated(512),
+        &channels,
+    );
+    folder
+}
+
+fn run(folder: &Path, recipe: &str, recording: &str, out: &str) {
+    phasemill(folder, &["run", recipe, recording, "--out", out, "--quiet"]).expect(0);
+}
+
+fn trace(folder: &Path, arguments: &[&str]) -> String {
+    phasemill(folder, &[&["trace"], arguments].concat())
+        .expect(0)
+        .out
+}
+
+/// The hash on record is BLAKE3 of the stored samples, little-endian, read here by the library alone.
+#[test]
+fn one_point_is_traced_to_its_samples() {
+    let folder = bench();
+    run(folder.path(), "recipe.ron", "rec.h5", "out.h5");
+    let story = trace(folder.path(), &["out.h5", "current[1]"]);
+    assert_eq!(trace(folder.path(), &["out.h5:current[1]"]), story);
+    assert_eq!(trace(folder.path(), &["out.h5", "rec:current[1]"]), story);
+    assert_eq!(trace(folder.path(), &["out.h5:rec:current[1]"]), story);
+    let samples: Vec<f64> = {
+        let file = open(&folder.path().join("rec.h5"));
+        let dataset = file.dataset("detector").unwrap();
+        dataset.read_raw::<f64>().unwrap()[LENGTH..2 * LENGTH].to_vec()
+    };
+    let bytes: Vec<u8> = samples.iter().flat_map(|x| x.to_le_bytes()).collect();
+    let hash = blake3::hash(&bytes).to_hex().to_string();
+    assert!(story.contains(&hash), "expected {hash} in\n{story}");
+    // Two poles of 10 ms settle to 0.01 % in 11.756 time constants, where (1 + t)·exp(-t) = 1e-4: in 118
+    // samples, of which sample 117 is the last.
+    assert!(story.contains("samples 117 to 1999 count"), "{story}");
+    for text in [
+        "point 1 of rec.h5",
+        "dataset /detector",
+        "made up, 2026-03-14",
+        "current[1] of 3",
+    ] {
+        assert!(story.contains(text), "expected `{text}` in\n{story}");
+    }
+    let json: Value =
+        serde_json::from_str(&trace(folder.path(), &["out.h5", "current[1]", "--json"])).unwrap();
+    let point = &json["outputs"][0]["point"];
+    let detector = point["inputs"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|i| i["input"] == "detector");
+    assert_eq!(detector.unwrap()["hash"], hash.as_str());
+    assert_eq!(
+        detector.unwrap()["samples"],
+        serde_json::json!([117, LENGTH])
+    );
+    phasemill(folder.path(), &["trace", "out.h5", "current[3]"])
+        .expect(1)
+        .says("expected a point of `current` below 3");
+    phasemill(folder.path(), &["trace", "out.h5", "current[x]"])
+        .expect(1)
+        .says("answer[17]");
+}
+
+#[test]
+fn the_graph_is_drawn_and_told() {
+    let folder = bench();
+    run(folder.path(), "recipe.ron", "rec.h5", "out.h5");
+    let dot = trace(folder.path(), &["out.h5", "current", "--dot"]);
+    assert_eq!(dot.matches(" -> ").count(), 7, "{dot}");
+    for text in [
+        "digraph",
+        "RcCascade",
+        "V, 1 kHz",
+        "divide by gain",
+        "peripheries=2",
+    ] {
+        assert!(dot.contains(text), "expected `{text}` in\n{dot}");
+    }
+    trace(folder.path(), &["out.h5", "--graph", "graph.svg"]);
+    let svg = std::fs::read_to_string(folder.path().join("graph.svg")).unwrap();
+    assert_eq!(svg.matches("marker-end").count(), 7, "{svg}");
+    assert_eq!(
+        svg.matches("stroke-width=\"2.5\"").count(),
+        2,
+        "two outputs are kept: {svg}"
+    );
+}
+
+/// The paragraph holds the facts, in whole sentences, and claims an uncertainty where there is one.
+#[test]
+fn methods_say_what_was_done() {
+    let folder = bench();
+    run(folder.path(), "recipe.ron", "rec.h5", "out.h5");
+    let told = trace(folder.path(), &["out.h5", "current", "--methods"]);
+    for text in [
+        "recorded at 1 kHz, 2000 samples (2 s) at each of 3 points",
+        "rising edges of \"chopper\"",
+        "2 equal RC poles with a time constant of 10 ms each",
+        // 1/(8 tau).
+        "equivalent noise bandwidth 12.5 Hz",
+        "blocks of 200 ms",
+        "divided by the constant \"gain\"",
+        "\"gain\" is 2 kV/A",
+        "(made up, 2026-03-14)",
+        "Standard uncertainties of \"current\"",
+        "Computed with phasemill",
+    ] {
+        assert!(told.contains(text), "expected `{text}` in\n{told}");
+    }
+    let plain = RECIPE.replace(", over: Blocks(\"0.2 s\")", ", uncertainty: Nothing");
+    std::fs::write(folder.path().join("plain.ron"), plain).unwrap();
+    run(folder.path(), "plain.ron", "rec.h5", "plain.h5");
+    let told = trace(folder.path(), &["plain.h5", "current", "--methods"]);
+    assert!(
+        told.contains("No uncertainty of \"current\" was evaluated."),
+        "{told}"
+    );
+    assert!(!told.contains("Standard uncertainties"), "{told}");
+}
+
+/// Neither the user nor a folder is named in what is for others.
+#[test]
+fn what_is_public_names_no_user_and_no_folder() {
+    let folder = bench();
+    let whole = folder.path().canonicalize().unwrap();
+    let at = |name: &str| whole.join(name).display().to_string();
+    let run = |out: &str, more: &[&str]| {
+        let (recipe, recording, out) = (at("recipe.ron"), at("rec.h5"), at(out));
+        let mut command = command(folder.path());
+        command.args(["run", &recipe, &recording, "--out", &out, "--quiet"]);
+        finish(command.args(more).env("USER", "someone-invented")).expect(0);
+    };
+    run("out.h5", &[]);
+    let private = trace(folder.path(), &["out.h5", "--json"]);
+    assert!(
+        private.contains("someone-invented") && private.contains(&at("rec.h5")),
+        "{private}"
+    );
+    let host = std::fs::read_to_string("/etc/hostname").unwrap_or_default();
+    let host = host.trim();
+    let folder_name = whole.display().to_string();
+    for arguments in [
+        &["out.h5", "--json", "--public"][..],
+        &["out.h5", "--public"],
+        &["out.h5", "--dot"],
+        &["out.h5", "--methods"],
+    ] {
+        let public = trace(folder.path(), arguments);
+        for secret in ["someone-invented", &folder_name] {
+            assert!(
+                !public.contains(secret),
+                "{arguments:?} tell {secret}:\n{public}"
+            );
+        }
+        assert!(
+            host.len() < 6 || !public.contains(host),
+            "{arguments:?} tell {host}:\n{public}"
+        );
+    }
+    run("anonymous.h5", &["--anonymous"]);
+    let anonymous = trace(folder.path(), &["anonymous.h5", "--json"]);
+    assert!(!anonymous.contains("someone-invented"), "{anonymous}");
+}
+
+fn verified(folder: &Path, arguments: &[&str]) -> Outcome {
+    phasemill(folder, &[&["verify"], arguments].concat())
+}
+
+#[test]
+fn recordings_that_moved_are_found_by_their_samples() {
+    let folder = bench();
+    let at = |name: &str| folder.path().join(name);
+    run(folder.path(), "recipe.ron", "rec.h5", "out.h5");
+    let good = verified(folder.path(), &["out.h5"]).expect(0).out;
+    assert!(good.contains("2 of 2 outputs identical"), "{good}");
+    verified(folder.path(), &["out.h5", "--quick"]).expect(0);
+    // From elsewhere, with a path that means something else there.
+    std::fs::create_dir(at("elsewhere")).unwrap();
+    verified(&at("elsewhere"), &["../out.h5"]).expect(0);
+    // Under another name, among others that hold something else.
+    std::fs::create_dir_all(at("archive/2026")).unwrap();
+    std::fs::rename(at("rec.h5"), at("archive/2026/renamed.h5")).unwrap();
+    let other = vec![0.0; POINTS * LENGTH];
+    let channel = |dataset| Channel {
+        points: POINTS,
+        ..Channel::volts(dataset, &other)
+    };
+    record(
+        &at("archive/rec.h5"),
+        RATE,
+        Layout::Contiguous,
+        &[channel("/detector"), channel("/chopper")],
+    );
+    let lost = verified(folder.path(), &["out.h5"]).expect(2).out;
+    assert!(
+        lost.contains("cannot be checked") && lost.contains("--in FOLDER"),
+        "{lost}"
+    );
+    for how in [
+        &["out.h5", "--in", "archive"][..],
+        &["out.h5", "--in", "archive", "--quick"],
+    ] {
+        let found = verified(folder.path(), how).expect(0).out;
+        assert!(found.contains("renamed.h5"), "{found}");
+    }
+    verified(folder.path(), &["out.h5", "--in", "nowhere"])
+        .expect(1)
+        .says("nowhere");
+    verified(folder.path(), &["none.h5"])
+        .expect(1)
+        .says("no such file");
+    verified(folder.path(), &["archive/rec.h5"])
+        .expect(2)
+        .says("expected a result file");
+}
+
+/// Changes a text dataset of a result file.
+fn rewrite(path: &Path, dataset: &str, from: &str, to: &str) {
+    use hdf5::types::VarLenUnicode;
+    let file = open(path);
+    let dataset = file.dataset(dataset).unwrap();
+    let text = dataset.read_scalar::<VarLenUnicode>().unwrap().to_string();
+    assert!(text.contains(from), "{text}");
+    let text: VarLenUnicode = text.replacen(from, to, 1).parse().unwrap();
+    dataset.write_scalar(&text).unwrap();
+}
+
+#[test]
+fn texts_may_change_their_comments_and_nothing_else() {
+    let folder = bench();
+    for (from, to, code, said) in [
+        (
+            "// Invented.",
+            "// Another comment, and a longer one.",
+            0,
+            "2 of 2",
+        ),
+        ("    title", "  title", 0, "2 of 2"),
+        ("poles: 2", "poles: 3", 2, "`smooth`: kind.poles was 2"),
+        ("2 kV/A", "3 kV/A", 2, "`current`: divide_by was"),
+        ("made up", "made in", 2, "no longer say"),
+        (
+            "of: \"product\"",
+            "of: \"prodigy\"",
+            2,
+            "unknown flow `prodigy`",
+        ),
+        ("Recipe(", "Recite(", 2, "cannot be read any more"),
+    ] {
+        let path = folder.path().join("out.h5");
+        let _ = std::fs::remove_file(&path);
+        run(folder.path(), "recipe.ron", "rec.h5", "out.h5");
+        rewrite(&path, "/provenance/recipe", from, to);
+        let outcome = verified(folder.path(), &["out.h5"]).expect(code);
+        assert!(
+            outcome.out.contains(said),
+            "{from} -> {to}: {}",
+            outcome.out
+        );
+    }
+    // The record itself.
+    for (from, to) in [
+        ("\"began\"", "\"begun\""),
+        ("made up", "made in"),
+        ("0.2 s", "0.3 s"),
+    ] {
+        let path = folder.path().join("out.h5");
+        std::fs::remove_file(&path).unwrap();
+        run(folder.path(), "recipe.ron", "rec.h5", "out.h5");
+        rewrite(&path, "/provenance/lineage", from, to);
+        let outcome = verified(folder.path(), &["out.h5", "--quick"]).expect(2);
+        assert!(
+            outcome.out.contains("not what was sealed"),
+            "{}",
+            outcome.out
+        );
+    }
+}
+
+#[test]
+fn records_of_version_1_are_read_and_verified() {
+    let path = root().join("tests/records/version-1.h5");
+    let record = Record::open(&path).unwrap();
+    assert_eq!(record.lineage.version, 1);
+    let entry = &record.lineage.entries[0];
+    assert_eq!(entry.outputs.len(), 2);
+    let facts = entry.node("detector").unwrap().input.as_ref().unwrap();
+    assert_eq!((facts.dataset.as_str(), facts.points), ("/detector", 3));
+    let chosen = record.choose(Some("current[2]")).unwrap();
+    let story = record.story(chosen[0]).unwrap();
+    assert!(
+        story.contains("constant gain = 1.000e6 V/A") && story.contains("hash of its samples"),
+        "{story}"
+    );
+    let options = Options {
+        registry: &REGISTRY,
+        folders: &[],
+        quick: false,
+        threads: 1,
+    };
+    // Kernels may be of another version by now, which is said; nothing may differ.
+    let report = verify(&record, &options, &Monitor::default());
+    let problems = report
+        .problems
+        .iter()
+        .chain(report.outputs.iter().flat_map(|o| &o.problems));
+    let differs: Vec<_> = problems.filter(|p| p.kind == Kind::Differs).collect();
+    assert!(differs.is_empty(), "{differs:#?}");
+    let quick = verify(
+        &record,
+        &Options {
+            quick: true,
+            ..options
+        },
+        &Monitor::default(),
+    );
+    assert!(
+        quick.outputs.iter().all(|o| !o.problems.is_empty()),
+        "{quick:#?}"
+    );
+}
+
+#[test]
+fn a_newer_record_asks_for_a_newer_program() {
+    let folder = bench();
+    run(folder.path(), "recipe.ron", "rec.h5", "out.h5");
+    let path = folder.path().join("out.h5");
+    rewrite(
+        &path,
+        "/provenance/lineage",
+        "\"version\": 2",
+        "\"version\": 9",
+    );
+    assert!(matches!(
+        Record::open(&path),
+        Err(RecordError::Newer { found: 9, .. })
+    ));
+    for name in ["trace", "verify"] {
+        let code = if name == "trace" { 1 } else { 2 };
+        phasemill(folder.path(), &[name, "out.h5"])
+            .expect(code)
+            .says("use a newer program");
+    }
+}
+
+/// The level of a constant recording over a gain: m/g. From (m, g) = (6, 2) to (9, 4) the number goes from 3
+/// to 2.25; the recording alone adds 4.5 - 3, the gain alone 1.5 - 3, and together -0.75 is left.
+#[test]
+fn differences_have_the_effects_worked_by_hand() {
+    let folder = tempfile::tempdir().unwrap();
+    let recipe = |gain: u32, name: &str| {
+        format!(
+            r#"Recipe(title: "level, {gain}", inputs: {{ "x": Wave(unit: "V") }},
+            constants: {{ "g": Constant(value: "{gain} V/A"), "spare": Constant(value: "{gain} s") }},
+            stages: {{ "{name}": Average(of: "x"), "current": Amplify(of: "{name}", divide_by: "g") }},
+            results: ["current", "{name}"])"#
+        )
+    };
+    for (name, text) in [("a", recipe(2, "level")), ("b", recipe(4, "mean"))] {
+        std::fs::write(folder.path().join(format!("{name}.ron")), text).unwrap();
+    }
+    for (name, level) in [("six", 6.0), ("nine", 9.0)] {
+        let samples = vec![level; 500];
+        let path = folder.path().join(format!("{name}.h5"));
+        record(
+            &path,
+            RATE,
+            Layout::Contiguous,
+            &[Channel::volts("/x", &samples)],
+        );
+    }
+    run(folder.path(), "a.ron", "six.h5", "a.h5");
+    run(folder.path(), "b.ron", "nine.h5", "b.h5");
+    let differ = |a: &str, b: &str| phasemill(folder.path(), &["differ", a, b]);
+    let told = differ("a.h5:current", "b.h5").expect(0).out;
+    let line = |text: &str| {
+        let found = told.lines().find(|l| l.trim_start().starts_with(text));
+        let line = found.unwrap_or_else(|| panic!("expected `{text}` in\n{told}"));
+        line.split_whitespace()
+            .last()
+            .unwrap()
+            .parse::<f64>()
+            .unwrap()
+    };
+    // Numbers are printed to six places behind the point and these are short.
+    for (text, value) in [
+        ("first", 3.0),
+        ("second", 2.25),
+        ("difference", -0.75),
+        ("the recording", 1.5),
+        ("constants.g.value", -1.5),
+        ("what they do together", -0.75),
+    ] {
+        assert_eq!(line(text), value, "{text}:\n{told}");
+    }
+    assert!(
+        told.contains("without an effect here: constants.spare.value"),
+        "{told}"
+    );
+    assert!(
+        !told.contains("stages."),
+        "a renamed stage is no difference:\n{told}"
+    );
+    let same = differ("a.h5:current", "a.h5").expect(0).out;
+    assert!(same.contains("the same, bit by bit"), "{same}");
+    differ("a.h5", "b.h5").expect(1).says("expected one output");
+    differ("a.h5:current", "b.h5:nothing")
+        .expect(1)
+        .says("no output `nothing`");
+    std::fs::remove_file(folder.path().join("nine.h5")).unwrap();
+    let lost = differ("a.h5:current", "b.h5").expect(0).out;
+    assert!(
+        lost.contains("nothing was computed") && lost.contains("constants.g.value"),
+        "{lost}"
+    );
+}
+
+/// A stage put in between, with the one behind it reading it: neither works alone.
+#[test]
+fn changes_that_need_each_other_are_one() {
+    let folder = bench();
+    let more = RECIPE
+        .replace(
+            "\"smooth\": ",
+            "\"twice\": Amplify(of: \"product\", multiply_by: \"2\"),\n        \"smooth\": ",
+        )
+        .replace("Filter(of: \"product\"", "Filter(of: \"twice\"");
+    std::fs::write(folder.path().join("more.ron"), more).unwrap();
+    run(folder.path(), "recipe.ron", "rec.h5", "a.h5");
+    run(folder.path(), "more.ron", "rec.h5", "b.h5");
+    let told = phasemill(folder.path(), &["differ", "a.h5:current[1]", "b.h5"])
+        .expect(0)
+        .out;
+    // The stage alone changes nothing, since nobody reads it; the reading alone has nothing to read.
+    assert!(
+        told.contains("stages.smooth.of: \"product\" -> \"twice\""),
+        "{told}"
+    );
+    let explained = told
+        .lines()
+        .find(|l| l.trim_start().starts_with("what they do together"));
+    let rest = explained.map(|l| l.split_whitespace().last().unwrap().parse::<f64>().unwrap());
+    assert!(rest.is_none_or(|r| r == 0.0), "{told}");
+}
+
+#[test]
+fn signatures_are_made_and_checked_by_the_stock_tool() {
+    let stock = |arguments: &[&str], folder: &Path| {
+        let mut tool = std::process::Command::new("ssh-keygen");
+        tool.args(arguments)
+            .current_dir(folder)
+            .stdin(std::process::Stdio::null())
+            .output()
+    };
+    let folder = bench();
+    let made = stock(
+        &[
+            "-q", "-t", "ed25519", "-N", "", "-C", "invented", "-f", "key",
+        ],
+        folder.path(),
+    );
+    if made.is_err() {
+        eprintln!("skipped: ssh-keygen not found");
+        return;
+    }
+    assert!(made.unwrap().status.success());
+    stock(
+        &[
+            "-q", "-t", "ed25519", "-N", "", "-C", "invented", "-f", "other",
+        ],
+        folder.path(),
+    )
+    .unwrap();
+    let public =
+        |key: &str| std::fs::read_to_string(folder.path().join(format!("{key}.pub"))).unwrap();
+    std::fs::write(
+        folder.path().join("signers"),
+        format!("bench@example.org {}", public("key")),
+    )
+    .unwrap();
+    run(folder.path(), "recipe.ron", "rec.h5", "out.h5");
+    let signed = |more: &[&str]| {
+        let arguments = [
+            &["verify", "out.h5", "--quick", "--signers", "signers"],
+            more,
+        ]
+        .concat();
+        phasemill(folder.path(), &arguments)
+    };
+    signed(&[])
+        .expect(2)
+        .says("expected a signature, found none");
+    phasemill(folder.path(), &["sign", "out.h5", "--key", "key"]).expect(0);
+    signed(&[]).expect(0).says("signed by bench@example.org");
+    phasemill(folder.path(), &["sign", "out.h5", "--key", "key"])
+        .expect(1)
+        .says("--overwrite");
+    phasemill(
+        folder.path(),
+        &["sign", "out.h5", "--key", "none", "--overwrite"],
+    )
+    .expect(1)
+    .says("did not sign");
+    // As the help says, without this program knowing the signature.
+    let message = phasemill(folder.path(), &["sign", "out.h5", "--message"])
+        .expect(0)
+        .out;
+    std::fs::write(folder.path().join("message"), &message).unwrap();
+    let mut check = std::process::Command::new("ssh-keygen");
+    check.args([
+        "-Y",
+        "verify",
+        "-n",
+        "phasemill-run",
+        "-I",
+        "bench@example.org",
+        "-f",
+        "signers",
+        "-s",
+        "out.h5.sig",
+    ]);
+    check.stdin(std::fs::File::open(folder.path().join("message")).unwrap());
+    assert!(
+        check
+            .current_dir(folder.path())
+            .output()
+            .unwrap()
+            .status
+            .success()
+    );
+    // Someone who is not allowed, and a record that was changed together with its seal.
+    phasemill(
+        folder.path(),
+        &["sign", "out.h5", "--key", "other", "--out", "other.sig"],
+    )
+    .expect(0);
+    signed(&["--signature", "other.sig"])
+        .expect(2)
+        .says("by nobody whom signers allows");
+    let path = folder.path().join("out.h5");
+    rewrite(&path, "/provenance/lineage", "made up", "made in");
+    let seal = Record::open(&path).unwrap();
+    let (old, new) = (seal.seal.clone().unwrap(), seal.digest.clone());
+    drop(seal);
+    rewrite(&path, "/provenance/seal", &old, &new);
+    signed(&[]).expect(2).says("not of this file");
+}
