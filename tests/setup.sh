@@ -57,6 +57,7 @@ packages=""
 if ! has cc; then packages="$packages gcc libc6-dev"; fi
 if ! has c++; then packages="$packages g++"; fi
 if ! has make; then packages="$packages make"; fi
+if [ "${1:-}" = tests ] && ! has ssh-keygen; then packages="$packages openssh-client"; fi
 if [ -n "$pins" ] && [ ! -x .venv/bin/pip ] && ! python3 -c 'import ensurepip, venv' 2>/dev/null; then
     packages="$packages python3-venv"
 fi
