@@ -113,6 +113,8 @@ fn made(folder: &Path) {
         output: folder.join("results.h5"),
         overwrite: false,
         csv: None,
+        budget: None,
+        draws: None,
         threads: 1,
         strict: false,
         operator: Some("nobody".into()),

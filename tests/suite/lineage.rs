@@ -381,6 +381,31 @@ fn records_of_version_1_are_read_and_verified() {
     );
 }
 
+/// Intervals that were drawn because the command line asked for it are part of what is proved.
+#[test]
+fn what_was_drawn_is_drawn_again() {
+    let folder = bench();
+    let arguments = [
+        "run",
+        "recipe.ron",
+        "rec.h5",
+        "--out",
+        "out.h5",
+        "--quiet",
+        "--monte-carlo",
+        "10000",
+    ];
+    phasemill(folder.path(), &[&arguments[..], &["--seed", "7"]].concat()).expect(0);
+    let file = phasemill_engine::store::ResultReader::open(&folder.path().join("out.h5")).unwrap();
+    assert!(
+        file.names("/rec/current")
+            .iter()
+            .any(|n| n == "monte_carlo")
+    );
+    drop(file);
+    verified(folder.path(), &["out.h5"]).expect(0);
+}
+
 #[test]
 fn a_newer_record_asks_for_a_newer_program() {
     let folder = bench();

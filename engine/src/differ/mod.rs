@@ -373,7 +373,7 @@ impl Bench<'_> {
             let key = variant.key(self.options.registry);
             let mut together = Cause {
                 what: joint.iter().map(|d| d.name()).collect(),
-                from_to: joint.iter().map(|d| d.from_to()).collect(),
+                from_to: joint.iter().map(|d| d.ends()).collect(),
                 effect: None,
                 why_not: String::new(),
             };

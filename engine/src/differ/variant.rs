@@ -52,7 +52,7 @@ impl Difference {
         }
     }
 
-    pub fn from_to(&self) -> (String, String) {
+    pub fn ends(&self) -> (String, String) {
         let text = |tree: &Option<Tree>| tree.as_ref().map_or("nothing".into(), Tree::to_string);
         match self {
             Difference::Recipe(change) | Difference::Wiring(change) => {
@@ -67,7 +67,7 @@ impl Difference {
     pub fn cause(&self, effect: Option<Vec<f64>>, why_not: &str) -> Cause {
         Cause {
             what: vec![self.name()],
-            from_to: vec![self.from_to()],
+            from_to: vec![self.ends()],
             effect,
             why_not: why_not.into(),
         }
@@ -242,7 +242,7 @@ impl Variant {
     ) -> Result<Vec<f64>, String> {
         let texts = self.texts(options.registry)?;
         let with = self.with_named(&texts.recipe);
-        let again = run_again(&texts, self.main(), with, options.threads, monitor);
+        let again = run_again(&texts, self.main(), with, None, options.threads, monitor);
         let again = again.map_err(|e| e.to_string())?;
         let record = Record::open(again.scratch.path()).map_err(|e| e.to_string())?;
         let chosen = record.lineage.entries.first().and_then(|entry| {

@@ -41,11 +41,8 @@ pub fn keys(
                 for &(source, port) in &job.typed.reads[node] {
                     let key = keys[source].map(|k| *k.as_bytes()).unwrap_or_default();
                     hasher.update(&key);
-                    let ports = job.typed.ports[source].iter().flatten();
-                    feed(
-                        &mut hasher,
-                        [ports.skip(port).next().map_or("", |p| p.name())],
-                    );
+                    let mut ports = job.typed.ports[source].iter().flatten();
+                    feed(&mut hasher, [ports.nth(port).map_or("", |p| p.name())]);
                 }
                 // A stage over all points may choose one by its place on the axis.
                 if job.plan.scope[node] == Scope::Gathered {

@@ -53,6 +53,7 @@ pub fn seal(writer: &mut ResultWriter, made: &Made<'_>) -> Result<Lineage, Store
             None => String::new(),
         },
         said: said_of(made.request.recipe, made.request.wiring),
+        draws: made.request.draws.map(|d| (d.trials, d.seed)),
         entries: Vec::new(),
         frame: Vec::new(),
     };

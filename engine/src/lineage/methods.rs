@@ -118,9 +118,12 @@ fn named(sentence: &str, name: &str, wanted: &[&Node], chosen: &[Chosen<'_>]) ->
     }
 }
 
+/// Rate, samples per point, points and recording of a channel.
+type Form<'n> = (f64, u64, u64, &'n str);
+
 /// What was recorded: channels of one rate and length share a sentence.
 fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
-    let mut groups: Vec<((f64, u64, u64, &str), Vec<String>)> = Vec::new();
+    let mut groups: Vec<(Form<'_>, Vec<String>)> = Vec::new();
     for node in wanted {
         let Some(input) = &node.input else { continue };
         let form = (
@@ -145,32 +148,31 @@ fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
             .and_then(|r| r.axis.as_ref())
             .map(|a| format!(" of the axis \"{}\"", a.name))
     };
-    let sentence =
-        |((rate, length, points, recording), channels): ((f64, u64, u64, &str), Vec<String>)| {
-            let of = match recording {
-                "" => String::new(),
-                name => format!(" of the recording \"{name}\""),
-            };
-            let what = match channels.as_slice() {
-                [one] => format!("The channel {one}{of} was recorded"),
-                all => format!("The channels {}{of} were recorded", joined(all)),
-            };
-            if rate == 0.0 {
-                return format!("{what}.");
-            }
-            let points = match points {
-                1 => String::new(),
-                n => format!(
-                    " at each of {n} points{}",
-                    axis(recording).unwrap_or_default()
-                ),
-            };
-            let time = spoken(length as f64 / rate, "s");
-            format!(
-                "{what} at {}, {length} samples ({time}){points}.",
-                spoken(rate, "Hz")
-            )
+    let sentence = |((rate, length, points, recording), channels): (Form<'_>, Vec<String>)| {
+        let of = match recording {
+            "" => String::new(),
+            name => format!(" of the recording \"{name}\""),
         };
+        let what = match channels.as_slice() {
+            [one] => format!("The channel {one}{of} was recorded"),
+            all => format!("The channels {}{of} were recorded", joined(all)),
+        };
+        if rate == 0.0 {
+            return format!("{what}.");
+        }
+        let points = match points {
+            1 => String::new(),
+            n => format!(
+                " at each of {n} points{}",
+                axis(recording).unwrap_or_default()
+            ),
+        };
+        let time = spoken(length as f64 / rate, "s");
+        format!(
+            "{what} at {}, {length} samples ({time}){points}.",
+            spoken(rate, "Hz")
+        )
+    };
     groups.into_iter().map(sentence).collect()
 }
 

@@ -75,6 +75,8 @@ pub struct Lineage {
     pub wiring: String,
     /// What recipe and wiring say beside the settings of stages, in canonical form, one line each.
     pub said: Vec<String>,
+    /// Trials and seed of intervals that were drawn because that was asked for.
+    pub draws: Option<(u64, u64)>,
     /// One per entry of the file.
     pub entries: Vec<Entry>,
     /// BLAKE3 of each object of the file that belongs to no output: path and hash.

@@ -5,7 +5,7 @@ use super::texts::Texts;
 use super::{Options, Problem};
 use crate::diagnostic::Diagnostics;
 use crate::lineage::{Entry, Node, Output, Record, keys};
-use crate::run::{Job, Monitor};
+use crate::run::{Draws, Job, Monitor};
 use crate::session::{Filled, Request, RunError, fill};
 use crate::store::{Digest, ResultWriter, Scratch};
 
@@ -22,6 +22,7 @@ pub(crate) fn run(
     texts: &Texts,
     main: Vec<std::path::PathBuf>,
     with: Vec<(String, std::path::PathBuf)>,
+    draws: Option<Draws>,
     threads: usize,
     monitor: &Monitor,
 ) -> Result<Again, RunError> {
@@ -34,6 +35,8 @@ pub(crate) fn run(
         output: writer.place(),
         overwrite: false,
         csv: None,
+        budget: None,
+        draws,
         threads,
         strict: false,
         operator: None,
@@ -64,7 +67,9 @@ impl Twice<'_> {
     ) {
         let entry = self.entry;
         let (main, with) = (self.found.main(), self.found.with());
-        let again = match run(self.texts, main, with, options.threads, monitor) {
+        let draws = self.record.lineage.draws;
+        let draws = draws.map(|(trials, seed)| Draws { trials, seed });
+        let again = match run(self.texts, main, with, draws, options.threads, monitor) {
             Ok(again) => again,
             Err(error) => {
                 let problem = match error {

@@ -138,8 +138,8 @@ pub fn addressed(file: &Path, output: Option<&str>) -> (PathBuf, Option<String>)
     let Some(text) = file.to_str().filter(|_| own.is_none() && !file.exists()) else {
         return (file.into(), own);
     };
-    let ends = text.match_indices(':').map(|(at, _)| at);
-    let split = ends.filter(|&at| Path::new(&text[..at]).is_file()).last();
+    let mut ends = text.rmatch_indices(':').map(|(at, _)| at);
+    let split = ends.find(|&at| Path::new(&text[..at]).is_file());
     match split {
         Some(at) => (PathBuf::from(&text[..at]), Some(text[at + 1..].to_owned())),
         None => (file.into(), None),
