@@ -60,7 +60,7 @@ enum Command {
     Trace(commands::trace::Arguments),
     /// Compute a result file again from its recipe and recordings, and compare bit by bit
     #[command(after_help = "Example: phasemill verify results.h5 --in /archive\n\n\
-                      Exit codes: 0 all identical, 1 no result file, 2 something differs or cannot be checked, 130 stopped.")]
+                      Exit codes: 0 all identical, 1 the file cannot be opened, 2 something differs or cannot be checked, 130 stopped.")]
     Verify(commands::verify::Arguments),
     /// Explain why an output of one result file differs from that of another
     #[command(after_help = "Example: phasemill differ monday.h5:answer[3] tuesday.h5")]

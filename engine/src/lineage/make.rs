@@ -240,7 +240,9 @@ fn flows(job: &Job<'_>, outcome: &Outcome, node: usize) -> Vec<FlowFacts> {
     let facts = |(index, port): (usize, &Port)| {
         let sampled = port.flow.kind.is_sampled();
         let values = &outcome.values[node][index];
-        let mut estimates = values.iter().flatten().filter_map(Value::estimate);
+        let estimates = || values.iter().flatten().filter_map(Value::estimate);
+        let is_estimate = port.flow.kind.is_estimate();
+        let trials = outcome.simulation.as_ref().map(|s| s.trials);
         FlowFacts {
             port: port.name().into(),
             words: describe(&port.flow),
@@ -251,7 +253,8 @@ fn flows(job: &Job<'_>, outcome: &Outcome, node: usize) -> Vec<FlowFacts> {
             convention: port.flow.convention.map(|c| c.to_string()),
             clock: port.flow.clock.clone(),
             frequency: port.flow.frequency,
-            evaluated: (port.flow.kind.is_estimate()).then(|| estimates.any(|e| e.parts.is_some())),
+            evaluated: is_estimate.then(|| estimates().any(|e| e.parts.is_some())),
+            drawn: trials.filter(|_| estimates().any(|e| e.drawn.is_some())),
         }
     };
     let ports = job.typed.ports[node].iter().flatten();

@@ -167,13 +167,24 @@ fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
                 axis(recording).unwrap_or_default()
             ),
         };
-        let time = spoken(length as f64 / rate, "s");
-        format!(
-            "{what} at {}, {length} samples ({time}){points}.",
-            spoken(rate, "Hz")
-        )
+        let time = duration(length as f64 / rate);
+        let rate = match rate < 1.0 {
+            true => format!("with one sample every {}", duration(1.0 / rate)),
+            false => format!("at {}", spoken(rate, "Hz")),
+        };
+        format!("{what} {rate}, {length} samples ({time}){points}.")
     };
     groups.into_iter().map(sentence).collect()
+}
+
+/// A time as one says it: `20 ms`, `5 min`, `64.96 d`.
+fn duration(seconds: f64) -> String {
+    const UNITS: [(f64, &str); 3] = [(86400.0, "d"), (3600.0, "h"), (60.0, "min")];
+    let fits = |size: f64| seconds >= 2.0 * size || (seconds / size - 1.0).abs() < 1e-6;
+    match UNITS.iter().find(|(size, _)| fits(*size)) {
+        None => spoken(seconds, "s"),
+        Some((size, unit)) => format!("{} {unit}", spoken(seconds / size, "1")),
+    }
 }
 
 fn calibration(constant: &ConstantFacts) -> String {
@@ -196,12 +207,17 @@ fn calibration(constant: &ConstantFacts) -> String {
 /// What the results are, and what is said of their uncertainty.
 fn results(entry: &Entry, chosen: &[Chosen<'_>]) -> Vec<String> {
     let mut sentences = Vec::new();
-    let (mut with, mut without) = (Vec::new(), Vec::new());
+    let (mut with, mut without, mut drawn) = (Vec::new(), Vec::new(), Vec::new());
+    let mut most = 0;
     for chosen in chosen {
         let Some(flow) = entry.flow(chosen.output) else {
             continue;
         };
         let name = format!("\"{}\"", chosen.output.name);
+        if let Some(trials) = flow.drawn {
+            drawn.push(name.clone());
+            most = most.max(trials);
+        }
         match flow.evaluated {
             Some(true) => with.push(name),
             Some(false) => without.push(name),
@@ -212,6 +228,12 @@ fn results(entry: &Entry, chosen: &[Chosen<'_>]) -> Vec<String> {
         sentences.push(format!(
             "Standard uncertainties of {} were combined to first order from independent sources (JCGM 100:2008, 5.2.2).",
             joined(&with)
+        ));
+    }
+    if !drawn.is_empty() {
+        sentences.push(format!(
+            "Where that does not hold, those of {} come from {most} trials (JCGM 101:2008).",
+            joined(&drawn)
         ));
     }
     if !without.is_empty() {
@@ -237,6 +259,15 @@ mod tests {
             (100.0, "Hz", "100 Hz"),
         ] {
             assert_eq!(spoken(value, unit), text);
+        }
+        for (seconds, text) in [
+            (0.02, "20 ms"),
+            (90.0, "90 s"),
+            (3600.0 + 1e-6, "1 h"),
+            (300.0, "5 min"),
+            (5612400.0, "64.96 d"),
+        ] {
+            assert_eq!(duration(seconds), text);
         }
     }
 }

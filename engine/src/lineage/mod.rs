@@ -204,6 +204,8 @@ pub struct FlowFacts {
     pub frequency: Option<f64>,
     /// Whether an uncertainty is evaluated; `None` for what is no estimate.
     pub evaluated: Option<bool>,
+    /// Trials from which uncertainties were drawn where first order fails; `None` where it holds.
+    pub drawn: Option<u64>,
 }
 
 /// The channel behind an input.

@@ -66,7 +66,7 @@ mod tests {
         };
         let lineage = Lineage {
             operator: Some("jo".into()),
-            recipe: "C:\\lab\\jo\\my.ron".into(),
+            recipe: "D:\\lab\\jo\\my.ron".into(),
             entries: vec![entry],
             ..Lineage::default()
         };

@@ -26,9 +26,12 @@ pub struct Record {
 /// Why a record could not be opened.
 #[derive(Debug, thiserror::Error)]
 pub enum RecordError {
-    /// The file cannot be opened, or has no record.
+    /// The file cannot be opened.
+    #[error(transparent)]
+    Open(StoreError),
+    /// The file has no record that can be read.
     #[error("{0}; expected a result file of `phasemill run`")]
-    Store(#[from] StoreError),
+    None(StoreError),
     /// The record is not what this program wrote.
     #[error("{}: the lineage cannot be read: {why}", file.display())]
     Unreadable {
@@ -58,8 +61,8 @@ impl Record {
     /// # Errors
     /// When the file cannot be opened, or its record cannot be read.
     pub fn open(path: &Path) -> Result<Self, RecordError> {
-        let file = ResultReader::open(path)?;
-        let text = file.text(RECORD)?;
+        let file = ResultReader::open(path).map_err(RecordError::Open)?;
+        let text = file.text(RECORD).map_err(RecordError::None)?;
         let unreadable = |e: serde_json::Error| RecordError::Unreadable {
             file: path.into(),
             why: e.to_string(),

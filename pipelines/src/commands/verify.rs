@@ -6,7 +6,6 @@ use std::sync::atomic::Ordering;
 
 use phasemill_engine::lineage::{Record, RecordError};
 use phasemill_engine::run::Monitor;
-use phasemill_engine::store::StoreError;
 use phasemill_engine::verify::{Kind, Options, Report, verify};
 
 use super::{complain, say, sign};
@@ -44,7 +43,7 @@ pub fn run(arguments: &Arguments) -> u8 {
         Err(error) => {
             complain(format!("error: {error}"));
             return match error {
-                RecordError::Store(StoreError::Open { .. }) => exit::REJECTED,
+                RecordError::Open(_) => exit::REJECTED,
                 _ => exit::FAILED,
             };
         }
@@ -75,6 +74,12 @@ pub fn run(arguments: &Arguments) -> u8 {
     match arguments.json {
         true => say(json(&report)),
         false => show(&report, arguments.quick),
+    }
+    let (made, this) = (&record.lineage.program, env!("CARGO_PKG_VERSION"));
+    if !report.is_identical() && made != this {
+        complain(format!(
+            "note: made by phasemill {made}, and this is {this}"
+        ));
     }
     match report.is_identical() & is_signed(arguments, &record) {
         true => exit::DONE,
