@@ -59,7 +59,8 @@ enum Command {
                             Example: phasemill trace results.h5 answer --methods")]
     Trace(commands::trace::Arguments),
     /// Compute a result file again from its recipe and recordings, and compare bit by bit
-    #[command(after_help = "Example: phasemill verify results.h5 --in /archive\n\n\
+    #[command(after_help = "Example: phasemill verify results.h5 --in /archive\n\
+                      Example: phasemill verify 'results.h5:answer[17]' --quick\n\n\
                       Exit codes: 0 all identical, 1 the file cannot be opened, 2 something differs or cannot be checked, 130 stopped.")]
     Verify(commands::verify::Arguments),
     /// Explain why an output of one result file differs from that of another

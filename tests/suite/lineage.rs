@@ -275,6 +275,49 @@ fn recordings_that_moved_are_found_by_their_samples() {
         .says("expected a result file");
 }
 
+/// One point proves good where another was changed.
+#[test]
+fn a_single_point_is_verified() {
+    let folder = bench();
+    run(folder.path(), "recipe.ron", "rec.h5", "out.h5");
+    let change = |file: &str, dataset: &str, row: usize, column: usize| {
+        let file = open(&folder.path().join(file));
+        let dataset = file.dataset(dataset).unwrap();
+        let mut values = dataset.read_raw::<f64>().unwrap();
+        values[row * LENGTH + column] += 1e-9;
+        dataset.write_raw(&values).unwrap();
+    };
+    change("rec.h5", "detector", 1, 700);
+    for (what, code) in [
+        ("current[0]", 0),
+        ("current[1]", 2),
+        ("current[2]", 0),
+        ("current", 2),
+    ] {
+        for quick in [&[][..], &["--quick"]] {
+            let which = format!("out.h5:{what}");
+            let arguments = [&[which.as_str()][..], quick].concat();
+            let told = verified(folder.path(), &arguments).expect(code).out;
+            let place = "`detector`, point 1: its samples";
+            assert_eq!(told.contains(place), code == 2, "{told}");
+        }
+    }
+    change("rec.h5", "detector", 1, 700);
+    std::fs::remove_file(folder.path().join("out.h5")).unwrap();
+    run(folder.path(), "recipe.ron", "rec.h5", "out.h5");
+    change("out.h5", "rec/smooth/in_phase", 2, 5);
+    verified(folder.path(), &["out.h5:smooth[0]"]).expect(0);
+    let told = verified(folder.path(), &["out.h5:smooth"]).expect(2).out;
+    assert!(
+        told.contains("`smooth`, point 2, sample 5: in_phase is"),
+        "{told}"
+    );
+    verified(folder.path(), &["out.h5:current"]).expect(0);
+    verified(folder.path(), &["out.h5:smooth[9]"])
+        .expect(1)
+        .says("below 3");
+}
+
 /// Changes a text dataset of a result file.
 fn rewrite(path: &Path, dataset: &str, from: &str, to: &str) {
     use hdf5::types::VarLenUnicode;

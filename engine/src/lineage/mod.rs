@@ -24,7 +24,7 @@
 //! the bytes of its file change with every copy that is packed differently, and hashing them would double
 //! the reading, so they are not hashed.
 //!
-//! Files of version 1 are read as [`first`] says; what that version did not record is empty.
+//! Files of version 1 are read as `first.rs` says; what that version did not record is empty.
 
 mod first;
 mod keys;

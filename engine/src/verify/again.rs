@@ -2,7 +2,7 @@
 
 use super::recordings::Found;
 use super::texts::Texts;
-use super::{Options, Problem};
+use super::{Options, Problem, differing};
 use crate::diagnostic::Diagnostics;
 use crate::lineage::{Entry, Node, Output, Record, keys};
 use crate::run::{Draws, Job, Monitor};
@@ -143,9 +143,14 @@ impl Twice<'_> {
             )),
             Ok(Some(spot)) => {
                 let why = reason(now, spot.point);
+                let table = scratch.contents(&now.name, &new.name).unwrap_or_default();
                 let problem = Problem::differs(format!("{}{why}", spot.message));
                 report(Problem {
                     point: spot.point,
+                    points: match spot.point {
+                        Some(_) => differing(&old.points, &table),
+                        None => Vec::new(),
+                    },
                     sample: spot.sample,
                     ..problem
                 });
@@ -188,11 +193,10 @@ impl Twice<'_> {
                 record.samples(&entry.name, &node.name).unwrap_or_default()
             };
             let (was, is) = (samples(self.record, entry), samples(scratch, now));
-            let first = (0..was.len().max(is.len())).find(|&p| was.get(p) != is.get(p));
-            let problem = match (&node.input, first) {
-                (Some(_), Some(point)) => {
-                    Problem::differs("its samples are not those that were used")
-                        .at_point(Some(point as u64))
+            let points = differing(&was, &is);
+            let problem = match (&node.input, points.is_empty()) {
+                (Some(_), false) => {
+                    Problem::differs("its samples are not those that were used").at_points(points)
                 }
                 _ => Problem::differs("from here on the derivation differs"),
             };

@@ -13,10 +13,10 @@ pub(crate) use again::run as run_again;
 pub(crate) use recordings::{Found, find};
 pub(crate) use texts::{Texts, open as texts};
 
-use crate::lineage::{Entry, Output, Record, RecordError};
+use crate::lineage::{Chosen, Entry, Output, Record, RecordError};
 use crate::run::Monitor;
 use crate::stage::Registry;
-use crate::store::Digest;
+use crate::store::{Digest, Hash};
 
 /// What a verification is asked to do.
 #[derive(Clone, Copy)]
@@ -51,6 +51,8 @@ pub struct Problem {
     pub place: Option<Place>,
     /// The first point concerned.
     pub point: Option<u64>,
+    /// All points concerned; none where that is not known.
+    pub points: Vec<u64>,
     /// The first sample or bin concerned.
     pub sample: Option<u64>,
     /// What is the matter.
@@ -73,6 +75,7 @@ impl Problem {
             entry: None,
             place: None,
             point: None,
+            points: Vec::new(),
             sample: None,
             message: message.into(),
         }
@@ -103,8 +106,12 @@ impl Problem {
         Problem { place, ..self }.of(entry)
     }
 
-    fn at_point(self, point: Option<u64>) -> Self {
-        Problem { point, ..self }
+    fn at_points(self, points: Vec<u64>) -> Self {
+        Problem {
+            point: points.first().copied(),
+            points,
+            ..self
+        }
     }
 }
 
@@ -122,6 +129,13 @@ impl fmt::Display for Problem {
         }
         write!(f, ": {}", self.message)
     }
+}
+
+/// Indices at which two tables of hashes differ.
+fn differing(a: &[Hash], b: &[Hash]) -> Vec<u64> {
+    let all = 0..a.len().max(b.len());
+    let differs = |&p: &usize| a.get(p) != b.get(p);
+    all.filter(differs).map(|p| p as u64).collect()
 }
 
 /// What was found of one output.
@@ -147,6 +161,31 @@ pub struct Report {
 }
 
 impl Report {
+    /// What of it concerns some outputs, or single points of them.
+    pub fn of(mut self, chosen: &[Chosen<'_>]) -> Report {
+        self.outputs.retain_mut(|verdict| {
+            let own = |c: &&Chosen<'_>| {
+                (&c.entry.name, &c.output.name) == (&verdict.entry, &verdict.output)
+            };
+            let Some(chosen) = chosen.iter().find(own) else {
+                return false;
+            };
+            if let Some(point) = chosen.point {
+                verdict
+                    .problems
+                    .retain(|p| p.points.is_empty() || p.points.contains(&point));
+                for problem in &mut verdict.problems {
+                    if let Some(first) = problem.point.replace(point).filter(|f| *f != point) {
+                        problem.sample = None;
+                        problem.message = format!("as at point {first}: {}", problem.message);
+                    }
+                }
+            }
+            true
+        });
+        self
+    }
+
     /// Whether everything is as it was.
     pub fn is_identical(&self) -> bool {
         self.problems.is_empty() && self.outputs.iter().all(|o| o.problems.is_empty())

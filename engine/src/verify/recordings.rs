@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::texts::Texts;
-use super::{Options, Problem};
+use super::{Options, Problem, differing};
 use crate::diagnostic::Diagnostics;
 use crate::lineage::{Entry, Record, RecordedFile, Recording, axis};
 use crate::recordings::{FileContent, RecordingSet};
@@ -317,11 +317,11 @@ fn samples(
             Err(_) => now.push([0; 32]),
         }
     }
-    let was = |point: usize| table.get(point).filter(|h| **h != [0; 32]);
-    let first = (0..now.len().max(table.len()))
-        .find(|&p| was(p).is_some_and(|was| now.get(p) != Some(was)));
-    if let Some(point) = first {
+    // What could not be read when it was run is left out.
+    let mut points = differing(&table, &now);
+    points.retain(|p| table.get(*p as usize).is_some_and(|h| *h != [0; 32]));
+    if !points.is_empty() {
         let problem = Problem::differs("its samples are not those that were used");
-        problems.push(problem.at_point(Some(point as u64)).at_node(entry, name));
+        problems.push(problem.at_points(points).at_node(entry, name));
     }
 }

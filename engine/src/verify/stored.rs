@@ -1,6 +1,6 @@
 //! What a result file holds, against its own record.
 
-use super::{Digests, Problem};
+use super::{Digests, Problem, differing};
 use crate::lineage::{Entry, Output, Record, digest_of};
 use crate::store::{Digest, Hash};
 
@@ -108,20 +108,20 @@ fn compare(
         let points = points.to_vec();
         Digest { form, points }.content() == output.content
     };
-    let (message, point) = if with(digest.form, &table) {
-        let point = table.iter().zip(&digest.points).position(|(a, b)| a != b);
-        ("what is stored is not what was written", point)
+    let (message, points) = if with(digest.form, &table) {
+        let points = differing(&table, &digest.points);
+        ("what is stored is not what was written", points)
     } else if table == digest.points {
         (
             "its names, units, axes or attributes are not what was written",
-            None,
+            Vec::new(),
         )
     } else {
         (
             "what is stored, or the hashes of it, is not what was written",
-            None,
+            Vec::new(),
         )
     };
-    let problem = Problem::differs(message).at_point(point.map(|p| p as u64));
+    let problem = Problem::differs(message).at_points(points);
     problems.push(problem.at_output(entry, &output.name));
 }

@@ -8,13 +8,13 @@ use phasemill_engine::lineage::{Record, RecordError};
 use phasemill_engine::run::Monitor;
 use phasemill_engine::verify::{Kind, Options, Report, verify};
 
-use super::{complain, say, sign};
+use super::{addressed, complain, say, sign};
 use crate::{exit, progress};
 
 /// Arguments of `verify`.
 #[derive(clap::Args)]
 pub struct Arguments {
-    /// The result file
+    /// The result file; an output or one point of it may stand behind it, as in `results.h5:answer[17]`
     results: PathBuf,
     /// Look in this folder for recordings that were moved; they are known by the hash of their samples
     #[arg(long = "in", value_name = "FOLDER")]
@@ -38,7 +38,8 @@ pub struct Arguments {
 
 /// Runs the command.
 pub fn run(arguments: &Arguments) -> u8 {
-    let record = match Record::open(&arguments.results) {
+    let (path, output) = addressed(&arguments.results, None);
+    let record = match Record::open(&path) {
         Ok(record) => record,
         Err(error) => {
             complain(format!("error: {error}"));
@@ -46,6 +47,13 @@ pub fn run(arguments: &Arguments) -> u8 {
                 RecordError::Open(_) => exit::REJECTED,
                 _ => exit::FAILED,
             };
+        }
+    };
+    let chosen = match record.choose(output.as_deref()) {
+        Ok(chosen) => chosen,
+        Err(message) => {
+            complain(format!("error: {message}"));
+            return exit::REJECTED;
         }
     };
     if let Some(folder) = arguments.folders.iter().find(|f| !f.is_dir()) {
@@ -65,8 +73,11 @@ pub fn run(arguments: &Arguments) -> u8 {
         threads: arguments.threads,
     };
     let shown = (!arguments.json && !arguments.quick).then(|| progress::show(monitor.clone()));
-    let report = verify(&record, &options, &monitor);
+    let mut report = verify(&record, &options, &monitor);
     drop(shown);
+    if output.is_some() {
+        report = report.of(&chosen);
+    }
     if monitor.stop.load(Ordering::Relaxed) {
         complain("stopped; nothing was decided");
         return exit::STOPPED;
@@ -93,7 +104,7 @@ fn is_signed(arguments: &Arguments, record: &Record) -> bool {
         return true;
     };
     let signature = arguments.signature.clone();
-    let signature = signature.unwrap_or_else(|| sign::signature_of(&arguments.results));
+    let signature = signature.unwrap_or_else(|| sign::signature_of(&record.path));
     // The text as it is now is what must have been signed, whatever seal stands beside it.
     match sign::check(&record.digest, &signature, signers) {
         Ok(name) => {
