@@ -5,6 +5,7 @@ use crate::diagnostic::Diagnostics;
 use crate::flow::{Flow, Kind};
 use crate::recipe::{Recipe, Wiring};
 use crate::run::{Drawn, Job, Outcome, Sink};
+use crate::saved::{SUPERSEDES, Supersedes};
 use crate::store::{ResultWriter, StoreError};
 use crate::units::{Unit, format_expanded, format_uncertain};
 use crate::value::{Coverage, Estimate, Table, Value};
@@ -113,6 +114,15 @@ pub fn write_texts(
     Ok(())
 }
 
+/// Writes which older results these take the place of.
+pub fn write_supersedes(
+    writer: &mut ResultWriter,
+    supersedes: &Supersedes,
+) -> Result<(), StoreError> {
+    // Texts and lists of texts always have a JSON form.
+    let record = serde_json::to_string_pretty(supersedes).unwrap_or_default();
+    writer.text(SUPERSEDES, &record)
+}
 /// One line per kept estimate: its value, or its range over the points.
 pub fn answers(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
     let mut lines = Vec::new();

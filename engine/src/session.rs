@@ -10,6 +10,7 @@ use crate::recipe::{Recipe, Wiring};
 use crate::recordings::{RecordingSet, is_sweep_of_files};
 use crate::results;
 use crate::run::{Draws, Finding, Job, Monitor, Outcome, Sink, each, on_threads};
+use crate::saved::Supersedes;
 use crate::store::{ResultWriter, StoreError};
 use crate::table::{CsvFile, Table};
 
@@ -39,6 +40,8 @@ pub struct Request<'r> {
     pub strict: bool,
     /// Who runs it, to be put on record; `None` for an anonymous run.
     pub operator: Option<String>,
+    /// Older results that these take the place of.
+    pub supersedes: Option<Supersedes>,
 }
 
 /// What a run did.
@@ -322,6 +325,10 @@ pub fn fill(
         }
     }
     results::write_texts(writer, request.recipe, request.wiring, &jobs)?;
+    // Before the seal, which covers it.
+    if let Some(supersedes) = &request.supersedes {
+        results::write_supersedes(writer, supersedes)?;
+    }
     let lineage = lineage::seal(writer, &made)?;
     if monitor.stop.load(Ordering::Relaxed) {
         return Err(RunError::Interrupted);

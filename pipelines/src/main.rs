@@ -74,6 +74,9 @@ enum Command {
                       ssh-keygen -Y verify -n phasemill-run -I NAME -f SIGNERS -s results.h5.sig"
     )]
     Sign(commands::sign::Arguments),
+    /// Ask the results of a whole lab: what used what, what no longer holds, where a number came from
+    #[command(after_help = "Example: phasemill catalogue add results/")]
+    Catalogue(commands::catalogue::Arguments),
     /// Show what a recording holds
     #[command(after_help = "Example: phasemill inspect sweep.h5")]
     Inspect(commands::inspect::Arguments),
@@ -124,6 +127,7 @@ fn main() -> ExitCode {
         Command::Differ(a) => commands::differ::run(&a),
         Command::Sign(a) => commands::sign::run(&a),
         Command::Verify(a) => commands::verify::run(&a),
+        Command::Catalogue(a) => commands::catalogue::run(&a),
         Command::Inspect(a) => commands::inspect::run(&a),
         Command::Stages(a) => commands::stages::run(&a),
         Command::Expect(a) => commands::expect::run(&a),

@@ -3,6 +3,8 @@
 //! A [`Piece`] is a slice of the text. It is split one level at a time, so that every later check
 //! can point at the value it means, and a fault in one value does not hide those in others.
 
+mod canonical;
+mod edit;
 mod reader;
 mod shape;
 
@@ -12,6 +14,8 @@ use ron::value::RawValue;
 use serde::de::{self, Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
 
 use crate::diagnostic::{Code, Diagnostic, Place, SourceText};
+pub use canonical::canonical;
+pub use edit::{replaced, value_at};
 pub use reader::{Choice, Described, FlowName, Reader, Setting, any_quantity, described, quantity};
 pub use shape::{Doc, Range, Shape};
 

@@ -7,6 +7,7 @@
 mod dimension;
 mod parse;
 mod print;
+mod printed;
 mod quantity;
 mod scale;
 mod table;
@@ -15,6 +16,7 @@ use std::fmt;
 
 pub use dimension::Dimension;
 pub use print::{format_expanded, format_quantity, format_uncertain};
+pub use printed::Printed;
 use scale::Scale;
 
 /// Why a text is not a quantity or a unit, and where.

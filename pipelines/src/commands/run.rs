@@ -97,6 +97,7 @@ pub fn run(arguments: Arguments) -> u8 {
         } else {
             operator()
         },
+        supersedes: None,
     };
     let began = Instant::now();
     let shown = (!arguments.quiet).then(|| progress::show(monitor.clone()));
@@ -128,7 +129,7 @@ pub fn run(arguments: Arguments) -> u8 {
 }
 
 /// The user's name as the system has it, unless the environment asks for none.
-fn operator() -> Option<String> {
+pub fn operator() -> Option<String> {
     if std::env::var_os("PHASEMILL_ANONYMOUS").is_some_and(|v| !v.is_empty() && v != "0") {
         return None;
     }

@@ -1,0 +1,241 @@
+//! Which results no longer hold: a constant was corrected, a kernel's numbers or a recording changed.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+
+use super::query::{FROM_NODES, Used, files, superseded_by, value_of};
+use super::{Index, IndexError, Uses};
+use crate::recipe::Recipe;
+use crate::rerun::Source;
+use crate::saved::{Saved, sample_hashes};
+use crate::session;
+use crate::stage::Registry;
+use crate::store::Hash;
+use crate::text::value_at;
+
+/// A constant that was corrected.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Correction {
+    /// Its name.
+    pub name: String,
+    /// The value that was wrong, with its unit; every other value where none is given.
+    pub old: Option<String>,
+    /// The value that is right, with its unit.
+    pub new: String,
+    /// The whole constant as a recipe writes it now, where one does.
+    pub written: Option<String>,
+    /// Title of the recipes that it is about; all of them where none is given.
+    pub title: Option<String>,
+}
+
+/// An output that no longer holds.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Stale {
+    /// The result file, or where it was last.
+    pub file: PathBuf,
+    /// Whether it is there no more.
+    pub gone: bool,
+    /// The entry of the file.
+    pub entry: String,
+    /// The output.
+    pub output: String,
+    /// Why, in words.
+    pub reasons: Vec<String>,
+}
+
+/// Outputs by file, entry and name.
+type Reasons = BTreeMap<(PathBuf, String, String), (bool, Vec<String>)>;
+
+impl Index {
+    /// The outputs of results that are not superseded in which a corrected constant or a kernel of a lower
+    /// numeric version had part.
+    ///
+    /// # Errors
+    /// [`IndexError::Unknown`] when no result used a constant of this name; [`IndexError::Quantity`] when a
+    /// value cannot be read.
+    pub fn stale(
+        &self,
+        corrections: &[Correction],
+        registry: &Registry,
+    ) -> Result<Vec<Stale>, IndexError> {
+        let mut all = Reasons::new();
+        for correction in corrections {
+            let Correction {
+                name,
+                old,
+                new,
+                title,
+                ..
+            } = correction;
+            let reason = |what: &str| match old {
+                Some(old) => {
+                    format!("constant `{name}` was corrected from {old} to {new} ({what})")
+                }
+                None => format!("constant `{name}` is now {new} ({what})"),
+            };
+            let (unit, low, high) = value_of(new)?;
+            let used = match old {
+                Some(old) => {
+                    self.uses(&Uses::Constant(name.clone(), Some(old.clone())), usize::MAX)?
+                }
+                None => {
+                    let sql = format!(
+                        "SELECT run.id, output.id, entry.name, output.name,
+                                constant.name || ' = ' || constant.text || ' in `' || node.name || '`'
+                         FROM constant CROSS JOIN node ON node.id = constant.node {FROM_NODES}
+                         WHERE constant.name = ?1
+                           AND NOT (constant.dimension = ?2 AND constant.value BETWEEN ?3 AND ?4)
+                           AND (?5 IS NULL OR entry.title = ?5)"
+                    );
+                    self.outputs(&sql, &[name, &unit, &low, &high, title], usize::MAX, false)?
+                }
+            };
+            gather(&mut all, used, reason);
+        }
+        for stage in registry.iter() {
+            let (name, version) = (stage.name(), stage.numeric_version());
+            let sql = format!(
+                "SELECT run.id, output.id, entry.name, output.name,
+                        'kernel `' || node.stage || '` of `' || node.name || '` had version ' || node.version
+                 FROM node {FROM_NODES} WHERE node.stage = ?1 AND node.version < ?2"
+            );
+            let used = self.outputs(&sql, &[&name, &version], usize::MAX, false)?;
+            gather(&mut all, used, |what| {
+                format!("{what}, and has {version} now")
+            });
+        }
+        Ok(listed(all))
+    }
+
+    /// The outputs of results that are not superseded whose recordings hold other samples now, and what
+    /// could not be looked at. Reads the recordings.
+    ///
+    /// # Errors
+    /// [`IndexError::Unusable`].
+    pub fn changed(
+        &self,
+        source: &Source<'_>,
+    ) -> Result<(Vec<Stale>, Vec<(PathBuf, String)>), IndexError> {
+        let runs: Vec<(i64, String)> = self.read(|c| {
+            let rows = c
+                .prepare("SELECT id, identity FROM run ORDER BY began, id")?
+                .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?
+                .collect();
+            rows
+        })?;
+        let mut all = Reasons::new();
+        let mut unseen = Vec::new();
+        for (run, identity) in runs {
+            let (files, superseded) =
+                self.read(|c| Ok((files(c, run)?, superseded_by(c, &identity)?)))?;
+            let Some(link) = files
+                .into_iter()
+                .find(|l| !l.gone)
+                .filter(|_| superseded.is_none())
+            else {
+                continue;
+            };
+            match changed_inputs(&link.file, source) {
+                Ok(changed) => {
+                    for (entry, node, reason) in changed {
+                        let sql = format!(
+                            "SELECT run.id, output.id, entry.name, output.name, ''
+                             FROM node {FROM_NODES} WHERE run.id = ?1 AND entry.name = ?2 AND node.name = ?3"
+                        );
+                        let used = self.outputs(&sql, &[&run, &entry, &node], usize::MAX, false)?;
+                        gather(&mut all, used, |_| reason.clone());
+                    }
+                }
+                Err(why) => unseen.push((link.file, why)),
+            }
+        }
+        Ok((listed(all), unseen))
+    }
+}
+
+impl Correction {
+    /// What a recipe corrects in the results of recipes of its title: its constants, wherever they had
+    /// another value.
+    pub fn all_of(recipe: &Recipe) -> Vec<Correction> {
+        let constants = recipe.constants.iter().map(|(_, c)| c);
+        constants
+            .map(|c| Correction {
+                name: c.name.clone(),
+                old: None,
+                new: c.text.clone(),
+                written: value_at(&recipe.source.text, &["constants", &c.name]).map(str::to_owned),
+                title: Some(recipe.title.clone()),
+            })
+            .collect()
+    }
+}
+
+fn gather(all: &mut Reasons, used: Used, reason: impl Fn(&str) -> String) {
+    for used in used
+        .outputs
+        .into_iter()
+        .filter(|u| u.superseded_by.is_none())
+    {
+        let key = (used.file, used.entry, used.output);
+        let (_, reasons) = all.entry(key).or_insert((used.gone, Vec::new()));
+        let reason = reason(&used.what);
+        if !reasons.contains(&reason) {
+            reasons.push(reason);
+        }
+    }
+}
+
+fn listed(all: Reasons) -> Vec<Stale> {
+    all.into_iter()
+        .map(|((file, entry, output), (gone, reasons))| Stale {
+            file,
+            gone,
+            entry,
+            output,
+            reasons,
+        })
+        .collect()
+}
+
+/// Inputs whose recordings hold other samples now: entry, input, and what is different.
+fn changed_inputs(
+    file: &Path,
+    source: &Source<'_>,
+) -> Result<Vec<(String, String, String)>, String> {
+    let saved = Saved::open(file).map_err(|e| e.to_string())?;
+    let texts = source.texts(&saved, &[])?;
+    let mut changed = Vec::new();
+    for entry in &saved.lineage().entries {
+        let (main, with) = source.recordings(&saved, entry)?;
+        let sets = session::open_sets(&texts.recipe, &texts.wiring, &main, &with);
+        let now = sample_hashes(&sets, texts.recipe.inputs.len());
+        for (input, now) in texts.recipe.inputs.iter().zip(now) {
+            let name = &input.name.text;
+            let then = saved
+                .record
+                .samples(&entry.name, name)
+                .map_err(|e| e.to_string())?;
+            // Of a point that could not be read then, nothing is known.
+            let differ = |(a, b): &(&Hash, &Hash)| a != b && **a != Hash::default();
+            let points = then.iter().zip(&now).filter(differ).count();
+            if points == 0 && then.len() == now.len() {
+                continue;
+            }
+            let reason = match then.len() == now.len() {
+                true => format!(
+                    "samples of `{name}` changed at {points} of {} points",
+                    now.len()
+                ),
+                false => format!(
+                    "`{name}` had {} points, and has {} now",
+                    then.len(),
+                    now.len()
+                ),
+            };
+            changed.push((entry.name.clone(), name.clone(), reason));
+        }
+    }
+    Ok(changed)
+}

@@ -1,0 +1,294 @@
+//! Runs what a correction affects again: the texts and recordings of old results, the constants
+//! corrected, into a new file that says what it supersedes.
+
+use std::path::{Path, PathBuf};
+
+use crate::index::Correction;
+use crate::lineage::{Entry, RecordedFile};
+use crate::recipe::{Recipe, Wiring};
+use crate::recordings::is_sweep_of_files;
+use crate::run::Monitor;
+use crate::saved::{Saved, SavedError, Supersedes};
+use crate::session::{Request, RunError, Summary, run};
+use crate::stage::Registry;
+use crate::text::{replaced, value_at};
+use crate::units::Quantity;
+
+/// What is between the name of old results and the number of new ones.
+const MARK: &str = "-rerun-";
+
+/// Where stages and recordings are found.
+#[derive(Clone, Copy)]
+pub struct Source<'s> {
+    /// The stages.
+    pub registry: &'s Registry,
+    /// A folder with the recordings, where they are not where they were.
+    pub folder: Option<&'s Path>,
+}
+
+/// The texts of old results, corrected.
+pub struct Texts {
+    /// The recipe.
+    pub recipe: Recipe,
+    /// The wiring; empty where there was none.
+    pub wiring: Wiring,
+}
+
+/// The recordings of an entry or a run: the main ones, and the others by name.
+pub type Recordings = (Vec<PathBuf>, Vec<(String, PathBuf)>);
+
+/// What was run again.
+#[derive(Debug)]
+pub struct Rerun {
+    /// The new result file.
+    pub file: PathBuf,
+    /// What the run did.
+    pub summary: Summary,
+    /// Inputs that hold other samples than the old results were made from, as `entry: input`.
+    pub other_samples: Vec<String>,
+}
+
+/// Why results could not be made again.
+#[derive(Debug, thiserror::Error)]
+pub enum RerunError {
+    /// The old or the new results cannot be read.
+    #[error(transparent)]
+    Saved(#[from] SavedError),
+    /// A text or a recording of the old results cannot be used.
+    #[error("{}: {why}", file.display())]
+    Unfit {
+        /// The old results.
+        file: PathBuf,
+        /// Why.
+        why: String,
+    },
+    /// The run failed.
+    #[error(transparent)]
+    Run(#[from] RunError),
+}
+
+impl Source<'_> {
+    /// The recipe and the wiring of results, with constants corrected.
+    ///
+    /// # Errors
+    /// A message when this program does not accept them.
+    pub fn texts(&self, saved: &Saved, corrections: &[Correction]) -> Result<Texts, String> {
+        let titles = |t: &str| saved.lineage().entries.iter().any(|e| e.title == t);
+        let mut text = saved.recipe.text.clone();
+        for correction in corrections {
+            if correction.title.as_deref().is_none_or(titles) {
+                text = corrected(&text, correction).unwrap_or(text);
+            }
+        }
+        let (recipe, found) = Recipe::parse(&saved.recipe.name, &text, self.registry);
+        let recipe = recipe
+            .filter(|_| !found.has_errors())
+            .ok_or_else(|| format!("the recipe in it is rejected by this program:\n{found}"))?;
+        let mut wiring = Wiring::default();
+        if let Some(source) = &saved.wiring {
+            let (read, found) = Wiring::parse(&source.name, &source.text);
+            if found.has_errors() {
+                return Err(format!(
+                    "the wiring in it is rejected by this program:\n{found}"
+                ));
+            }
+            wiring = read;
+        }
+        Ok(Texts { recipe, wiring })
+    }
+
+    /// The recordings of one entry.
+    ///
+    /// # Errors
+    /// A message that names one that is not found.
+    pub fn recordings(&self, saved: &Saved, entry: &Entry) -> Result<Recordings, String> {
+        let (mut main, mut with) = (Vec::new(), Vec::new());
+        for recording in &entry.recordings {
+            for file in &recording.files {
+                let path = self.find(saved.path(), file)?;
+                match recording.name.as_str() {
+                    "" => main.push(path),
+                    name => with.push((name.to_owned(), path)),
+                }
+            }
+        }
+        Ok((main, with))
+    }
+
+    /// A recording: in the folder given, where it lies as seen from the results, as it was named, or beside
+    /// the results.
+    fn find(&self, results: &Path, file: &RecordedFile) -> Result<PathBuf, String> {
+        let recorded = Path::new(&file.path);
+        let name = Path::new(recorded.file_name().unwrap_or_default());
+        let beside = results.parent().unwrap_or(Path::new(""));
+        let given = self.folder.map(|f| [f.join(recorded), f.join(name)]);
+        let own = [
+            beside.join(&file.beside),
+            recorded.to_owned(),
+            beside.join(name),
+        ];
+        let mut all = given.into_iter().flatten().chain(own);
+        all.find(|p| p.is_file()).ok_or_else(|| {
+            format!(
+                "the recording {} is not found; name its folder with `--in FOLDER`",
+                recorded.display()
+            )
+        })
+    }
+
+    /// Runs results again, with constants corrected, into a new file beside them.
+    ///
+    /// # Errors
+    /// [`RerunError`]; then there is no new file.
+    pub fn rerun(
+        &self,
+        old: &Path,
+        corrections: &[Correction],
+        reasons: Vec<String>,
+        operator: Option<String>,
+        monitor: &Monitor,
+    ) -> Result<Rerun, RerunError> {
+        let saved = Saved::open(old)?;
+        let unfit = |why: String| RerunError::Unfit {
+            file: old.into(),
+            why,
+        };
+        let texts = self.texts(&saved, corrections).map_err(unfit)?;
+        let mut recordings: Recordings = Default::default();
+        for entry in &saved.lineage().entries {
+            let (main, with) = self.recordings(&saved, entry).map_err(unfit)?;
+            // The points of one sweep are one entry, and recordings to compare with are for all entries.
+            recordings.0.extend(main);
+            recordings.1 = with;
+            if is_sweep_of_files(&texts.wiring) {
+                break;
+            }
+        }
+        let file = new_name(old);
+        let name = old.file_name().unwrap_or_default();
+        let request = Request {
+            recipe: &texts.recipe,
+            wiring: &texts.wiring,
+            recordings: recordings.0,
+            with: recordings.1,
+            output: file.clone(),
+            overwrite: false,
+            csv: None,
+            threads: 0,
+            strict: false,
+            operator,
+            supersedes: Some(Supersedes {
+                identity: saved.identity().to_owned(),
+                file: name.to_string_lossy().into_owned(),
+                reasons,
+            }),
+        };
+        let summary = run(&request, monitor)?;
+        let other_samples = other_samples(&saved, &Saved::open(&file)?);
+        Ok(Rerun {
+            file,
+            summary,
+            other_samples,
+        })
+    }
+}
+
+/// A recipe with a constant corrected; `None` where it has no such constant of the old value.
+fn corrected(text: &str, correction: &Correction) -> Option<String> {
+    let path = ["constants", correction.name.as_str(), "value"];
+    if let Some(old) = &correction.old {
+        let quoted = value_at(text, &path)?;
+        let value = |t: &str| Quantity::parse(t.trim_matches('"')).ok();
+        let (now, old) = (value(quoted)?, value(old)?);
+        let near = (now.value - old.value).abs() <= 4.0 * f64::EPSILON * old.value.abs();
+        if !(near && now.unit.same_dimension(&old.unit)) {
+            return None;
+        }
+    }
+    match &correction.written {
+        Some(written) => replaced(text, &path[..2], written),
+        None => replaced(text, &path, &format!("{:?}", correction.new)),
+    }
+}
+
+/// The first free name beside old results: `answers.h5` gives `answers-rerun-1.h5`, which gives
+/// `answers-rerun-2.h5`.
+fn new_name(old: &Path) -> PathBuf {
+    let stem = old.file_stem().unwrap_or_default().to_string_lossy();
+    let numbered = stem
+        .rsplit_once(MARK)
+        .filter(|(_, n)| !n.is_empty() && n.chars().all(|c| c.is_ascii_digit()));
+    let stem = numbered.map_or(&*stem, |(stem, _)| stem);
+    let ending = old.extension().unwrap_or_default().to_string_lossy();
+    let name = |n: u32| old.with_file_name(format!("{stem}{MARK}{n}.{ending}"));
+    let free = |path: &PathBuf| path.symlink_metadata().is_err();
+    (1..).map(name).find(free).unwrap_or_else(|| name(0))
+}
+
+fn other_samples(old: &Saved, new: &Saved) -> Vec<String> {
+    let mut other = Vec::new();
+    for entry in &old.lineage().entries {
+        let Some(now) = new.lineage().entries.iter().find(|e| e.name == entry.name) else {
+            other.push(format!("{}: nothing of it", entry.name));
+            continue;
+        };
+        for (node, facts) in entry
+            .nodes
+            .iter()
+            .filter_map(|n| Some((n, n.input.as_ref()?)))
+        {
+            let same = now.node(&node.name).and_then(|n| n.input.as_ref());
+            let samples = |saved: &Saved| saved.record.samples(&entry.name, &node.name).ok();
+            if same.is_none_or(|n| n.header != facts.header) || samples(old) != samples(new) {
+                other.push(format!("{}: {}", entry.name, node.name));
+            }
+        }
+    }
+    other
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{corrected, new_name};
+    use crate::index::Correction;
+
+    #[test]
+    fn a_constant_is_corrected_where_it_has_the_old_value() {
+        let text = r#"Recipe(constants: { "gain": Constant(value: "1.0e6 V/A", source: "x") })"#;
+        let correction = |old: Option<&str>| Correction {
+            name: "gain".into(),
+            old: old.map(str::to_owned),
+            new: "2e6 V/A".into(),
+            written: None,
+            title: None,
+        };
+        let right = text.replace("1.0e6", "2e6");
+        assert_eq!(
+            corrected(text, &correction(Some("1 V/uA"))),
+            Some(right.clone())
+        );
+        assert_eq!(corrected(text, &correction(None)), Some(right));
+        assert_eq!(corrected(text, &correction(Some("1.1e6 V/A"))), None);
+        assert_eq!(corrected(text, &correction(Some("1e6 V"))), None);
+        let whole = Correction {
+            written: Some("Constant(value: \"3 V/A\")".into()),
+            ..correction(None)
+        };
+        let right = r#"Recipe(constants: { "gain": Constant(value: "3 V/A") })"#;
+        assert_eq!(corrected(text, &whole).as_deref(), Some(right));
+    }
+
+    #[test]
+    fn new_names_count_on() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = |name: &str| folder.path().join(name);
+        assert_eq!(new_name(&path("a.h5")), path("a-rerun-1.h5"));
+        std::fs::write(path("a-rerun-1.h5"), "").unwrap();
+        assert_eq!(new_name(&path("a.h5")), path("a-rerun-2.h5"));
+        assert_eq!(new_name(&path("a-rerun-1.h5")), path("a-rerun-2.h5"));
+        assert_eq!(
+            new_name(&path("a-rerun-x.h5")),
+            path("a-rerun-x-rerun-1.h5")
+        );
+    }
+}

@@ -1,0 +1,253 @@
+//! `phasemill catalogue stale` and `rerun`: what no longer holds, and making it again.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
+
+use phasemill_engine::index::{Correction, Index, IndexError, Stale};
+use phasemill_engine::recipe::Recipe;
+use phasemill_engine::rerun::{RerunError, Source};
+use phasemill_engine::run::Monitor;
+use phasemill_engine::session::RunError;
+use phasemill_stages::REGISTRY;
+
+use super::show::{self, json, table};
+use crate::commands::{complain, counted, read_text, say, show as show_diagnostics};
+use crate::exit;
+
+/// What may have changed since results were made. Kernels are always compared.
+#[derive(clap::Args)]
+pub struct Changes {
+    /// A constant that was corrected: name, value that was wrong, value that is right
+    #[arg(long, num_args = 3, value_names = ["NAME", "OLD", "NEW"], allow_hyphen_values = true)]
+    corrected: Vec<String>,
+    /// A corrected recipe: results of its title in which its constants had other values
+    #[arg(long, value_name = "RECIPE")]
+    against: Option<PathBuf>,
+    /// Read the recordings, and compare their samples with those that were used
+    #[arg(long)]
+    recordings: bool,
+    /// The folder of recordings that are not where they were
+    #[arg(long = "in", value_name = "FOLDER")]
+    folder: Option<PathBuf>,
+}
+
+/// Arguments of `stale`.
+#[derive(clap::Args)]
+pub struct Staleness {
+    #[command(flatten)]
+    changes: Changes,
+    /// Print JSON
+    #[arg(long)]
+    json: bool,
+}
+
+/// Arguments of `rerun`.
+#[derive(clap::Args)]
+pub struct Again {
+    #[command(flatten)]
+    changes: Changes,
+    /// Put no user's name on record; so does the environment variable PHASEMILL_ANONYMOUS
+    #[arg(long)]
+    anonymous: bool,
+    /// Only say what would be run
+    #[arg(long)]
+    dry_run: bool,
+}
+
+/// What was found, and what could not be looked at.
+struct Found {
+    corrections: Vec<Correction>,
+    stale: Vec<Stale>,
+    unseen: Vec<(PathBuf, String)>,
+}
+
+impl Changes {
+    fn source(&self) -> Source<'_> {
+        Source {
+            registry: &REGISTRY,
+            folder: self.folder.as_deref(),
+        }
+    }
+
+    /// What no longer holds; `None` when the arguments are rejected, which was said.
+    fn find(&self, index: &Index) -> Result<Option<Found>, IndexError> {
+        let mut corrections: Vec<Correction> = self
+            .corrected
+            .chunks_exact(3)
+            .map(|c| Correction {
+                name: c[0].clone(),
+                old: Some(c[1].clone()),
+                new: c[2].clone(),
+                written: None,
+                title: None,
+            })
+            .collect();
+        if let Some(path) = &self.against {
+            match read_recipe(path) {
+                Some(recipe) => corrections.extend(Correction::all_of(&recipe)),
+                None => return Ok(None),
+            }
+        }
+        let mut stale = index.stale(&corrections, &REGISTRY)?;
+        let mut unseen = Vec::new();
+        if self.recordings {
+            let (changed, not) = index.changed(&self.source())?;
+            unseen = not;
+            for changed in changed {
+                let same = |s: &&mut Stale| {
+                    (&s.file, &s.entry, &s.output)
+                        == (&changed.file, &changed.entry, &changed.output)
+                };
+                match stale.iter_mut().find(same) {
+                    Some(known) => known.reasons.extend(changed.reasons),
+                    None => stale.push(changed),
+                }
+            }
+        }
+        Ok(Some(Found {
+            corrections,
+            stale,
+            unseen,
+        }))
+    }
+}
+
+fn read_recipe(path: &Path) -> Option<Recipe> {
+    let text = read_text(path, "recipe").map_err(complain).ok()?;
+    let (recipe, found) = Recipe::parse(&path.display().to_string(), &text, &REGISTRY);
+    if found.has_errors() {
+        show_diagnostics(&found);
+        complain(format!("rejected: {}", counted(&found)));
+        return None;
+    }
+    recipe
+}
+
+/// Shows what no longer holds.
+pub fn stale(index: &Index, arguments: &Staleness) -> Result<u8, IndexError> {
+    let Some(found) = arguments.changes.find(index)? else {
+        return Ok(exit::REJECTED);
+    };
+    for (file, why) in &found.unseen {
+        complain(format!("failed: {}: {why}", show::short(file)));
+    }
+    if arguments.json {
+        json(&found.stale);
+    } else {
+        let row = |s: &Stale| {
+            vec![
+                show::place(&s.file, s.gone),
+                format!("{}:{}", s.entry, s.output),
+                s.reasons.join("; "),
+            ]
+        };
+        table(&found.stale.iter().map(row).collect::<Vec<_>>());
+        let read = match arguments.changes.recordings {
+            true => "",
+            false => "; recordings were not read, which `--recordings` does",
+        };
+        let count = found.stale.len();
+        let some = if count == 1 { "output" } else { "outputs" };
+        say(format!("{count} {some} to make again{read}"));
+    }
+    Ok(if found.unseen.is_empty() {
+        exit::DONE
+    } else {
+        exit::FAILED
+    })
+}
+
+/// Makes again what no longer holds.
+pub fn again(index: &mut Index, arguments: &Again) -> Result<u8, IndexError> {
+    let Some(found) = arguments.changes.find(index)? else {
+        return Ok(exit::REJECTED);
+    };
+    let mut code = exit::DONE;
+    for (file, why) in &found.unseen {
+        complain(format!("failed: {}: {why}", show::short(file)));
+        code = exit::FAILED;
+    }
+    let mut files: BTreeMap<PathBuf, (bool, Vec<String>)> = BTreeMap::new();
+    for stale in found.stale {
+        let (_, reasons) = files.entry(stale.file).or_insert((stale.gone, Vec::new()));
+        let new = stale
+            .reasons
+            .into_iter()
+            .filter(|r| !reasons.contains(r))
+            .collect::<Vec<_>>();
+        reasons.extend(new);
+    }
+    let monitor = Arc::new(Monitor::default());
+    let stop = monitor.clone();
+    if let Err(error) = ctrlc::set_handler(move || stop.stop.store(true, Ordering::Relaxed)) {
+        complain(format!("warning: Ctrl-C will not be noticed: {error}"));
+    }
+    let operator = match arguments.anonymous {
+        true => None,
+        false => crate::commands::run::operator(),
+    };
+    let mut made = 0;
+    for (file, (gone, reasons)) in &files {
+        let name = show::short(file);
+        if *gone {
+            complain(format!(
+                "failed: {name}: the file is gone, and with it what it was made from"
+            ));
+            code = exit::FAILED;
+            continue;
+        }
+        if arguments.dry_run {
+            say(format!("would run again: {name}: {}", reasons.join("; ")));
+            continue;
+        }
+        let source = arguments.changes.source();
+        match source.rerun(
+            file,
+            &found.corrections,
+            reasons.clone(),
+            operator.clone(),
+            &monitor,
+        ) {
+            Ok(rerun) => {
+                made += 1;
+                say(format!(
+                    "{name} is superseded by {}: {}",
+                    show::short(&rerun.file),
+                    reasons.join("; ")
+                ));
+                for input in &rerun.other_samples {
+                    complain(format!(
+                        "warning: {}: {input} was made from other samples",
+                        show::short(&rerun.file)
+                    ));
+                }
+                for entry in &rerun.summary.entries {
+                    for failure in &entry.failures {
+                        complain(format!("failed: {}: {failure}", entry.name));
+                        code = exit::FAILED;
+                    }
+                }
+                index.add(&rerun.file)?;
+            }
+            Err(RerunError::Run(RunError::Interrupted)) => {
+                complain(format!(
+                    "stopped; {made} of {} files were made again",
+                    files.len()
+                ));
+                return Ok(exit::STOPPED);
+            }
+            Err(error) => {
+                complain(format!("failed: {name}: {error}"));
+                code = exit::FAILED;
+            }
+        }
+    }
+    match (files.is_empty(), arguments.dry_run) {
+        (true, _) => say("nothing to make again"),
+        (false, true) => {}
+        (false, false) => say(format!("{made} of {} files made again", files.len())),
+    }
+    Ok(code)
+}
