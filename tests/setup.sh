@@ -44,6 +44,8 @@ fi
 if [ "${1:-}" = tests ]; then
     tools="$tools cargo-fmt cargo-clippy"
     pins="$pins numpy==2.4.6 scipy==1.17.1 h5py==3.16.0"
+    # Validators of the standards that exports keep to.
+    pins="$pins prov==3.2.3 jsonschema==4.26.0 roc-validator==0.13.0"
 fi
 
 for tool in $tools; do

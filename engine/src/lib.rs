@@ -22,6 +22,7 @@ pub mod diagnostic;
 pub mod differ;
 pub mod expect;
 pub mod explain;
+pub mod export;
 pub mod flow;
 pub mod graph;
 pub mod index;

@@ -4,13 +4,14 @@
 use std::path::{Path, PathBuf};
 
 use crate::index::Correction;
-use crate::lineage::{Entry, RecordedFile};
+use crate::lineage::Entry;
 use crate::recipe::{Recipe, Wiring};
 use crate::recordings::is_sweep_of_files;
 use crate::run::Monitor;
-use crate::saved::{Saved, SavedError, Supersedes};
-use crate::session::{Request, RunError, Summary, run};
+use crate::saved::{Saved, SavedError, Supersedes, find_recording, sample_hashes};
+use crate::session::{Request, RunError, Summary, open_sets, run};
 use crate::stage::Registry;
+use crate::store::Hash;
 use crate::text::{replaced, value_at};
 use crate::units::Quantity;
 
@@ -105,7 +106,7 @@ impl Source<'_> {
         let (mut main, mut with) = (Vec::new(), Vec::new());
         for recording in &entry.recordings {
             for file in &recording.files {
-                let path = self.find(saved.path(), file)?;
+                let path = find_recording(saved.path(), self.folder, file)?;
                 match recording.name.as_str() {
                     "" => main.push(path),
                     name => with.push((name.to_owned(), path)),
@@ -115,25 +116,36 @@ impl Source<'_> {
         Ok((main, with))
     }
 
-    /// A recording: in the folder given, where it lies as seen from the results, as it was named, or beside
-    /// the results.
-    fn find(&self, results: &Path, file: &RecordedFile) -> Result<PathBuf, String> {
-        let recorded = Path::new(&file.path);
-        let name = Path::new(recorded.file_name().unwrap_or_default());
-        let beside = results.parent().unwrap_or(Path::new(""));
-        let given = self.folder.map(|f| [f.join(recorded), f.join(name)]);
-        let own = [
-            beside.join(&file.beside),
-            recorded.to_owned(),
-            beside.join(name),
-        ];
-        let mut all = given.into_iter().flatten().chain(own);
-        all.find(|p| p.is_file()).ok_or_else(|| {
-            format!(
-                "the recording {} is not found; name its folder with `--in FOLDER`",
-                recorded.display()
-            )
-        })
+    /// Inputs of results whose recordings hold other samples now: entry, input, and what is different. Reads
+    /// the recordings.
+    ///
+    /// # Errors
+    /// A message that says what could not be looked at.
+    pub fn changed_inputs(&self, saved: &Saved) -> Result<Vec<[String; 3]>, String> {
+        let texts = self.texts(saved, &[])?;
+        let mut changed = Vec::new();
+        for entry in &saved.lineage().entries {
+            let (main, with) = self.recordings(saved, entry)?;
+            let sets = open_sets(&texts.recipe, &texts.wiring, &main, &with);
+            let now = sample_hashes(&sets, texts.recipe.inputs.len());
+            for (input, now) in texts.recipe.inputs.iter().zip(now) {
+                let name = &input.name.text;
+                let then = saved.record.samples(&entry.name, name);
+                let then = then.map_err(|e| e.to_string())?;
+                // Of a point that could not be read then, nothing is known.
+                let differ = |(a, b): &(&Hash, &Hash)| a != b && **a != Hash::default();
+                let points = then.iter().zip(&now).filter(differ).count();
+                let reason = match (then.len(), now.len()) {
+                    (a, b) if a != b => format!("`{name}` had {a} points, and has {b} now"),
+                    (_, all) if points > 0 => {
+                        format!("samples of `{name}` changed at {points} of {all} points")
+                    }
+                    _ => continue,
+                };
+                changed.push([entry.name.clone(), name.clone(), reason]);
+            }
+        }
+        Ok(changed)
     }
 
     /// Runs results again, with constants corrected, into a new file beside them.

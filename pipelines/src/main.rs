@@ -77,6 +77,11 @@ enum Command {
     /// Ask the results of a whole lab: what used what, what no longer holds, where a number came from
     #[command(after_help = "Example: phasemill catalogue add results/")]
     Catalogue(commands::catalogue::Arguments),
+    /// Export results by open standards: lineage as W3C PROV, the whole run as an RO-Crate
+    #[command(
+        after_help = "Example: phasemill export answers.h5 --prov-json lineage.json --crate answers-crate --include-recordings"
+    )]
+    Export(commands::export::Arguments),
     /// Show what a recording holds
     #[command(after_help = "Example: phasemill inspect sweep.h5")]
     Inspect(commands::inspect::Arguments),
@@ -128,6 +133,7 @@ fn main() -> ExitCode {
         Command::Sign(a) => commands::sign::run(&a),
         Command::Verify(a) => commands::verify::run(&a),
         Command::Catalogue(a) => commands::catalogue::run(&a),
+        Command::Export(a) => commands::export::run(&a),
         Command::Inspect(a) => commands::inspect::run(&a),
         Command::Stages(a) => commands::stages::run(&a),
         Command::Expect(a) => commands::expect::run(&a),

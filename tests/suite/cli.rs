@@ -6,7 +6,7 @@ use phasemill_stages::REGISTRY;
 
 use crate::support::{Channel, Layout, noise, phasemill, record};
 
-const COMMANDS: [&str; 12] = [
+const COMMANDS: [&str; 14] = [
     "challenge",
     "check",
     "run",
@@ -14,6 +14,8 @@ const COMMANDS: [&str; 12] = [
     "differ",
     "sign",
     "verify",
+    "catalogue",
+    "export",
     "inspect",
     "stages",
     "expect",

@@ -4,6 +4,7 @@ mod support;
 mod support_reference;
 
 mod cases;
+mod catalogue;
 mod challenge;
 mod cli;
 mod constants;
@@ -12,6 +13,7 @@ mod determinism;
 mod expect;
 mod expect_scatter;
 mod explain;
+mod exports;
 mod faults;
 mod flips;
 mod lineage;

@@ -41,8 +41,24 @@ pub struct Scan {
     pub broken: Vec<(PathBuf, IndexError)>,
 }
 
+/// A result file that was read.
+#[derive(Clone, Debug)]
+pub struct Found {
+    /// Its path as given.
+    pub path: PathBuf,
+    /// Its absolute path.
+    pub place: PathBuf,
+    /// Its size and time of change.
+    pub stamp: Stamp,
+    /// What of it is kept.
+    pub digest: Digest,
+}
+
+/// Files that are taken in together: each change of the index waits for the disk.
+const BATCH: usize = 64;
+
 /// Size and time of change of a file, by which a known one is recognised without opening it.
-type Stamp = (i64, i64);
+pub type Stamp = (i64, i64);
 
 impl Index {
     /// Takes in result files, and all that are in folders and their subfolders. A file that cannot be
@@ -52,31 +68,23 @@ impl Index {
     /// [`IndexError`] when the index itself cannot be used.
     pub fn scan(&mut self, paths: &[PathBuf]) -> Result<Scan, IndexError> {
         let mut scan = Scan::default();
+        let mut waiting = Vec::new();
         for path in paths {
             if !path.is_dir() {
-                self.scan_file(path, true, &mut scan)?;
+                self.look(path, true, &mut scan, &mut waiting)?;
                 continue;
             }
             let mut files = Vec::new();
             hdf5_files(path, &mut files, &mut scan.broken);
             for file in files {
-                self.scan_file(&file, false, &mut scan)?;
+                self.look(&file, false, &mut scan, &mut waiting)?;
             }
             let folder = resolved(path);
             self.write(|c| c.execute("INSERT OR IGNORE INTO folder VALUES (?1)", [text(&folder)]))?;
             scan.gone.extend(self.mark_gone(&folder)?);
         }
+        self.take(&mut waiting, &mut scan)?;
         Ok(scan)
-    }
-
-    fn scan_file(&mut self, path: &Path, named: bool, scan: &mut Scan) -> Result<(), IndexError> {
-        match self.add(path) {
-            Ok(added) => scan.added.push((path.into(), added)),
-            Err(IndexError::Saved(SavedError::NoResults { .. })) if !named => scan.others += 1,
-            Err(error @ IndexError::Unusable { .. }) => return Err(error),
-            Err(error) => scan.broken.push((path.into(), error)),
-        }
-        Ok(())
     }
 
     /// Takes in one result file.
@@ -84,73 +92,71 @@ impl Index {
     /// # Errors
     /// [`IndexError::Saved`] when it cannot be read.
     pub fn add(&mut self, path: &Path) -> Result<Added, IndexError> {
+        match self.read_unknown(path)? {
+            Some(found) => Ok(self.insert(&[found])?.pop().unwrap_or(Added::Known)),
+            None => Ok(Added::Known),
+        }
+    }
+
+    /// Reads a file, and takes in those that wait when there are many: files are read before the index is
+    /// locked, and so few at a time that they fit in memory.
+    fn look(
+        &mut self,
+        path: &Path,
+        named: bool,
+        scan: &mut Scan,
+        waiting: &mut Vec<Found>,
+    ) -> Result<(), IndexError> {
+        match self.read_unknown(path) {
+            Ok(Some(found)) => waiting.push(found),
+            Ok(None) => scan.added.push((path.into(), Added::Known)),
+            Err(IndexError::Saved(SavedError::NoResults { .. })) if !named => scan.others += 1,
+            Err(error @ IndexError::Unusable { .. }) => return Err(error),
+            Err(error) => scan.broken.push((path.into(), error)),
+        }
+        match waiting.len() {
+            BATCH => self.take(waiting, scan),
+            _ => Ok(()),
+        }
+    }
+
+    /// A result file, read, unless it is known as it is.
+    fn read_unknown(&self, path: &Path) -> Result<Option<Found>, IndexError> {
         let place = resolved(path);
         let stamp = stamp(path);
         let known: Option<Stamp> = self.read(|c| {
-            let sql = "SELECT length, modified FROM place WHERE path = ?1 AND gone = 0";
-            c.query_row(sql, [text(&place)], |r| Ok((r.get(0)?, r.get(1)?)))
+            c.prepare_cached("SELECT length, modified FROM place WHERE path = ?1 AND gone = 0")?
+                .query_row([text(&place)], |r| Ok((r.get(0)?, r.get(1)?)))
                 .optional()
         })?;
         if known.is_some() && known == stamp {
-            return Ok(Added::Known);
+            return Ok(None);
         }
-        let saved = Saved::open(path)?;
-        let digest = saved.digest().map_err(SavedError::Store)?;
-        self.insert(&place, stamp.unwrap_or_default(), &digest)
+        let digest = Saved::open(path)?.digest().map_err(SavedError::Store)?;
+        Ok(Some(Found {
+            path: path.into(),
+            place,
+            stamp: stamp.unwrap_or_default(),
+            digest,
+        }))
     }
 
-    /// Takes in what an index keeps of the result file at a place.
+    /// Takes in files that were read, together.
+    fn take(&mut self, waiting: &mut Vec<Found>, scan: &mut Scan) -> Result<(), IndexError> {
+        let done = self.insert(waiting)?;
+        scan.added
+            .extend(waiting.drain(..).map(|f| f.path).zip(done));
+        Ok(())
+    }
+
+    /// Takes in result files that were read, all of them or none; what became of each.
     ///
     /// # Errors
     /// [`IndexError::Unusable`].
-    pub fn insert(
-        &mut self,
-        place: &Path,
-        (length, modified): Stamp,
-        digest: &Digest,
-    ) -> Result<Added, IndexError> {
+    pub fn insert(&mut self, found: &[Found]) -> Result<Vec<Added>, IndexError> {
         self.write(|c| {
-            let at = text(place);
-            let before: Option<(i64, String)> = c
-                .prepare_cached(
-                    "SELECT run.id, identity FROM place JOIN run ON run.id = run WHERE path = ?1",
-                )?
-                .query_row([&at], |r| Ok((r.get(0)?, r.get(1)?)))
-                .optional()?;
-            let known: Option<i64> = c
-                .prepare_cached("SELECT id FROM run WHERE identity = ?1")?
-                .query_row([&digest.identity], |r| r.get(0))
-                .optional()?;
-            let elsewhere: Vec<String> = c
-                .prepare_cached("SELECT path FROM place WHERE run = ?1 AND path <> ?2 ORDER BY path")?
-                .query_map(params![known, at], |r| r.get(0))?
-                .collect::<Result<_, _>>()?;
-            let run = match known {
-                Some(run) => run,
-                None => insert_run(c, digest)?,
-            };
-            c.prepare_cached(
-                "INSERT OR REPLACE INTO place (path, run, length, modified, gone) VALUES (?1, ?2, ?3, ?4, 0)",
-            )?
-            .execute(params![at, run, length, modified])?;
-            let (there, moved): (Vec<_>, Vec<_>) =
-                elsewhere.into_iter().partition(|p| Path::new(p).exists());
-            for path in &moved {
-                c.execute("DELETE FROM place WHERE path = ?1", [path])?;
-            }
-            // Results that are nowhere any more, because others took their place.
-            let before_run = before.as_ref().map(|(id, _)| *id);
-            c.execute(
-                "DELETE FROM run WHERE id = ?1 AND NOT EXISTS (SELECT 1 FROM place WHERE run = ?1)",
-                [before_run],
-            )?;
-            Ok(match (before, there.first(), moved.first()) {
-                (Some((before, _)), ..) if before != run => Added::Replaced,
-                (Some(_), ..) => Added::Known,
-                (None, Some(other), _) => Added::Copy(other.into()),
-                (None, None, Some(old)) => Added::Moved(old.into()),
-                (None, None, None) => Added::New,
-            })
+            let insert = |f: &Found| insert(c, &f.place, f.stamp, &f.digest);
+            found.iter().map(insert).collect()
         })
     }
 
@@ -214,6 +220,55 @@ impl Index {
         };
         attempt(&mut self.connection).map_err(|e: rusqlite::Error| super::damaged(&path, &e))
     }
+}
+
+fn insert(
+    c: &Connection,
+    place: &Path,
+    (length, modified): Stamp,
+    digest: &Digest,
+) -> rusqlite::Result<Added> {
+    let at = text(place);
+    let before: Option<(i64, String)> = c
+        .prepare_cached(
+            "SELECT run.id, identity FROM place JOIN run ON run.id = run WHERE path = ?1",
+        )?
+        .query_row([&at], |r| Ok((r.get(0)?, r.get(1)?)))
+        .optional()?;
+    let known: Option<i64> = c
+        .prepare_cached("SELECT id FROM run WHERE identity = ?1")?
+        .query_row([&digest.identity], |r| r.get(0))
+        .optional()?;
+    let elsewhere: Vec<String> = c
+        .prepare_cached("SELECT path FROM place WHERE run = ?1 AND path <> ?2 ORDER BY path")?
+        .query_map(params![known, at], |r| r.get(0))?
+        .collect::<Result<_, _>>()?;
+    let run = match known {
+        Some(run) => run,
+        None => insert_run(c, digest)?,
+    };
+    c.prepare_cached(
+        "INSERT OR REPLACE INTO place (path, run, length, modified, gone) VALUES (?1, ?2, ?3, ?4, 0)",
+    )?
+    .execute(params![at, run, length, modified])?;
+    let (there, moved): (Vec<_>, Vec<_>) =
+        elsewhere.into_iter().partition(|p| Path::new(p).exists());
+    for path in &moved {
+        c.execute("DELETE FROM place WHERE path = ?1", [path])?;
+    }
+    // Results that are nowhere any more, because others took their place.
+    let before_run = before.as_ref().map(|(id, _)| *id);
+    c.execute(
+        "DELETE FROM run WHERE id = ?1 AND NOT EXISTS (SELECT 1 FROM place WHERE run = ?1)",
+        [before_run],
+    )?;
+    Ok(match (before, there.first(), moved.first()) {
+        (Some((before, _)), ..) if before != run => Added::Replaced,
+        (Some(_), ..) => Added::Known,
+        (None, Some(other), _) => Added::Copy(other.into()),
+        (None, None, Some(old)) => Added::Moved(old.into()),
+        (None, None, None) => Added::New,
+    })
 }
 
 fn insert_run(c: &Connection, digest: &Digest) -> rusqlite::Result<i64> {
@@ -303,7 +358,7 @@ fn insert_nodes<'e, 's>(
             let quantity = Quantity::parse(text).ok();
             let dimension = quantity
                 .as_ref()
-                .map_or(String::new(), |q| q.unit.to_coherent().ascii());
+                .map_or(String::new(), |q| Unit::si_name(&q.unit.ascii()));
             c.prepare_cached(
                 "INSERT INTO constant (node, name, text, dimension, value) VALUES (?1, ?2, ?3, ?4, ?5)",
             )?

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use rusqlite::{OptionalExtension, params};
 use serde::Serialize;
 
-use super::query::{files, superseded_by};
+use super::query::origin;
 use super::{Index, IndexError};
 use crate::saved::Part;
 use crate::units::{Printed, Unit, format_quantity, format_uncertain};
@@ -103,7 +103,7 @@ impl Index {
     ) -> Result<Hits, IndexError> {
         let unit = match wanted.number.quantity.is_level() {
             true => Unit::one(),
-            false => wanted.number.quantity.unit.to_coherent(),
+            false => wanted.number.quantity.unit.clone(),
         };
         let (low, high) = wanted.number.range();
         let turns: &[f64] = match unit.same_dimension(&Unit::radian()) {
@@ -116,12 +116,12 @@ impl Index {
         self.read(|c| {
             let mut found = Hits::default();
             let dimension: Option<i64> = c
-                .query_row("SELECT id FROM dimension WHERE unit = ?1", [unit.ascii()], |r| r.get(0))
+                .query_row("SELECT id FROM dimension WHERE unit = ?1", [Unit::si_name(&unit.ascii())], |r| r.get(0))
                 .optional()?;
             for turn in turns {
                 let shift = turn * std::f64::consts::TAU;
                 let mut statement = c.prepare_cached(
-                    "SELECT run.id, run.identity, run.began, entry.name, output.name, output.unit,
+                    "SELECT run.id, entry.name, output.name, output.unit,
                             output.axis, output.axis_unit, number.part, number.point, number.axis,
                             number.value, number.uncertainty
                      FROM number CROSS JOIN output ON output.id = number.output
@@ -134,8 +134,8 @@ impl Index {
                     dimension, low + shift, high + shift, u_low, u_high, at_low, at_high
                 ])?;
                 while let Some(row) = rows.next()? {
-                    let (axis, axis_unit): (String, String) = (row.get(6)?, row.get(7)?);
-                    let place: Option<f64> = row.get(10)?;
+                    let (axis, axis_unit): (String, String) = (row.get(4)?, row.get(5)?);
+                    let place: Option<f64> = row.get(8)?;
                     if wanted.at.as_ref().is_some_and(|at| !fits_axis(at, &axis_unit)) {
                         continue;
                     }
@@ -143,29 +143,28 @@ impl Index {
                         found.more = true;
                         return Ok(found);
                     }
-                    let run = row.get(0)?;
-                    let link = files(c, run)?.into_iter().next();
-                    let part: i64 = row.get(8)?;
+                    let origin = origin(c, row.get(0)?)?;
+                    let part: i64 = row.get(6)?;
                     let part = Part::ALL.get(part as usize).copied().unwrap_or(Part::Value);
-                    let own: String = row.get(5)?;
+                    let own: String = row.get(3)?;
                     let shown = match part {
                         Part::Phase => Unit::degree(),
                         _ => Unit::parse(&own).unwrap_or_else(|_| unit.clone()),
                     };
-                    let (value, uncertainty): (f64, Option<f64>) = (row.get(11)?, row.get(12)?);
+                    let (value, uncertainty): (f64, Option<f64>) = (row.get(9)?, row.get(10)?);
                     found.hits.push(Hit {
-                        gone: link.as_ref().is_none_or(|l| l.gone),
-                        file: link.map(|l| l.file).unwrap_or_default(),
-                        superseded_by: superseded_by(c, &row.get::<_, String>(1)?)?.map(|l| l.file),
-                        began: row.get(2)?,
-                        entry: row.get(3)?,
-                        output: row.get(4)?,
+                        gone: origin.place.gone,
+                        file: origin.place.file,
+                        superseded_by: origin.superseded_by.map(|l| l.file),
+                        began: origin.began,
+                        entry: row.get(1)?,
+                        output: row.get(2)?,
                         part: part.words().into(),
-                        point: row.get::<_, i64>(9)?.unsigned_abs(),
+                        point: row.get::<_, i64>(7)?.unsigned_abs(),
                         at: place.map_or(String::new(), |x| in_words(x, &axis, &axis_unit)),
                         value,
                         uncertainty,
-                        unit: unit.ascii(),
+                        unit: Unit::si_name(&unit.ascii()),
                         printed: match uncertainty {
                             Some(u) => format_uncertain(value, u, &shown),
                             None => format_quantity(value, &shown, 6),

@@ -16,7 +16,7 @@ use rusqlite::{Connection, ErrorCode, TransactionBehavior};
 use crate::saved::SavedError;
 use crate::units::UnitError;
 
-pub use add::{Added, Scan};
+pub use add::{Added, Found, Scan, Stamp};
 pub use find::{Hit, Hits, Wanted};
 pub use query::{Link, RecipeUse, Run, Use, Used, Uses};
 pub use stale::{Correction, Stale};
@@ -262,3 +262,6 @@ fn damaged(file: &Path, error: &rusqlite::Error) -> IndexError {
         remedy,
     }
 }
+
+#[cfg(test)]
+mod tests;

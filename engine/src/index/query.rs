@@ -1,15 +1,16 @@
 //! Which results used a recording, a constant, a kernel or a recipe, and which supersede which.
 
-use std::collections::BTreeSet;
+use std::collections::btree_map::Entry;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Component, Path, PathBuf};
 
-use rusqlite::{Connection, OptionalExtension, Row, ToSql};
+use rusqlite::{Connection, OptionalExtension, ToSql};
 use serde::Serialize;
 
 use super::add::file_name;
 use super::{Index, IndexError};
 use crate::diagnostic::nearest;
-use crate::units::Quantity;
+use crate::units::{Quantity, Unit};
 
 /// What results may have used.
 #[derive(Clone, Debug, PartialEq)]
@@ -135,35 +136,44 @@ impl Index {
                 self.known(used, "recording", hash, "SELECT path FROM recording")
             }
             Uses::Constant(name, value) => {
-                let value = value.as_deref().map(value_of).transpose()?;
-                let (unit, low, high) = value.clone().unwrap_or_default();
-                let sql = format!(
+                let known = "SELECT DISTINCT name FROM constant";
+                let select = format!(
                     "SELECT run.id, output.id, entry.name, output.name,
                             constant.name || ' = ' || constant.text || ' in `' || node.name || '`'
                      FROM constant CROSS JOIN node ON node.id = constant.node {FROM_NODES}
-                     WHERE constant.name = ?1
-                       AND (?2 = '' OR constant.dimension = ?2 AND constant.value BETWEEN ?3 AND ?4)"
+                     WHERE constant.name = ?1"
+                );
+                let Some(value) = value else {
+                    let used = self.outputs(&select, &[name], limit, true)?;
+                    return self.known(used, "constant", name, known);
+                };
+                let (unit, low, high) = value_of(value)?;
+                let sql = format!(
+                    "{select} AND constant.dimension = ?2 AND constant.value BETWEEN ?3 AND ?4"
                 );
                 let used = self.outputs(&sql, &[name, &unit, &low, &high], limit, true)?;
-                match value {
-                    // Of a constant that is known, no result need have used this value.
-                    Some(_) if self.has("SELECT 1 FROM constant WHERE name = ?1", name)? => {
-                        Ok(used)
-                    }
-                    _ => self.known(used, "constant", name, "SELECT DISTINCT name FROM constant"),
+                // Of a constant that is known, no result need have used this value.
+                match self.has("SELECT 1 FROM constant WHERE name = ?1", name)? {
+                    true => Ok(used),
+                    false => self.known(used, "constant", name, known),
                 }
             }
             Uses::Kernel(name, version) => {
-                let sql = format!(
+                let known = "SELECT DISTINCT stage FROM node";
+                let select = format!(
                     "SELECT run.id, output.id, entry.name, output.name,
                             node.stage || '@' || node.version || ' as `' || node.name || '`'
-                     FROM node {FROM_NODES}
-                     WHERE node.stage = ?1 AND (?2 IS NULL OR node.version = ?2)"
+                     FROM node {FROM_NODES} WHERE node.stage = ?1"
                 );
+                let Some(version) = version else {
+                    let used = self.outputs(&select, &[name], limit, true)?;
+                    return self.known(used, "stage", name, known);
+                };
+                let sql = format!("{select} AND node.version = ?2");
                 let used = self.outputs(&sql, &[name, version], limit, true)?;
-                match version {
-                    Some(_) if self.has("SELECT 1 FROM node WHERE stage = ?1", name)? => Ok(used),
-                    _ => self.known(used, "stage", name, "SELECT DISTINCT stage FROM node"),
+                match self.has("SELECT 1 FROM node WHERE stage = ?1", name)? {
+                    true => Ok(used),
+                    false => self.known(used, "stage", name, known),
                 }
             }
         }
@@ -206,6 +216,7 @@ impl Index {
         self.read(|c| {
             let mut used = Used::default();
             let mut seen = BTreeSet::new();
+            let mut runs: BTreeMap<i64, Origin> = BTreeMap::new();
             let mut statement = c.prepare_cached(sql)?;
             let mut rows = statement.query(parameters)?;
             while let Some(row) = rows.next()? {
@@ -213,8 +224,12 @@ impl Index {
                 if seen.contains(&output) {
                     continue;
                 }
-                let found = read_use(c, row)?;
-                if found.superseded_by.is_some() && !superseded {
+                let run: i64 = row.get(0)?;
+                let origin = match runs.entry(run) {
+                    Entry::Occupied(known) => known.into_mut(),
+                    Entry::Vacant(new) => new.insert(origin(c, run)?),
+                };
+                if origin.superseded_by.is_some() && !superseded {
                     continue;
                 }
                 if used.outputs.len() == limit {
@@ -222,7 +237,15 @@ impl Index {
                     break;
                 }
                 seen.insert(output);
-                used.outputs.push(found);
+                used.outputs.push(Use {
+                    file: origin.place.file.clone(),
+                    gone: origin.place.gone,
+                    superseded_by: origin.superseded_by.as_ref().map(|l| l.file.clone()),
+                    began: origin.began.clone(),
+                    entry: row.get(2)?,
+                    output: row.get(3)?,
+                    what: row.get(4)?,
+                });
             }
             Ok(used)
         })
@@ -349,21 +372,25 @@ impl Index {
     }
 }
 
-/// Reads run, output, entry and name of an output, and what was used.
-fn read_use(c: &Connection, row: &Row<'_>) -> rusqlite::Result<Use> {
-    let run: i64 = row.get(0)?;
+/// What is told of the run of an output.
+pub(super) struct Origin {
+    pub place: Link,
+    pub superseded_by: Option<Link>,
+    pub began: String,
+}
+
+pub(super) fn origin(c: &Connection, run: i64) -> rusqlite::Result<Origin> {
     let (identity, began): (String, String) = c
         .prepare_cached("SELECT identity, began FROM run WHERE id = ?1")?
         .query_row([run], |r| Ok((r.get(0)?, r.get(1)?)))?;
-    let place = files(c, run)?.into_iter().next();
-    Ok(Use {
-        gone: place.as_ref().is_none_or(|p| p.gone),
-        file: place.map(|p| p.file).unwrap_or_default(),
-        superseded_by: superseded_by(c, &identity)?.map(|l| l.file),
+    let nowhere = Link {
+        file: PathBuf::new(),
+        gone: true,
+    };
+    Ok(Origin {
+        place: files(c, run)?.into_iter().next().unwrap_or(nowhere),
+        superseded_by: superseded_by(c, &identity)?,
         began,
-        entry: row.get(2)?,
-        output: row.get(3)?,
-        what: row.get(4)?,
     })
 }
 
@@ -435,7 +462,7 @@ pub(super) fn value_of(text: &str) -> Result<(String, f64, f64), IndexError> {
     // The same value written in another unit may differ in the last bits.
     let slack = 4.0 * f64::EPSILON * quantity.value.abs();
     Ok((
-        quantity.unit.to_coherent().ascii(),
+        Unit::si_name(&quantity.unit.ascii()),
         quantity.value - slack,
         quantity.value + slack,
     ))

@@ -69,7 +69,7 @@ CREATE TABLE constant (
     value REAL
 );
 CREATE INDEX constant_node ON constant (node);
-CREATE INDEX constant_name ON constant (name);
+CREATE INDEX constant_name ON constant (name, dimension, value);
 
 CREATE TABLE output (
     id INTEGER PRIMARY KEY,

@@ -1,7 +1,7 @@
 //! Which results no longer hold: a constant was corrected, a kernel's numbers or a recording changed.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use serde::Serialize;
 
@@ -9,10 +9,8 @@ use super::query::{FROM_NODES, Used, files, superseded_by, value_of};
 use super::{Index, IndexError, Uses};
 use crate::recipe::Recipe;
 use crate::rerun::Source;
-use crate::saved::{Saved, sample_hashes};
-use crate::session;
+use crate::saved::Saved;
 use crate::stage::Registry;
-use crate::store::Hash;
 use crate::text::value_at;
 
 /// A constant that was corrected.
@@ -69,12 +67,7 @@ impl Index {
                 title,
                 ..
             } = correction;
-            let reason = |what: &str| match old {
-                Some(old) => {
-                    format!("constant `{name}` was corrected from {old} to {new} ({what})")
-                }
-                None => format!("constant `{name}` is now {new} ({what})"),
-            };
+            let reason = |what: &str| format!("constant {what}, corrected to {new}");
             let (unit, low, high) = value_of(new)?;
             let used = match old {
                 Some(old) => {
@@ -137,9 +130,10 @@ impl Index {
             else {
                 continue;
             };
-            match changed_inputs(&link.file, source) {
+            let opened = Saved::open(&link.file).map_err(|e| e.to_string());
+            match opened.and_then(|saved| source.changed_inputs(&saved)) {
                 Ok(changed) => {
-                    for (entry, node, reason) in changed {
+                    for [entry, node, reason] in changed {
                         let sql = format!(
                             "SELECT run.id, output.id, entry.name, output.name, ''
                              FROM node {FROM_NODES} WHERE run.id = ?1 AND entry.name = ?2 AND node.name = ?3"
@@ -197,45 +191,4 @@ fn listed(all: Reasons) -> Vec<Stale> {
             reasons,
         })
         .collect()
-}
-
-/// Inputs whose recordings hold other samples now: entry, input, and what is different.
-fn changed_inputs(
-    file: &Path,
-    source: &Source<'_>,
-) -> Result<Vec<(String, String, String)>, String> {
-    let saved = Saved::open(file).map_err(|e| e.to_string())?;
-    let texts = source.texts(&saved, &[])?;
-    let mut changed = Vec::new();
-    for entry in &saved.lineage().entries {
-        let (main, with) = source.recordings(&saved, entry)?;
-        let sets = session::open_sets(&texts.recipe, &texts.wiring, &main, &with);
-        let now = sample_hashes(&sets, texts.recipe.inputs.len());
-        for (input, now) in texts.recipe.inputs.iter().zip(now) {
-            let name = &input.name.text;
-            let then = saved
-                .record
-                .samples(&entry.name, name)
-                .map_err(|e| e.to_string())?;
-            // Of a point that could not be read then, nothing is known.
-            let differ = |(a, b): &(&Hash, &Hash)| a != b && **a != Hash::default();
-            let points = then.iter().zip(&now).filter(differ).count();
-            if points == 0 && then.len() == now.len() {
-                continue;
-            }
-            let reason = match then.len() == now.len() {
-                true => format!(
-                    "samples of `{name}` changed at {points} of {} points",
-                    now.len()
-                ),
-                false => format!(
-                    "`{name}` had {} points, and has {} now",
-                    then.len(),
-                    now.len()
-                ),
-            };
-            changed.push((entry.name.clone(), name.clone(), reason));
-        }
-    }
-    Ok(changed)
 }

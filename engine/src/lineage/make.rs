@@ -72,17 +72,22 @@ pub fn seal(writer: &mut ResultWriter, made: &Made<'_>) -> Result<Lineage, Store
         }
         lineage.entries.push(entry);
     }
+    lineage.ended = now();
+    reseal(writer, &mut lineage)?;
+    Ok(lineage)
+}
+
+/// Writes a record and its seal into a file that holds everything else.
+pub fn reseal(writer: &mut ResultWriter, lineage: &mut Lineage) -> Result<(), StoreError> {
     let outputs = lineage.entries.iter().flat_map(|e| {
         let path = |o: &Output| format!("{}/{}", e.name, o.name);
         e.outputs.iter().map(path)
     });
     lineage.frame = writer.frame(&outputs.collect::<Vec<_>>())?;
-    lineage.ended = now();
     // Texts, numbers and lists always have a JSON form.
-    let record = serde_json::to_string_pretty(&lineage).unwrap_or_default();
+    let record = serde_json::to_string_pretty(lineage).unwrap_or_default();
     writer.text(RECORD, &record)?;
-    writer.text(SEAL, blake3::hash(record.as_bytes()).to_hex().as_str())?;
-    Ok(lineage)
+    writer.text(SEAL, blake3::hash(record.as_bytes()).to_hex().as_str())
 }
 
 /// Where the record stands.

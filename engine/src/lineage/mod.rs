@@ -41,7 +41,7 @@ use crate::flow::{Flow, Kind};
 
 pub use keys::keys;
 pub(crate) use keys::same_numbers;
-pub use make::{Made, said_of, seal};
+pub use make::{Made, reseal, said_of, seal};
 pub(crate) use make::{axis, digest_of, in_digits, now};
 pub use methods::{methods, spoken};
 pub use place::relative;

@@ -1,5 +1,6 @@
 //! A result file read back: its texts, its lineage, its values, and what of them an index keeps.
 
+mod places;
 mod samples;
 mod values;
 
@@ -10,6 +11,7 @@ use serde::{Deserialize, Serialize};
 use crate::lineage::{Entry, Lineage, Output, Record, RecordError};
 use crate::store::{Hash, ResultReader, StoreError};
 
+pub use places::find_recording;
 pub use samples::sample_hashes;
 pub use values::{Column, Part, SavedValue};
 

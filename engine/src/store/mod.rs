@@ -7,6 +7,7 @@ mod attributes;
 mod axis;
 mod compare;
 mod contents;
+mod copy;
 mod digest;
 mod object;
 mod publish;

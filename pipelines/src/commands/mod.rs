@@ -6,6 +6,7 @@ pub mod check;
 pub mod differ;
 pub mod expect;
 pub mod explain;
+pub mod export;
 pub mod inspect;
 pub mod new;
 pub mod run;

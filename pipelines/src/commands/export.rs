@@ -1,0 +1,101 @@
+//! `phasemill export`: results by open standards.
+
+use std::path::PathBuf;
+
+use phasemill_engine::export::{CrateOptions, ExportError, Notation, write_crate, write_prov};
+use phasemill_engine::rerun::Source;
+use phasemill_engine::saved::Saved;
+use phasemill_stages::REGISTRY;
+
+use super::{complain, say};
+use crate::exit;
+
+/// Arguments of `export`.
+#[derive(clap::Args)]
+pub struct Arguments {
+    /// The result file
+    results: PathBuf,
+    #[command(flatten)]
+    targets: Targets,
+    /// Copy the recordings into the crate as well, so that it can be verified anywhere
+    #[arg(long, requires = "crate_folder")]
+    include_recordings: bool,
+    /// A further file for the crate that was made from the results: a table, a plot, a text
+    #[arg(long, value_name = "FILE", requires = "crate_folder")]
+    add: Vec<PathBuf>,
+    /// The licence of the crate: a URL, or words
+    #[arg(long, value_name = "LICENCE", requires = "crate_folder")]
+    licence: Option<String>,
+    /// The author of the crate
+    #[arg(long, value_name = "NAME", requires = "crate_folder")]
+    author: Option<String>,
+    /// The folder of recordings that are not where they were
+    #[arg(long = "in", value_name = "FOLDER", requires = "crate_folder")]
+    folder: Option<PathBuf>,
+    /// Keep the user's name and paths, which otherwise do not leave
+    #[arg(long)]
+    with_names: bool,
+    /// Replace existing files; an existing crate is never replaced
+    #[arg(long)]
+    overwrite: bool,
+}
+
+/// What to write: at least one of these.
+#[derive(clap::Args)]
+#[group(required = true, multiple = true)]
+struct Targets {
+    /// Write the lineage as W3C PROV in JSON
+    #[arg(long, value_name = "FILE")]
+    prov_json: Option<PathBuf>,
+    /// Write the lineage as W3C PROV in the notation for people
+    #[arg(long, value_name = "FILE")]
+    prov_n: Option<PathBuf>,
+    /// Write the run as an RO-Crate into a new folder
+    #[arg(long = "crate", value_name = "FOLDER")]
+    crate_folder: Option<PathBuf>,
+}
+
+/// Runs the command.
+pub fn run(arguments: &Arguments) -> u8 {
+    match exported(arguments) {
+        Ok(()) => exit::DONE,
+        Err(error) => {
+            complain(format!("error: {error}"));
+            exit::REJECTED
+        }
+    }
+}
+
+fn exported(arguments: &Arguments) -> Result<(), ExportError> {
+    let saved = Saved::open(&arguments.results)?;
+    if !saved.record.is_whole() {
+        complain("warning: the lineage is not as it was written; `phasemill verify` says more");
+    }
+    let targets = &arguments.targets;
+    for (target, notation) in [
+        (&targets.prov_json, Notation::Json),
+        (&targets.prov_n, Notation::N),
+    ] {
+        if let Some(target) = target {
+            let (names, overwrite) = (arguments.with_names, arguments.overwrite);
+            write_prov(&saved, notation, names, target, overwrite)?;
+            say(format!("lineage in {}", target.display()));
+        }
+    }
+    if let Some(target) = &targets.crate_folder {
+        let source = Source {
+            registry: &REGISTRY,
+            folder: arguments.folder.as_deref(),
+        };
+        let options = CrateOptions {
+            include_recordings: arguments.include_recordings,
+            with_names: arguments.with_names,
+            licence: arguments.licence.as_deref(),
+            author: arguments.author.as_deref(),
+            add: &arguments.add,
+        };
+        write_crate(&saved, &source, &options, target)?;
+        say(format!("crate in {}", target.display()));
+    }
+    Ok(())
+}
