@@ -5,15 +5,13 @@ use std::path::{Path, PathBuf};
 
 use crate::index::Correction;
 use crate::lineage::Entry;
-use crate::recipe::{Recipe, Wiring};
-use crate::recordings::is_sweep_of_files;
 use crate::run::Monitor;
-use crate::saved::{Saved, SavedError, Supersedes, find_recording, sample_hashes};
-use crate::session::{Request, RunError, Summary, open_sets, run};
+use crate::saved::{Saved, SavedError, Supersedes};
+use crate::session::{Request, RunError, Summary, run};
 use crate::stage::Registry;
-use crate::store::Hash;
 use crate::text::{replaced, value_at};
 use crate::units::Quantity;
+use crate::verify::{Found, Options, Place, Texts, compare, find, read_texts};
 
 /// What is between the name of old results and the number of new ones.
 const MARK: &str = "-rerun-";
@@ -23,20 +21,9 @@ const MARK: &str = "-rerun-";
 pub struct Source<'s> {
     /// The stages.
     pub registry: &'s Registry,
-    /// A folder with the recordings, where they are not where they were.
-    pub folder: Option<&'s Path>,
+    /// Folders in which recordings that were moved are looked for by the hash of their samples.
+    pub folders: &'s [PathBuf],
 }
-
-/// The texts of old results, corrected.
-pub struct Texts {
-    /// The recipe.
-    pub recipe: Recipe,
-    /// The wiring; empty where there was none.
-    pub wiring: Wiring,
-}
-
-/// The recordings of an entry or a run: the main ones, and the others by name.
-pub type Recordings = (Vec<PathBuf>, Vec<(String, PathBuf)>);
 
 /// What was run again.
 #[derive(Debug)]
@@ -69,11 +56,17 @@ pub enum RerunError {
 }
 
 impl Source<'_> {
+    fn options(&self) -> Options<'_> {
+        Options {
+            registry: self.registry,
+            folders: self.folders,
+            quick: true,
+            threads: 0,
+        }
+    }
+
     /// The recipe and the wiring of results, with constants corrected.
-    ///
-    /// # Errors
-    /// A message when this program does not accept them.
-    pub fn texts(&self, saved: &Saved, corrections: &[Correction]) -> Result<Texts, String> {
+    fn texts(&self, saved: &Saved, corrections: &[Correction]) -> Result<Texts, String> {
         let titles = |t: &str| saved.lineage().entries.iter().any(|e| e.title == t);
         let mut text = saved.recipe.text.clone();
         for correction in corrections {
@@ -81,43 +74,36 @@ impl Source<'_> {
                 text = corrected(&text, correction).unwrap_or(text);
             }
         }
-        let (recipe, found) = Recipe::parse(&saved.recipe.name, &text, self.registry);
-        let recipe = recipe
-            .filter(|_| !found.has_errors())
-            .ok_or_else(|| format!("the recipe in it is rejected by this program:\n{found}"))?;
-        let mut wiring = Wiring::default();
-        if let Some(source) = &saved.wiring {
-            let (read, found) = Wiring::parse(&source.name, &source.text);
-            if found.has_errors() {
-                return Err(format!(
-                    "the wiring in it is rejected by this program:\n{found}"
-                ));
-            }
-            wiring = read;
-        }
-        Ok(Texts { recipe, wiring })
+        let wiring = saved.wiring.as_ref();
+        let wiring = wiring.map(|w| (w.name.as_str(), w.text.as_str()));
+        read_texts((&saved.recipe.name, &text), wiring, self.registry)
     }
 
     /// The recordings of one entry.
+    fn recordings(&self, saved: &Saved, entry: &Entry, texts: &Texts) -> Result<Found, String> {
+        let found = find(&saved.record, entry, texts, &self.options());
+        match found.missing.first() {
+            Some(missing) => Err(format!("{}: {missing}", entry.name)),
+            None => Ok(found),
+        }
+    }
+
+    /// Where each file of the recordings of an entry is now, by the name of the recording, in the order of
+    /// the record.
     ///
     /// # Errors
     /// A message that names one that is not found.
-    pub fn recordings(&self, saved: &Saved, entry: &Entry) -> Result<Recordings, String> {
-        let (mut main, mut with) = (Vec::new(), Vec::new());
-        for recording in &entry.recordings {
-            for file in &recording.files {
-                let path = find_recording(saved.path(), self.folder, file)?;
-                match recording.name.as_str() {
-                    "" => main.push(path),
-                    name => with.push((name.to_owned(), path)),
-                }
-            }
-        }
-        Ok((main, with))
+    pub fn files(
+        &self,
+        saved: &Saved,
+        entry: &Entry,
+    ) -> Result<Vec<(String, Vec<PathBuf>)>, String> {
+        let texts = self.texts(saved, &[])?;
+        Ok(self.recordings(saved, entry, &texts)?.files)
     }
 
-    /// Inputs of results whose recordings hold other samples now: entry, input, and what is different. Reads
-    /// the recordings.
+    /// Inputs of results whose recordings are no longer what they were: entry, input, and what is
+    /// different. Reads the recordings.
     ///
     /// # Errors
     /// A message that says what could not be looked at.
@@ -125,24 +111,25 @@ impl Source<'_> {
         let texts = self.texts(saved, &[])?;
         let mut changed = Vec::new();
         for entry in &saved.lineage().entries {
-            let (main, with) = self.recordings(saved, entry)?;
-            let sets = open_sets(&texts.recipe, &texts.wiring, &main, &with);
-            let now = sample_hashes(&sets, texts.recipe.inputs.len());
-            for (input, now) in texts.recipe.inputs.iter().zip(now) {
-                let name = &input.name.text;
-                let then = saved.record.samples(&entry.name, name);
-                let then = then.map_err(|e| e.to_string())?;
-                // Of a point that could not be read then, nothing is known.
-                let differ = |(a, b): &(&Hash, &Hash)| a != b && **a != Hash::default();
-                let points = then.iter().zip(&now).filter(differ).count();
-                let reason = match (then.len(), now.len()) {
-                    (a, b) if a != b => format!("`{name}` had {a} points, and has {b} now"),
-                    (_, all) if points > 0 => {
-                        format!("samples of `{name}` changed at {points} of {all} points")
-                    }
-                    _ => continue,
+            let sets = self.recordings(saved, entry, &texts)?.sets(&texts);
+            let mut problems = Vec::new();
+            compare(
+                &saved.record,
+                entry,
+                &texts,
+                sets,
+                &self.options(),
+                &mut problems,
+            );
+            for problem in problems {
+                let concerns = |input: &str| match &problem.place {
+                    Some(Place::Node(name) | Place::Output(name)) => name == input,
+                    None => true,
                 };
-                changed.push([entry.name.clone(), name.clone(), reason]);
+                let inputs = entry.nodes.iter().filter(|n| n.input.is_some());
+                for input in inputs.filter(|n| concerns(&n.name)) {
+                    changed.push([entry.name.clone(), input.name.clone(), problem.to_string()]);
+                }
             }
         }
         Ok(changed)
@@ -166,23 +153,20 @@ impl Source<'_> {
             why,
         };
         let texts = self.texts(&saved, corrections).map_err(unfit)?;
-        let mut recordings: Recordings = Default::default();
+        let (mut recordings, mut with) = (Vec::new(), Vec::new());
         for entry in &saved.lineage().entries {
-            let (main, with) = self.recordings(&saved, entry).map_err(unfit)?;
-            // The points of one sweep are one entry, and recordings to compare with are for all entries.
-            recordings.0.extend(main);
-            recordings.1 = with;
-            if is_sweep_of_files(&texts.wiring) {
-                break;
-            }
+            let found = self.recordings(&saved, entry, &texts).map_err(unfit)?;
+            recordings.extend(found.main());
+            // Recordings to compare with are the same for all entries.
+            with = found.with();
         }
         let file = new_name(old);
         let name = old.file_name().unwrap_or_default();
         let request = Request {
             recipe: &texts.recipe,
             wiring: &texts.wiring,
-            recordings: recordings.0,
-            with: recordings.1,
+            recordings,
+            with,
             output: file.clone(),
             overwrite: false,
             csv: None,

@@ -58,7 +58,7 @@ enum Command {
     #[command(after_help = "Example: phasemill trace results.h5 'answer[17]'\n\
                             Example: phasemill trace results.h5 answer --methods")]
     Trace(commands::trace::Arguments),
-    /// Compute a result file again from its recipe and recordings, and compare bit by bit
+    /// Compute a result file or a crate again from recipe and recordings, and compare bit by bit
     #[command(after_help = "Example: phasemill verify results.h5 --in /archive\n\
                       Example: phasemill verify 'results.h5:answer[17]' --quick\n\n\
                       Exit codes: 0 all identical, 1 the file cannot be opened, 2 something differs or cannot be checked, 130 stopped.")]
@@ -79,7 +79,7 @@ enum Command {
     Catalogue(commands::catalogue::Arguments),
     /// Export results by open standards: lineage as W3C PROV, the whole run as an RO-Crate
     #[command(
-        after_help = "Example: phasemill export answers.h5 --prov-json lineage.json --crate answers-crate --include-recordings"
+        after_help = "Example: phasemill export answers.h5 --crate for-the-archive --include-recordings"
     )]
     Export(commands::export::Arguments),
     /// Show what a recording holds

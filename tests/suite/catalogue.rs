@@ -301,10 +301,10 @@ fn a_recording_whose_samples_changed_makes_its_results_stale() {
     );
     assert!(stale().is_empty());
     recording(&at.join("a.h5"), 1.0, 3);
-    assert_eq!(stale(), ["a:level", "a:current"]);
+    assert_eq!(stale(), ["a:current", "a:level"]);
     let told = ask(at, &["stale", "--recordings"]).expect(0).out;
     assert!(
-        told.contains("samples of `x` changed at 1 of 1 points"),
+        told.contains("`x`, point 0: its samples are not those that were used"),
         "{told}"
     );
     let rerun = ask(at, &["rerun", "--recordings"]).expect(0);
@@ -318,7 +318,7 @@ fn a_recording_whose_samples_changed_makes_its_results_stale() {
     std::fs::remove_file(at.join("b.h5")).unwrap();
     ask(at, &["stale", "--recordings"])
         .expect(2)
-        .says("expected the recording b.h5, found none");
+        .says("its recording b.h5 is not there; name a folder that holds it with `--in FOLDER`");
 }
 
 /// Recordings that were moved are found in a folder that is named, and the results moved as well.
@@ -339,7 +339,7 @@ fn moved_files_are_found_again() {
     );
     let correction = ["rerun", "--corrected", "gain", "10 V/A", "11 V/A"];
     let lost = ask(at, &correction).expect(2);
-    let lost = lost.says("expected the recording a.h5, found none");
+    let lost = lost.says("its recording a.h5 is not there");
     assert!(lost.out.contains("1 of 2 files made again"), "{}", lost.out);
     let found = ask(at, &[&correction[..], &["--in", "raw"]].concat()).expect(0);
     assert!(found.out.contains("archive/a-rerun-1.h5"), "{}", found.out);

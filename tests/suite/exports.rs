@@ -132,21 +132,15 @@ def send(self, request, **more):
     return answer
 HTTPAdapter.send = send
 from rocrate_validator import models, services
-issues = {}
-for profile in work["profiles"]:
-    settings = services.ValidationSettings(rocrate_uri=models.URI(work["crate"]), profile_identifier=profile,
-        requirement_severity=models.Severity.REQUIRED)
-    found = services.validate(settings).get_issues()
-    issues[profile] = ["%s %s" % (i.check.identifier, i.message) for i in found]
+settings = services.ValidationSettings(rocrate_uri=models.URI(work["crate"]), profile_identifier=work["profile"],
+    requirement_severity=models.Severity.REQUIRED)
+result = services.validate(settings)
+issues = ["%s %s" % (i.check.identifier, i.message) for i in result.get_issues()]
 json.dump({"issues": issues, "asked": sorted(set(asked))}, sys.stdout)
 "#;
-const PROFILES: [&str; 5] = [
-    "ro-crate-1.1",
-    "workflow-ro-crate",
-    "process-run-crate",
-    "workflow-run-crate",
-    "provenance-run-crate",
-];
+/// This profile brings the checks of those that it builds on: Workflow Run Crate, Process Run Crate, Workflow
+/// RO-Crate and RO-Crate 1.1.
+const PROFILE: &str = "provenance-run-crate";
 
 #[test]
 fn prov_documents_are_valid_and_say_the_same() {
@@ -208,16 +202,14 @@ fn crates_are_valid_in_every_profile_that_they_claim() {
         .expect(0);
     let check = |folder: &str| {
         let folder = made.at.join(folder).display().to_string();
-        let work = json!({ "crate": folder, "context": context, "profiles": PROFILES });
+        let work = json!({ "crate": folder, "context": context, "profile": PROFILE });
         python(CRATES, &work)
     };
     for folder in ["whole", "told"] {
         let Some(found) = check(folder) else {
             return;
         };
-        for profile in PROFILES {
-            assert_eq!(found["issues"][profile], json!([]), "{folder}, {profile}");
-        }
+        assert_eq!(found["issues"], json!([]), "{folder}");
         let asked = found["asked"].as_array().unwrap();
         assert!(
             asked
@@ -226,18 +218,29 @@ fn crates_are_valid_in_every_profile_that_they_claim() {
             "{asked:?}"
         );
     }
-    // The check must be able to fail.
+    // The check must be able to fail, in each of the profiles.
     let path = made.at.join("whole/ro-crate-metadata.json");
-    let text = std::fs::read_to_string(&path).unwrap();
-    std::fs::write(
-        &path,
-        text.replace("\"instrument\"", "\"instrumnt\"")
-            .replace("\"license\"", "\"licence\""),
-    )
-    .unwrap();
+    let mut text = std::fs::read_to_string(&path).unwrap();
+    for word in [
+        "instrument",
+        "license",
+        "additionalType",
+        "workExample",
+        "programmingLanguage",
+    ] {
+        text = text.replace(&format!("\"{word}\""), &format!("\"not-{word}\""));
+    }
+    std::fs::write(&path, text).unwrap();
     let found = check("whole").unwrap();
-    for profile in PROFILES {
-        assert_ne!(found["issues"][profile], json!([]), "{profile}");
+    let issues = found["issues"].to_string();
+    for profile in [
+        "ro-crate-1.1",
+        "workflow-ro-crate",
+        "process-run-crate",
+        "workflow-run-crate",
+        "provenance-run-crate",
+    ] {
+        assert!(issues.contains(profile), "{profile}: {issues}");
     }
 }
 
@@ -392,6 +395,40 @@ fn no_name_and_no_path_leaves_unless_asked_for() {
     }
 }
 
+/// A crate with its recordings proves itself on a machine that has nothing else.
+#[test]
+fn a_crate_with_its_recordings_is_verified_by_one_command() {
+    let made = made();
+    for (name, more) in [("plain", &[][..]), ("named", &["--with-names"])] {
+        made.export(&[&["--crate", name, "--include-recordings"], more].concat())
+            .expect(0);
+    }
+    let elsewhere = tempfile::tempdir().unwrap();
+    for name in ["plain", "named"] {
+        std::fs::rename(made.at.join(name), elsewhere.path().join(name)).unwrap();
+    }
+    for name in ["a b.h5", "c.h5", "dark.h5", "answers.h5", "a recipe.ron"] {
+        std::fs::remove_file(made.at.join(name)).unwrap();
+    }
+    let verify = |name: &str| phasemill(elsewhere.path(), &["verify", name]);
+    for name in ["plain", "named"] {
+        let told = verify(name).expect(0).out;
+        assert!(told.contains("c:current: identical"), "{told}");
+    }
+    let readme = elsewhere.path().join("plain/README.md");
+    std::fs::write(&readme, "another text").unwrap();
+    verify("plain")
+        .expect(2)
+        .says("README.md: it is not what the crate says of it");
+    std::fs::remove_file(elsewhere.path().join("named/recordings/c.h5")).unwrap();
+    let missing = verify("named").expect(2).says("c.h5: it is missing");
+    assert!(missing.out.contains("its recording"), "{}", missing.out);
+    std::fs::create_dir(elsewhere.path().join("empty")).unwrap();
+    verify("empty")
+        .expect(1)
+        .says("found a folder without ro-crate-metadata.json");
+}
+
 /// The results in a crate are sealed as those of a run, and hold the same numbers.
 #[test]
 fn results_without_names_are_as_good_as_those_with() {
@@ -466,7 +503,7 @@ fn what_cannot_be_exported_is_told() {
     let changed = made
         .export(&["--crate", "d", "--include-recordings"])
         .expect(1);
-    changed.says("samples of `x` changed");
+    changed.says("its samples are not those that were used");
     let left = std::fs::read_dir(&made.at).unwrap().filter(|e| {
         e.as_ref()
             .unwrap()

@@ -10,11 +10,11 @@ use super::crate_entities::describe;
 use super::{ExportError, Notation, prov_text, told, unfit};
 use crate::lineage::{Lineage, reseal};
 use crate::rerun::Source;
-use crate::saved::{Saved, find_recording};
+use crate::saved::Saved;
 use crate::store::ResultWriter;
 
 /// The file that describes a crate.
-const METADATA: &str = "ro-crate-metadata.json";
+pub(super) const METADATA: &str = "ro-crate-metadata.json";
 /// The folder of recordings in a crate.
 const RECORDINGS: &str = "recordings";
 
@@ -143,16 +143,14 @@ impl Gathered<'_> {
         self.recordings(saved, &mut lineage, source, options)?;
         let results = saved.path().to_string_lossy().into_owned();
         let results = self.free(&named(&results, "results.h5"));
-        let to = self.folder.join(&results);
         match options.with_names {
-            true => drop(std::fs::copy(saved.path(), &to).map_err(|e| unfit(saved.path(), &e))?),
-            false => without_names(saved, &mut lineage, &to)?,
+            true => self.copy(saved.path(), &results)?,
+            false => without_names(saved, &mut lineage, &self.folder.join(&results))?,
         }
         self.take(results, Role::Results)?;
         for added in options.add {
             let path = self.free(&named(&added.to_string_lossy(), "file"));
-            let to = self.folder.join(&path);
-            std::fs::copy(added, to).map_err(|e| unfit(added, &e))?;
+            self.copy(added, &path)?;
             self.take(path, Role::Added)?;
         }
         let prov = self.free("lineage.prov.json");
@@ -175,11 +173,18 @@ impl Gathered<'_> {
         let mut copied: BTreeMap<PathBuf, String> = BTreeMap::new();
         let told = saved.lineage().entries.iter().zip(&mut lineage.entries);
         for (entry, told) in told {
-            for (recording, told) in entry.recordings.iter().zip(&mut told.recordings) {
+            let places = match options.include_recordings {
+                true => source
+                    .files(saved, entry)
+                    .map_err(|why| fault(saved, why))?,
+                false => Vec::new(),
+            };
+            for (which, recording) in entry.recordings.iter().enumerate() {
                 for (number, file) in recording.files.iter().enumerate() {
                     let name = named(&file.path, "recording.h5");
                     let role = Role::Recording(entry.name.clone(), recording.name.clone(), number);
-                    if !options.include_recordings {
+                    let Some(from) = places.get(which).and_then(|(_, files)| files.get(number))
+                    else {
                         self.files.push(CrateFile {
                             path: None,
                             name,
@@ -188,25 +193,18 @@ impl Gathered<'_> {
                             sha256: String::new(),
                         });
                         continue;
-                    }
-                    let from = find_recording(saved.path(), source.folder, file);
-                    let from = from.map_err(|why| ExportError::Unfit {
-                        path: saved.path().into(),
-                        why,
-                    })?;
-                    let path = match copied.get(&from) {
+                    };
+                    let path = match copied.get(from) {
                         Some(path) => path.clone(),
                         None => {
                             let path = self.free(&format!("{RECORDINGS}/{name}"));
-                            let to = self.folder.join(&path);
-                            let made = to.parent().map_or(Ok(()), std::fs::create_dir_all);
-                            made.and_then(|()| std::fs::copy(&from, &to))
-                                .map_err(|e| unfit(&from, &e))?;
-                            copied.insert(from, path.clone());
+                            self.copy(from, &path)?;
+                            copied.insert(from.clone(), path.clone());
                             path
                         }
                     };
-                    if let Some(told) = told.files.get_mut(number) {
+                    let told = told.recordings.get_mut(which);
+                    if let Some(told) = told.and_then(|r| r.files.get_mut(number)) {
                         told.beside = path.clone();
                     }
                     self.take(path, role)?;
@@ -214,6 +212,14 @@ impl Gathered<'_> {
             }
         }
         Ok(())
+    }
+
+    fn copy(&self, from: &Path, path: &str) -> Result<(), ExportError> {
+        let to = self.folder.join(path);
+        let made = to.parent().map_or(Ok(()), std::fs::create_dir_all);
+        made.and_then(|()| std::fs::copy(from, &to))
+            .map(drop)
+            .map_err(|e| unfit(from, &e))
     }
 
     /// A path that nothing has yet: the one wanted, or one in a numbered folder.
@@ -322,17 +328,25 @@ fn without_names(saved: &Saved, lineage: &mut Lineage, to: &Path) -> Result<(), 
 
 /// Recordings that are included must be those that were used.
 fn still_the_same(saved: &Saved, source: &Source<'_>) -> Result<(), ExportError> {
-    let fault = |why: String| ExportError::Unfit {
-        path: saved.path().into(),
-        why,
-    };
-    let changed = source.changed_inputs(saved).map_err(fault)?;
+    let changed = source
+        .changed_inputs(saved)
+        .map_err(|why| fault(saved, why))?;
     match changed.first() {
         None => Ok(()),
-        Some([entry, _, why]) => Err(fault(format!(
-            "expected the recordings that were used, found others: {entry}: {why}; \
-             leave them out, or run the recipe again"
-        ))),
+        Some([entry, _, why]) => Err(fault(
+            saved,
+            format!(
+                "expected the recordings that were used, found others: {entry}: {why}; \
+                 leave them out, or run the recipe again"
+            ),
+        )),
+    }
+}
+
+fn fault(saved: &Saved, why: String) -> ExportError {
+    ExportError::Unfit {
+        path: saved.path().into(),
+        why,
     }
 }
 
@@ -345,7 +359,7 @@ fn named(path: &str, otherwise: &str) -> String {
 }
 
 /// Size and SHA-256 of a file.
-fn summed(path: &Path) -> std::io::Result<(u64, String)> {
+pub(super) fn summed(path: &Path) -> std::io::Result<(u64, String)> {
     let mut file = std::fs::File::open(path)?;
     let mut hasher = Sha256::new();
     let mut block = vec![0; 1 << 16];

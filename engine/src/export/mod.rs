@@ -7,6 +7,7 @@
 //! Nothing that is exported holds a user's name or a path unless it is asked for. What people wrote into
 //! recipes, wirings and attributes of recordings is theirs, and stays as it is.
 
+mod crate_check;
 mod crate_entities;
 mod crate_files;
 mod crate_steps;
@@ -22,6 +23,7 @@ use crate::lineage::Lineage;
 use crate::saved::{Saved, SavedError};
 use crate::store::{StoreError, beside, publish};
 
+pub use crate_check::{OpenedCrate, open_crate};
 pub use crate_files::{CrateOptions, write_crate};
 
 /// Why nothing was exported.

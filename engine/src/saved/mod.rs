@@ -1,7 +1,5 @@
 //! A result file read back: its texts, its lineage, its values, and what of them an index keeps.
 
-mod places;
-mod samples;
 mod values;
 
 use std::path::{Path, PathBuf};
@@ -11,8 +9,6 @@ use serde::{Deserialize, Serialize};
 use crate::lineage::{Entry, Lineage, Output, Record, RecordError};
 use crate::store::{Hash, ResultReader, StoreError};
 
-pub use places::find_recording;
-pub use samples::sample_hashes;
 pub use values::{Column, Part, SavedValue};
 
 /// Where a result file keeps what it supersedes.

@@ -40,6 +40,7 @@ pub(crate) fn run(
         threads,
         strict: false,
         operator: None,
+        supersedes: None,
     };
     let filled = fill(&mut writer, &request, monitor)?;
     Ok(Again {

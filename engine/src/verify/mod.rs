@@ -10,8 +10,8 @@ use std::fmt;
 use std::path::PathBuf;
 
 pub(crate) use again::run as run_again;
-pub(crate) use recordings::{Found, find};
-pub(crate) use texts::{Texts, open as texts};
+pub(crate) use recordings::{Found, compare, find};
+pub(crate) use texts::{Texts, open as texts, read_texts};
 
 use crate::lineage::{Chosen, Entry, Output, Record, RecordError};
 use crate::run::Monitor;

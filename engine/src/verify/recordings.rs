@@ -134,7 +134,9 @@ impl Expected<'_> {
                 near.push(path);
             }
         }
-        near.retain(|p| p.is_file());
+        // A recording may have the name of the result file, which it is not.
+        let own = self.record.path.canonicalize().ok();
+        near.retain(|p| p.is_file() && p.canonicalize().ok() != own);
         // Where there is no choice, the comparison says what is the matter with it.
         if let ([_], true) = (near.as_slice(), folders.is_empty()) {
             return near.pop();
@@ -216,7 +218,7 @@ fn hashes(content: &FileContent, input: usize, threads: usize) -> Result<Vec<Has
 
 /// Compares headers, axes and, where nothing will be computed again, samples; whether the recipe fits the
 /// recordings at all.
-pub(super) fn compare(
+pub(crate) fn compare(
     record: &Record,
     entry: &Entry,
     texts: &Texts,

@@ -70,28 +70,36 @@ pub(super) fn read(
 
 /// Reads both texts as they are in the file.
 pub(crate) fn open(record: &Record, registry: &Registry) -> Result<Texts, String> {
-    let text = record
-        .file
-        .text("/provenance/recipe")
-        .map_err(|e| e.to_string())?;
-    let (recipe, found) = Recipe::parse("the recipe in the file", &text, registry);
+    let text = |name: &str| {
+        let text = record.file.text(&format!("/provenance/{name}"));
+        text.map_err(|e| e.to_string())
+    };
+    let held = record.file.names("/provenance");
+    let wiring = held.iter().any(|n| n == "wiring").then(|| text("wiring"));
+    let wiring = wiring.transpose()?;
+    let wiring = wiring.as_deref().map(|w| ("the wiring in the file", w));
+    read_texts(
+        ("the recipe in the file", &text("recipe")?),
+        wiring,
+        registry,
+    )
+}
+
+/// Reads the texts of a file, given with their names.
+pub(crate) fn read_texts(
+    (name, text): (&str, &str),
+    wiring: Option<(&str, &str)>,
+    registry: &Registry,
+) -> Result<Texts, String> {
+    let (recipe, found) = Recipe::parse(name, text, registry);
     let recipe = recipe.filter(|_| !found.has_errors());
     let recipe = recipe.ok_or_else(|| fault("recipe", &found))?;
     let mut texts = Texts {
         recipe,
         wiring: Wiring::default(),
     };
-    if record
-        .file
-        .names("/provenance")
-        .iter()
-        .any(|n| n == "wiring")
-    {
-        let text = record
-            .file
-            .text("/provenance/wiring")
-            .map_err(|e| e.to_string())?;
-        let (wiring, found) = Wiring::parse("the wiring in the file", &text);
+    if let Some((name, text)) = wiring {
+        let (wiring, found) = Wiring::parse(name, text);
         if found.has_errors() {
             return Err(fault("wiring", &found));
         }

@@ -29,9 +29,9 @@ pub struct Arguments {
     /// The author of the crate
     #[arg(long, value_name = "NAME", requires = "crate_folder")]
     author: Option<String>,
-    /// The folder of recordings that are not where they were
+    /// Look in this folder for recordings that were moved; they are known by the hash of their samples
     #[arg(long = "in", value_name = "FOLDER", requires = "crate_folder")]
-    folder: Option<PathBuf>,
+    folders: Vec<PathBuf>,
     /// Keep the user's name and paths, which otherwise do not leave
     #[arg(long)]
     with_names: bool,
@@ -85,7 +85,7 @@ fn exported(arguments: &Arguments) -> Result<(), ExportError> {
     if let Some(target) = &targets.crate_folder {
         let source = Source {
             registry: &REGISTRY,
-            folder: arguments.folder.as_deref(),
+            folders: &arguments.folders,
         };
         let options = CrateOptions {
             include_recordings: arguments.include_recordings,

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
+use phasemill_engine::export::open_crate;
 use phasemill_engine::lineage::{Record, RecordError};
 use phasemill_engine::run::Monitor;
 use phasemill_engine::verify::{Kind, Options, Report, verify};
@@ -14,7 +15,8 @@ use crate::{exit, progress};
 /// Arguments of `verify`.
 #[derive(clap::Args)]
 pub struct Arguments {
-    /// The result file; an output or one point of it may stand behind it, as in `results.h5:answer[17]`
+    /// The result file, or the folder of an exported crate; an output or one point of it may stand behind a
+    /// file, as in `results.h5:answer[17]`
     results: PathBuf,
     /// Look in this folder for recordings that were moved; they are known by the hash of their samples
     #[arg(long = "in", value_name = "FOLDER")]
@@ -39,7 +41,10 @@ pub struct Arguments {
 /// Runs the command.
 pub fn run(arguments: &Arguments) -> u8 {
     let (path, output) = addressed(&arguments.results, None);
-    let record = match Record::open(&path) {
+    let Some(place) = Place::of(path, arguments) else {
+        return exit::REJECTED;
+    };
+    let record = match Record::open(&place.results) {
         Ok(record) => record,
         Err(error) => {
             complain(format!("error: {error}"));
@@ -68,7 +73,7 @@ pub fn run(arguments: &Arguments) -> u8 {
     }
     let options = Options {
         registry: &phasemill_stages::REGISTRY,
-        folders: &arguments.folders,
+        folders: &place.folders,
         quick: arguments.quick,
         threads: arguments.threads,
     };
@@ -92,9 +97,40 @@ pub fn run(arguments: &Arguments) -> u8 {
             "note: made by phasemill {made}, and this is {this}"
         ));
     }
-    match report.is_identical() & is_signed(arguments, &record) {
+    match report.is_identical() & is_signed(arguments, &record) & place.whole {
         true => exit::DONE,
         false => exit::FAILED,
+    }
+}
+
+/// Where results and recordings are.
+struct Place {
+    results: PathBuf,
+    folders: Vec<PathBuf>,
+    /// Whether the files around the results are what they were.
+    whole: bool,
+}
+
+impl Place {
+    /// A result file, or the one in a crate, beside which its recordings are.
+    fn of(path: PathBuf, arguments: &Arguments) -> Option<Self> {
+        let mut place = Place {
+            results: path,
+            folders: arguments.folders.clone(),
+            whole: true,
+        };
+        if place.results.is_dir() {
+            let opened = open_crate(&place.results)
+                .map_err(|error| complain(format!("error: {error}")))
+                .ok()?;
+            for (file, why) in &opened.changed {
+                complain(format!("differs: {}: {why}", file.display()));
+            }
+            place.whole = opened.changed.is_empty();
+            place.folders.push(place.results);
+            place.results = opened.results;
+        }
+        Some(place)
     }
 }
 

@@ -28,9 +28,9 @@ pub struct Changes {
     /// Read the recordings, and compare their samples with those that were used
     #[arg(long)]
     recordings: bool,
-    /// The folder of recordings that are not where they were
+    /// Look in this folder for recordings that were moved; they are known by the hash of their samples
     #[arg(long = "in", value_name = "FOLDER")]
-    folder: Option<PathBuf>,
+    folders: Vec<PathBuf>,
 }
 
 /// Arguments of `stale`.
@@ -67,7 +67,7 @@ impl Changes {
     fn source(&self) -> Source<'_> {
         Source {
             registry: &REGISTRY,
-            folder: self.folder.as_deref(),
+            folders: &self.folders,
         }
     }
 
