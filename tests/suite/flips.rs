@@ -118,6 +118,7 @@ fn made(folder: &Path) {
         threads: 1,
         strict: false,
         operator: Some("nobody".into()),
+        supersedes: None,
     };
     run(&request, &Monitor::default()).unwrap();
 }
