@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::index::Correction;
 use crate::lineage::Entry;
-use crate::run::Monitor;
+use crate::run::{Draws, Monitor};
 use crate::saved::{Saved, SavedError, Supersedes};
 use crate::session::{Request, RunError, Summary, run};
 use crate::stage::Registry;
@@ -160,6 +160,11 @@ impl Source<'_> {
             // Recordings to compare with are the same for all entries.
             with = found.with();
         }
+        // Intervals that were drawn are drawn again.
+        let draws = saved
+            .lineage()
+            .draws
+            .map(|(trials, seed)| Draws { trials, seed });
         let file = new_name(old);
         let name = old.file_name().unwrap_or_default();
         let request = Request {
@@ -170,6 +175,8 @@ impl Source<'_> {
             output: file.clone(),
             overwrite: false,
             csv: None,
+            budget: None,
+            draws,
             threads: 0,
             strict: false,
             operator,

@@ -32,13 +32,7 @@ const PROFILES: [[&str; 3]; 4] = [
     ],
 ];
 /// Terms that the context of RO-Crate 1.1 lacks, from that of the Workflow Run profiles.
-const FURTHER_TERMS: [[&str; 2]; 2] = [
-    ["sha256", "https://w3id.org/ro/terms/workflow-run#sha256"],
-    [
-        "environment",
-        "https://w3id.org/ro/terms/workflow-run#environment",
-    ],
-];
+const FURTHER_TERMS: [[&str; 2]; 1] = [["sha256", "https://w3id.org/ro/terms/workflow-run#sha256"]];
 const WORKFLOW_PROFILE: &str = "https://bioschemas.org/profiles/ComputationalWorkflow/1.0-RELEASE";
 const PARAMETER_PROFILE: &str = "https://bioschemas.org/profiles/FormalParameter/1.0-RELEASE";
 /// The engine among the entities.
@@ -224,10 +218,11 @@ impl Described<'_> {
             "@type": "Dataset",
             "name": self.titles(),
             "description": format!(
-                "A run of phasemill {} from {}: {outputs} outputs of {} recordings or sweeps, with the recipe, the results and the lineage of each",
+                "A run of phasemill {} from {}, with its recipe, its results and their lineage: {} of {}",
                 self.lineage.program,
                 self.lineage.began,
-                self.lineage.entries.len()
+                counted(outputs, "output"),
+                counted(self.lineage.entries.len(), "recording or sweep")
             ),
             "datePublished": with_offset(&crate::lineage::now()),
             "license": at(&licence),
@@ -311,7 +306,12 @@ impl Described<'_> {
                 constant.standard_uncertainty
             )];
             words.extend(Some(constant.source).filter(|s| !s.is_empty()));
-            words.extend(Some(constant.date).filter(|d| !d.is_empty()));
+            for (what, day) in [
+                ("determined", constant.date),
+                ("valid until", constant.valid_until),
+            ] {
+                words.extend(Some(format!("{what} {day}")).filter(|_| !day.is_empty()));
+            }
             self.graph.push(json!({
                 "@id": id,
                 "@type": "PropertyValue",
@@ -468,6 +468,15 @@ impl Described<'_> {
                 entity["conformsTo"] = at("http://www.w3.org/Submission/prov-json/");
             }
         }
+    }
+}
+
+/// "1 output", "2 outputs".
+fn counted(count: usize, what: &str) -> String {
+    match (count, what) {
+        (1, what) => format!("1 {what}"),
+        (n, "recording or sweep") => format!("{n} recordings or sweeps"),
+        (n, what) => format!("{n} {what}s"),
     }
 }
 

@@ -277,6 +277,7 @@ impl Made {
                         own("standardUncertainty", &constant.standard_uncertainty),
                         own("source", &constant.source),
                         own("date", &constant.date),
+                        own("validUntil", &constant.valid_until),
                     ]);
                     let name = format!("{}.constant.{}", entry.name, constant.name);
                     let id = self.entity(&name, attributes);
