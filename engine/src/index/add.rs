@@ -166,23 +166,20 @@ impl Index {
             let sql = "SELECT path FROM folder UNION SELECT path FROM place WHERE gone = 0 AND NOT EXISTS (
                            SELECT 1 FROM folder WHERE substr(place.path, 1, length(folder.path)) = folder.path)
                        ORDER BY 1";
-            let paths = c
+            c
                 .prepare(sql)?
                 .query_map([], |r| r.get::<_, String>(0))?
                 .map(|p| p.map(PathBuf::from))
-                .collect();
-            paths
+                .collect()
         })
     }
 
     /// Marks the files below a folder that are there no more.
     fn mark_gone(&mut self, folder: &Path) -> Result<Vec<PathBuf>, IndexError> {
         let known: Vec<String> = self.read(|c| {
-            let all = c
-                .prepare("SELECT path FROM place WHERE gone = 0 ORDER BY path")?
+            c.prepare("SELECT path FROM place WHERE gone = 0 ORDER BY path")?
                 .query_map([], |r| r.get(0))?
-                .collect();
-            all
+                .collect()
         })?;
         let gone: Vec<PathBuf> = known
             .into_iter()

@@ -19,7 +19,7 @@ use crate::units::UnitError;
 pub use add::{Added, Found, Scan, Stamp};
 pub use find::{Hit, Hits, Wanted};
 pub use query::{Link, RecipeUse, Run, Use, Used, Uses};
-pub use stale::{Correction, Stale};
+pub use stale::{Changed, Correction, Stale};
 
 /// Version of the tables.
 const TABLES: i64 = 1;

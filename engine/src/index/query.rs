@@ -183,11 +183,9 @@ impl Index {
         let wanted = path.to_string_lossy();
         let name = file_name(&wanted).to_owned();
         let entries: Vec<(i64, String)> = self.read(|c| {
-            let rows = c
-                .prepare_cached("SELECT entry, path FROM recording WHERE file_name = ?1")?
+            c.prepare_cached("SELECT entry, path FROM recording WHERE file_name = ?1")?
                 .query_map([&name], |r| Ok((r.get(0)?, r.get(1)?)))?
-                .collect();
-            rows
+                .collect()
         })?;
         let mut used = Used::default();
         for (entry, recorded) in entries.iter().filter(|(_, p)| agree(Path::new(p), path)) {
@@ -266,10 +264,8 @@ impl Index {
         if !used.outputs.is_empty() {
             return Ok(used);
         }
-        let all: Vec<String> = self.read(|c| {
-            let all = c.prepare(names)?.query_map([], |r| r.get(0))?.collect();
-            all
-        })?;
+        let all: Vec<String> =
+            self.read(|c| c.prepare(names)?.query_map([], |r| r.get(0))?.collect())?;
         Err(IndexError::Unknown {
             what,
             name: name.into(),

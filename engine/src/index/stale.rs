@@ -43,6 +43,15 @@ pub struct Stale {
     pub reasons: Vec<String>,
 }
 
+/// What a look at the recordings gave.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Changed {
+    /// The outputs whose recordings hold other samples now.
+    pub stale: Vec<Stale>,
+    /// Result files whose recordings could not be looked at, and why.
+    pub unseen: Vec<(PathBuf, String)>,
+}
+
 /// Outputs by file, entry and name.
 type Reasons = BTreeMap<(PathBuf, String, String), (bool, Vec<String>)>;
 
@@ -107,16 +116,11 @@ impl Index {
     ///
     /// # Errors
     /// [`IndexError::Unusable`].
-    pub fn changed(
-        &self,
-        source: &Source<'_>,
-    ) -> Result<(Vec<Stale>, Vec<(PathBuf, String)>), IndexError> {
+    pub fn changed(&self, source: &Source<'_>) -> Result<Changed, IndexError> {
         let runs: Vec<(i64, String)> = self.read(|c| {
-            let rows = c
-                .prepare("SELECT id, identity FROM run ORDER BY began, id")?
+            c.prepare("SELECT id, identity FROM run ORDER BY began, id")?
                 .query_map([], |r| Ok((r.get(0)?, r.get(1)?)))?
-                .collect();
-            rows
+                .collect()
         })?;
         let mut all = Reasons::new();
         let mut unseen = Vec::new();
@@ -145,7 +149,10 @@ impl Index {
                 Err(why) => unseen.push((link.file, why)),
             }
         }
-        Ok((listed(all), unseen))
+        Ok(Changed {
+            stale: listed(all),
+            unseen,
+        })
     }
 }
 

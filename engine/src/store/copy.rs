@@ -55,7 +55,7 @@ fn copy_attributes(from: &Location, to: &Location) -> hdf5::Result<()> {
     let there = to.attr_names()?;
     for name in from.attr_names()?.iter().filter(|n| !there.contains(n)) {
         let attribute = from.attr(name)?;
-        match Content::of(&*attribute)? {
+        match Content::of(&attribute)? {
             Content::Texts(texts) if attribute.is_scalar() => {
                 set_text(to, name, texts.first().map_or("", String::as_str))?;
             }

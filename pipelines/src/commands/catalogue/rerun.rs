@@ -93,9 +93,9 @@ impl Changes {
         let mut stale = index.stale(&corrections, &REGISTRY)?;
         let mut unseen = Vec::new();
         if self.recordings {
-            let (changed, not) = index.changed(&self.source())?;
-            unseen = not;
-            for changed in changed {
+            let changed = index.changed(&self.source())?;
+            unseen = changed.unseen;
+            for changed in changed.stale {
                 let same = |s: &&mut Stale| {
                     (&s.file, &s.entry, &s.output)
                         == (&changed.file, &changed.entry, &changed.output)
