@@ -146,7 +146,7 @@ fn digest(run: u64) -> Digest {
     for output in 0..OUTPUTS {
         let (smooth, current) = (format!("smooth {output}"), format!("current {output}"));
         nodes.push(node(&smooth, "Filter", &["detector"]));
-        let value = if run % 100 == 0 {
+        let value = if run.is_multiple_of(100) {
             "1.000e6 V/A"
         } else {
             "1.012e6 V/A"
