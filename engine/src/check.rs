@@ -202,7 +202,8 @@ impl Typed {
         let failed = checker.failed();
         for port in &mut ports {
             port.flow.recordings = self.recordings[node].clone();
-            port.flow.points = inputs.iter().filter_map(|f| f.points).max();
+            let points = inputs.iter().filter_map(|f| f.points).max();
+            port.flow.points = points.map(|n| if port.single { 1 } else { n });
             if let Some(f) = reference {
                 port.flow.run_at(f);
             }
@@ -226,8 +227,15 @@ impl Typed {
                 continue;
             };
             if found.same_dimension(&declared.unit) {
-                if let Some(port) = self.ports[node].as_mut().and_then(|p| p.get_mut(port)) {
-                    port.flow.unit = declared.unit.clone();
+                let Some(ports) = self.ports[node].as_mut() else {
+                    continue;
+                };
+                let own = ports.get(port).and_then(|p| p.companions);
+                let with_it = own.map(|c| [Some(c.low), Some(c.high), c.limit]);
+                for at in with_it.into_iter().flatten().flatten().chain([port]) {
+                    if let Some(port) = ports.get_mut(at) {
+                        port.flow.unit = declared.unit.clone();
+                    }
                 }
                 continue;
             }

@@ -188,6 +188,24 @@ pub struct Port {
     pub given: Option<String>,
     /// What flows.
     pub flow: Flow,
+    /// Outputs of the same stage that say how far this one can be trusted.
+    pub companions: Option<Companions>,
+    /// Whether there is one value for all points.
+    pub single: bool,
+}
+
+/// Outputs of a stage, by their places, that go with another: they are in its unit, and a person is told of them
+/// together.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Companions {
+    /// Lower end of the 95 % coverage interval.
+    pub low: usize,
+    /// Upper end.
+    pub high: usize,
+    /// Whether a signal is detected: 1 or 0.
+    pub detected: usize,
+    /// What is not exceeded at 95 %.
+    pub limit: Option<usize>,
 }
 
 impl Port {
@@ -197,6 +215,8 @@ impl Port {
             name,
             given: None,
             flow,
+            companions: None,
+            single: false,
         }
     }
 
@@ -206,6 +226,24 @@ impl Port {
             name: "",
             given: Some(name.into()),
             flow,
+            companions: None,
+            single: false,
+        }
+    }
+
+    /// The same with one value for all points.
+    pub fn single(self) -> Self {
+        Port {
+            single: true,
+            ..self
+        }
+    }
+
+    /// The same with companions.
+    pub fn with(self, companions: Companions) -> Self {
+        Port {
+            companions: Some(companions),
+            ..self
         }
     }
 

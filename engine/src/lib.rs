@@ -17,6 +17,7 @@ pub mod catalogue;
 mod cautions;
 pub mod challenge;
 pub mod check;
+mod companions;
 pub mod constant;
 pub mod diagnostic;
 pub mod differ;

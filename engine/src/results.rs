@@ -1,6 +1,7 @@
 //! What a run leaves: groups in the result file, the table of estimates, and lines that sum up.
 
 use crate::aspect::Aspect;
+use crate::companions;
 use crate::diagnostic::Diagnostics;
 use crate::flow::{Flow, Kind};
 use crate::recipe::{Recipe, Wiring};
@@ -127,6 +128,9 @@ pub fn write_supersedes(
 pub fn answers(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
     let mut lines = Vec::new();
     for (kept, flow, values) in kept_values(job, outcome) {
+        if companions::told_elsewhere(job, kept) {
+            continue;
+        }
         let estimates: Vec<&Estimate> = values
             .iter()
             .flatten()
@@ -141,11 +145,12 @@ pub fn answers(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
                 values.iter().flatten().count(),
                 values.len()
             )),
-            [one] => lines.push(format!(
-                "{}{convention}: {}",
-                kept.name,
-                in_words(flow, one)
-            )),
+            [one] => {
+                let point = values.iter().position(Option::is_some).unwrap_or(0);
+                let told = companions::of_one(job, outcome, kept, point, one);
+                let told = told.unwrap_or_else(|| in_words(flow, one));
+                lines.push(format!("{}{convention}: {told}", kept.name));
+            }
             several => {
                 let size = |e: &&Estimate| {
                     if flow.kind == Kind::ComplexEstimate {
@@ -162,12 +167,13 @@ pub fn answers(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
                     ""
                 };
                 lines.push(format!(
-                    "{}{convention}: {} of {} points, {what}{} to {}",
+                    "{}{convention}: {} of {} points, {what}{} to {}{}",
                     kept.name,
                     several.len(),
                     values.len(),
                     crate::units::format_quantity(low, &flow.unit, 5),
-                    crate::units::format_quantity(high, &flow.unit, 5)
+                    crate::units::format_quantity(high, &flow.unit, 5),
+                    companions::of_several(job, outcome, kept, values)
                 ));
             }
         }

@@ -17,18 +17,24 @@ mod add_tone;
 mod amplify;
 mod average;
 mod background;
+mod cartesian;
 mod combine;
+mod common_phase;
+mod compare;
 mod decimate;
 mod detune;
 mod filter;
 mod mix;
+mod parts;
 mod polar;
+mod polynomial_fit;
 mod reference;
 mod remove_offset;
 mod rotate;
 mod spectrum;
 mod stability;
 mod tone_fit;
+mod weighted_mean;
 
 use phasemill_engine::stage::Registry;
 
@@ -42,9 +48,15 @@ pub const REGISTRY: Registry = Registry::new(&[
     &average::Average,
     &amplify::Amplify,
     &polar::Polar,
+    &parts::Parts,
+    &cartesian::Cartesian,
     &rotate::Rotate,
     &combine::Combine,
     &background::Background,
+    &common_phase::CommonPhase,
+    &weighted_mean::WeightedMean,
+    &polynomial_fit::PolynomialFit,
+    &compare::Compare,
     &tone_fit::ToneFit,
     &spectrum::Spectrum,
     &stability::Stability,

@@ -1,11 +1,14 @@
 //! `Polar`: amplitude and phase of a phasor.
 
 use num_complex::Complex64;
-use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
+use phasemill_engine::flow::{Buffer, Companions, Flow, Kind, Port, Samples};
+use phasemill_engine::response::Response;
 use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::Reader;
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Value};
+
+use crate::math::plane::Findings;
 
 /// The stage.
 pub struct Polar;
@@ -16,11 +19,24 @@ impl Stage for Polar {
     }
 
     fn doc(&self) -> &'static str {
-        "Amplitude R = sqrt(X^2 + Y^2) and phase atan2(Y, X), from -180 to 180 degrees, of a phasor or a complex \
-         estimate X + iY. Uncertainties are propagated to first order (JCGM 100:2008, 5.1). That is good for an \
-         amplitude of many standard uncertainties; near zero R is biased high and the phase has no meaning \
-         (Rice distribution), so keep X and Y as well. An amplitude of exactly zero, as of a background point less \
-         itself, has no phase."
+        "Amplitude and phase of a phasor or a complex estimate z = X + iY: R = sqrt(X^2 + Y^2) and atan2(Y, X), from \
+         -180 to 180 degrees. Noise makes R too large (Rice distribution). Of an estimate with an evaluated \
+         uncertainty the amplitude is therefore the one whose median R is the R found, which is too large as often \
+         as too small (the median estimator of Simmons & Stewart, Astron. Astrophys. 142, 100 (1985), here for any \
+         covariance and with Student's t); it is 0 where R is below its median without a signal. For many \
+         standard uncertainties it is R less u^2/(2R), u that across. Standard uncertainties are those of \
+         first-order propagation (JCGM 100:2008, 5.1), right for such amplitudes only; what holds near zero too \
+         are the further outputs. `p` is the probability of such an X + iY, or one farther out, without a signal \
+         (Hotelling's T^2, Ann. Math. Stat. 2, 360 (1931); exact for independent normal samples), `detected` is 1 \
+         where p is at most 0.05 and else 0. `low` and `high` are the 95 % coverage interval of the amplitude, \
+         `low` 0 unless detected; `limit` is the amplitude that is not exceeded at 95 %, from the bivariate t \
+         distribution about z. They hold for 95 % or more of all measurements, for small amplitudes often more. \
+         `phase_low` and `phase_high` are the 95 % coverage interval of the phase (Fieller, J. R. Stat. Soc. B 16, \
+         175 (1954), exact), missing (NaN) where it is undetermined. Where X and Y have several sources of \
+         uncertainty, degrees of freedom are combined after Krishnamoorthy & Yu, Stat. Probab. Lett. 66, 161 (2004); \
+         gains and their phases count as factors, which make no signal of noise and do not bias R. \
+         All but R and phase are missing where the uncertainty vanishes in some direction or has one degree of \
+         freedom. A value of exactly zero, as of a background point less itself, has no phase."
     }
 
     fn example(&self) -> &'static str {
@@ -35,6 +51,10 @@ impl Stage for Polar {
     },
     results: ["polar"],
 )"#
+    }
+
+    fn numeric_version(&self) -> u32 {
+        2
     }
 
     fn read(&self, r: &mut Reader<'_>) -> Box<dyn Configured> {
@@ -83,44 +103,111 @@ impl Configured for Settings {
             scalings: Vec::new(),
             ..input.clone()
         };
-        vec![Port::new("amplitude", amplitude), Port::new("phase", phase)]
+        if input.kind == Kind::Phasor || !input.evaluated {
+            return vec![Port::new("amplitude", amplitude), Port::new("phase", phase)];
+        }
+        // They are no signal behind the chain any more.
+        let bound = |of: &Flow| Flow {
+            evaluated: false,
+            clock: None,
+            response: Response::default(),
+            ..of.clone()
+        };
+        let number = Flow {
+            unit: Unit::one(),
+            ..bound(&phase)
+        };
+        let ends = |low, high, limit| Companions {
+            low,
+            high,
+            detected: DETECTED,
+            limit,
+        };
+        vec![
+            Port::new("amplitude", amplitude.clone()).with(ends(2, 3, Some(8))),
+            Port::new("phase", phase.clone()).with(ends(4, 5, None)),
+            Port::new("low", bound(&amplitude)),
+            Port::new("high", bound(&amplitude)),
+            Port::new("phase_low", bound(&phase)),
+            Port::new("phase_high", bound(&phase)),
+            Port::new("p", number.clone()),
+            Port::new("detected", number),
+            Port::new("limit", bound(&amplitude)),
+        ]
     }
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
-        let of = inputs.first()?.name;
+        let Told { name: of, flow } = inputs.first()?;
         let unit = if self.radians { "radians" } else { "degrees" };
+        let corrected = match flow.evaluated && flow.kind == Kind::ComplexEstimate {
+            true => {
+                "; the amplitude was freed of its bias in noise by the median of the Rice distribution"
+            }
+            false => "",
+        };
         Some(format!(
-            "Amplitude and phase of {of} were computed, the phase in {unit}."
+            "Amplitude and phase of {of} were computed, the phase in {unit}{corrected}."
         ))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
-        Ok(match inputs.first().map(|f| f.kind) {
-            Some(Kind::Phasor) => Work::Stream(Box::new(|| Box::new(Turning))),
-            _ => Work::Point(Box::new(polar)),
+        Ok(match inputs.first() {
+            Some(input) if input.kind == Kind::Phasor => {
+                Work::Stream(Box::new(|| Box::new(Turning)))
+            }
+            input => {
+                let evaluated = input.is_some_and(|f| f.evaluated);
+                Work::Point(Box::new(move |values| Ok(polar(values, evaluated))))
+            }
         })
     }
 }
 
-fn polar(inputs: &[&Value]) -> Result<Vec<Value>, Fault> {
+/// Index of the output `detected`.
+const DETECTED: usize = 7;
+
+fn polar(inputs: &[&Value], evaluated: bool) -> Vec<Value> {
     let Some(estimate) = inputs.first().and_then(|v| v.estimate()) else {
-        return Ok(Vec::new());
+        return Vec::new();
     };
+    let found = Findings::of(estimate).filter(|_| evaluated);
     let z = estimate.value;
     let size = libm::hypot(z.re, z.im);
-    if size == 0.0 {
-        // A background point less itself: no phase, and no first-order uncertainty.
-        let none = [0.0, f64::NAN].map(|x| Value::Estimate(Estimate::real(x)));
-        return Ok(none.to_vec());
-    }
-    let amplitude = Estimate::propagate(&[estimate], size.into(), |_, d| {
-        ((z.conj() * d).re / size).into()
-    });
+    let amplitude = found.map_or(size, |f| f.amplitude);
     let angle = libm::atan2(z.im, z.re);
-    let phase = Estimate::propagate(&[estimate], angle.into(), |_, d| {
-        ((z.conj() * d).im / (size * size)).into()
-    });
-    Ok(vec![Value::Estimate(amplitude), Value::Estimate(phase)])
+    let [amplitude, phase] = if size == 0.0 {
+        // A background point less itself: no phase, and no first-order uncertainty.
+        [amplitude, f64::NAN].map(Estimate::real)
+    } else {
+        [
+            Estimate::propagate(&[estimate], amplitude.into(), |_, d| {
+                ((z.conj() * d).re / size).into()
+            }),
+            Estimate::propagate(&[estimate], angle.into(), |_, d| {
+                ((z.conj() * d).im / (size * size)).into()
+            }),
+        ]
+    };
+    let further = match found {
+        Some(f) => {
+            let [low, high] = f.interval;
+            let turn = f.phase.filter(|_| size > 0.0);
+            let [phase_low, phase_high] =
+                turn.map_or([f64::NAN; 2], |ends| ends.map(|d| angle + d));
+            let detected = if f.detected() { 1.0 } else { 0.0 };
+            [low, high, phase_low, phase_high, f.p, detected, f.limit]
+        }
+        None => [f64::NAN; 7],
+    };
+    let further = further
+        .into_iter()
+        .filter(|_| evaluated)
+        .map(Estimate::real);
+    [amplitude, phase]
+        .into_iter()
+        .chain(further)
+        .map(Value::Estimate)
+        .collect()
 }
 
 struct Turning;
@@ -139,54 +226,4 @@ impl Kernel for Turning {
 }
 
 #[cfg(test)]
-mod tests {
-    use phasemill_engine::testing;
-    use phasemill_engine::value::{About, Part, Reach};
-
-    use super::*;
-
-    /// 3 + 4i: amplitude 5, phase atan2(4, 3), worked by hand.
-    #[test]
-    fn samples_become_amplitude_and_phase() {
-        let z = [Complex64::new(3.0, 4.0), Complex64::new(-1.0, 0.0)];
-        let flows = [Flow::new(Kind::Phasor, Unit::one())];
-        let given = testing::run_every_way(
-            &Polar,
-            r#"Polar(of: "z")"#,
-            &[],
-            &flows,
-            &[Samples::Phasor(&z)],
-        )
-        .expect("runs");
-        assert_eq!(given.buffers[0].samples().wave(), [5.0, 1.0]);
-        assert!((given.buffers[1].samples().wave()[0] - 0.927_295_218_001_612_2).abs() < 1e-15);
-        assert_eq!(given.buffers[1].samples().wave()[1], std::f64::consts::PI);
-    }
-
-    /// A change along the phasor moves the amplitude only, one across it the phase only.
-    #[test]
-    fn uncertainty_splits_into_along_and_across() {
-        let along = Complex64::new(0.6, 0.8) * 0.1;
-        let about = About::scatter("s", Reach::Node, 9.0);
-        let parts = vec![
-            Part::new(&about, 0, along),
-            Part::new(&about, 1, along * Complex64::i()),
-        ];
-        let z = Value::Estimate(Estimate {
-            parts: Some(parts),
-            ..Estimate::bare(Complex64::new(3.0, 4.0))
-        });
-        let flows = [Flow::new(Kind::ComplexEstimate, Unit::one())];
-        let (_, values) =
-            testing::evaluate(&Polar, r#"Polar(of: "z")"#, &[], &flows, &[&z]).expect("runs");
-        let u: Vec<f64> = values
-            .iter()
-            .filter_map(|v| v.estimate()?.standard_uncertainty())
-            .map(|u| u.re)
-            .collect();
-        assert!(
-            (u[0] - 0.1).abs() < 1e-15 && (u[1] - 0.02).abs() < 1e-15,
-            "{u:?}"
-        );
-    }
-}
+mod tests;

@@ -125,7 +125,7 @@ fn the_whole_job_agrees_with_an_independent_twin() {
         found.one("voltage", "quadrature_errors"),
         current.re,
         current.im,
-        found.value("polar.amplitude"),
+        libm::hypot(current.re, current.im),
         found.value("polar.phase"),
         found.value("clock.frequency"),
     ];

@@ -317,10 +317,19 @@ impl<'o, 'r> Trials<'o, 'r> {
             };
             let mut own = match &job.works[node] {
                 None | Some(Work::Stream(_) | Work::Survey(_)) => self.outcome.values[node].clone(),
-                Some(_) => {
-                    let inputs = inputs(&values);
-                    let inputs: Vec<&[Option<Value>]> = inputs.iter().map(Vec::as_slice).collect();
-                    job.computed(node, &inputs).0
+                Some(work) => {
+                    let mut inputs = inputs(&values);
+                    // Weights rest on uncertainties, which are those of the run in every trial.
+                    let weighs = matches!(work, Work::Series(_));
+                    if weighs {
+                        self.restore(node, &mut inputs);
+                    }
+                    let given: Vec<&[Option<Value>]> = inputs.iter().map(Vec::as_slice).collect();
+                    let mut own = job.computed(node, &given).0;
+                    if weighs {
+                        forget(&mut own);
+                    }
+                    own
                 }
             };
             for value in own.iter_mut().flatten().flatten() {
@@ -341,6 +350,19 @@ impl<'o, 'r> Trials<'o, 'r> {
             .collect()
     }
 
+    /// Gives the inputs of a node the parts that they had in the run.
+    fn restore(&self, node: Node, inputs: &mut [Vec<Option<Value>>]) {
+        for (values, &(source, port)) in inputs.iter_mut().zip(self.job.reads(node)) {
+            let run = &self.outcome.values[source][port];
+            for (value, known) in values.iter_mut().zip(run) {
+                if let (Some(Value::Estimate(value)), Some(Value::Estimate(known))) = (value, known)
+                {
+                    value.parts = known.parts.clone();
+                }
+            }
+        }
+    }
+
     /// Turns what is known of an estimate's sources into a change of its value.
     fn vary(&self, estimate: &mut Estimate, draws: &[f64]) {
         let Some(parts) = &mut estimate.parts else {
@@ -351,6 +373,15 @@ impl<'o, 'r> Trials<'o, 'r> {
             if let Some(urn) = urn.map(|at| &self.urns[*at]) {
                 estimate.value += part.effect * draws[urn.slot + part.source.index as usize];
             }
+        }
+    }
+}
+
+/// Takes the parts away from values whose sources have been drawn already: a stage over all points adds none.
+fn forget(values: &mut [Vec<Option<Value>>]) {
+    for value in values.iter_mut().flatten().flatten() {
+        if let Value::Estimate(estimate) = value {
+            estimate.parts = estimate.parts.take().map(|_| Vec::new());
         }
     }
 }

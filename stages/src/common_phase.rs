@@ -1,0 +1,209 @@
+//! `CommonPhase`: the phase that all points of a series have in common.
+
+use num_complex::Complex64;
+use phasemill_engine::flow::{Flow, Kind, Port};
+use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work};
+use phasemill_engine::text::Reader;
+use phasemill_engine::units::Unit;
+use phasemill_engine::value::{Estimate, Value};
+
+use crate::math::gls::{Observations, expect_series, own};
+use crate::weighted_mean::test_ports;
+
+/// The stage.
+pub struct CommonPhase;
+
+impl Stage for CommonPhase {
+    fn name(&self) -> &'static str {
+        "CommonPhase"
+    }
+
+    fn doc(&self) -> &'static str {
+        "The phase that all points of a series of complex estimates have in common, as that of a set-up, and the series turned by it. With z[k] = a[k]*exp(i*phi) and real amplitudes a[k] of either sign, phi makes the \
+         quadrature parts of z[k]*exp(-i*phi) smallest, by generalised least squares with their covariance \
+         (Aitken, Proc. R. Soc. Edinburgh 55, 42 (1935); derived: quadrature parts change by -a[k] per radian). \
+         It begins at half the argument of the sum of z[k]^2 over variance and is refined (Gauss-Newton). Of the \
+         two phases half a turn apart it is the one for which the amplitudes sum to a positive number. Noise of \
+         weak points adds little, since the weight goes with the amplitude. `turned` holds the amplitudes as \
+         in-phase parts and stays correlated with the phase. `chi_square` is that of the quadrature parts left, \
+         with one degree of freedom less than points, `p` the probability of as much or more if the phase is \
+         common, `birge` is sqrt(chi_square/degrees of freedom); they take the uncertainties as known."
+    }
+
+    fn example(&self) -> &'static str {
+        r#"Recipe(
+    title: "A sweep with the phase of the set-up taken out",
+    inputs: { "detector": Wave(unit: "V"), "chopper": Wave(unit: "V") },
+    stages: {
+        "clock": Reference(of: "chopper", shape: Square()),
+        "product": Mix(of: "detector", with: "clock"),
+        "answer": Average(of: "product", over: Blocks("1 s")),
+        "set-up": CommonPhase(of: "answer"),
+    },
+    results: ["set-up"],
+)"#
+    }
+
+    fn read(&self, r: &mut Reader<'_>) -> Box<dyn Configured> {
+        r.setting("of", "the series of complex estimates").flow();
+        Box::new(Settings)
+    }
+}
+
+struct Settings;
+
+/// Refinements; each squares what is left of the error, from a start that is right for equal variances.
+const ROUNDS: u32 = 8;
+
+impl Configured for Settings {
+    fn check(&self, inputs: &[Flow], checker: &mut Checker<'_>) -> Vec<Port> {
+        let [input] = inputs else { return Vec::new() };
+        if !expect_series(0, input, &[Kind::ComplexEstimate], 2, checker) {
+            return Vec::new();
+        }
+        let phase = Flow {
+            kind: Kind::Estimate,
+            unit: Unit::degree(),
+            convention: None,
+            ..input.clone()
+        };
+        let ports = [
+            Port::new("phase", phase).single(),
+            Port::new("turned", input.clone()),
+        ];
+        ports.into_iter().chain(test_ports(input)).collect()
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let of = inputs.first()?.name;
+        Some(format!(
+            "The phase common to all points of {of} was fitted by generalised least squares, and the points were turned \
+             by it."
+        ))
+    }
+
+    fn prepare(&self, _: &[Flow]) -> Result<Work, Fault> {
+        Ok(Work::Series(Box::new(|inputs, _| {
+            common_phase(inputs.first().copied().unwrap_or(&[]))
+        })))
+    }
+}
+
+fn unit(phase: f64) -> Complex64 {
+    Complex64::new(libm::cos(phase), libm::sin(phase))
+}
+
+fn common_phase(series: &[Option<Value>]) -> Result<Vec<Vec<Option<Value>>>, Fault> {
+    let all = Observations::new(series, &[Complex64::ONE]);
+    let weighted = |e: &&Estimate| {
+        let variance = e.covariance().map_or(1.0, |[rr, ii, _]| rr + ii);
+        e.value * e.value / variance
+    };
+    let square: Complex64 = all.estimates().iter().map(weighted).sum();
+    let mut phi = 0.5 * libm::atan2(square.im, square.re);
+    let mut step = f64::INFINITY;
+    for _ in 0..ROUNDS {
+        let turn = unit(phi);
+        let along = |k: usize| (turn.conj() * all.estimates()[k].value).re;
+        let observed = Observations::new(series, &[Complex64::I * turn]);
+        let found = observed.solve(1, own, |row, terms| terms[0] = along(row))?;
+        step = found.coefficients[0];
+        if step.abs() > 1e-9 {
+            phi += step;
+            continue;
+        }
+        let sum: f64 = (0..observed.len()).map(along).sum();
+        let opposite = if sum < 0.0 { std::f64::consts::PI } else { 0.0 };
+        let turned_by = turn * if sum < 0.0 { -1.0 } else { 1.0 };
+        let mut phase = found.estimate(&[Complex64::ONE]);
+        phase.value += phi + opposite;
+        // Between -180 and 180 degrees.
+        let whole = (phase.value.re / std::f64::consts::TAU).round();
+        phase.value -= std::f64::consts::TAU * whole;
+        let back = |z: &Estimate| {
+            let value = z.value * turned_by.conj();
+            Estimate::propagate(&[z, &phase], value, |input, d| match input {
+                0 => d * turned_by.conj(),
+                _ => value * Complex64::new(0.0, -d.re),
+            })
+        };
+        let turned = series
+            .iter()
+            .map(|v| Some(Value::Estimate(back(v.as_ref()?.estimate()?))));
+        let turned: Vec<Option<Value>> = turned.collect();
+        let tests = found.tests().map(|e| vec![Some(Value::Estimate(e))]);
+        let one = vec![Some(Value::Estimate(phase))];
+        return Ok([one, turned].into_iter().chain(tests).collect());
+    }
+    Err(Fault::Numeric {
+        what: "common phase",
+        why: format!(
+            "it still moves by {step:.1e} rad after {ROUNDS} rounds; the series holds no signal"
+        ),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use phasemill_engine::value::{About, Part, Reach};
+
+    use super::*;
+
+    fn point(value: Complex64, u: f64, which: usize) -> Option<Value> {
+        let about = About::scatter(format!("point {which}"), Reach::Node, 9.0);
+        let parts = vec![
+            Part::new(&about, 0, u),
+            Part::new(&about, 1, Complex64::I * u),
+        ];
+        Some(Value::Estimate(Estimate {
+            parts: Some(parts),
+            ..Estimate::bare(value)
+        }))
+    }
+
+    /// Amplitudes 3, -1, 4 at 0.4 rad without scatter: the phase, u = 0.1/sqrt(26), and the amplitudes; by hand.
+    #[test]
+    fn amplitudes_of_either_sign_share_a_phase() {
+        let amplitudes = [3.0, -1.0, 4.0];
+        for turn in [0.4, 2.9, -1.6] {
+            let series: Vec<_> = amplitudes
+                .iter()
+                .enumerate()
+                .map(|(k, a)| point(unit(turn) * a, 0.1, k))
+                .collect();
+            let found = common_phase(&series).expect("a phase");
+            let at = |port: usize, k: usize| {
+                found[port][k]
+                    .as_ref()
+                    .and_then(Value::estimate)
+                    .expect("a value")
+            };
+            let phase = at(0, 0);
+            assert!((phase.value.re - turn).abs() < 1e-14, "{}", phase.value);
+            let u = phase.standard_uncertainty().expect("evaluated").re;
+            assert!((u - 0.1 / 26f64.sqrt()).abs() < 1e-14, "{u}");
+            for (k, a) in amplitudes.iter().enumerate() {
+                assert!((at(1, k).value - Complex64::from(*a)).norm() < 1e-14);
+            }
+            assert!(at(2, 0).value.re < 1e-20);
+        }
+    }
+
+    /// Two points of amplitude 10 and phases 0.01 either way, each known to 0.01 rad: chi-square 2, by hand.
+    #[test]
+    fn phases_that_differ_show_in_chi_square() {
+        let series = [
+            point(unit(0.01) * 10.0, 0.1, 0),
+            point(unit(-0.01) * 10.0, 0.1, 1),
+        ];
+        let found = common_phase(&series).expect("a phase");
+        let chi = found[2][0]
+            .as_ref()
+            .and_then(Value::estimate)
+            .expect("a value")
+            .value
+            .re;
+        // The sine of 0.01 is smaller by 1.7e-5 of it.
+        assert!((chi - 2.0).abs() < 1e-4, "{chi}");
+    }
+}

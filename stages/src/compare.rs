@@ -1,0 +1,173 @@
+//! `Compare`: whether two series agree.
+
+use num_complex::Complex64;
+use phasemill_engine::diagnostic::Code;
+use phasemill_engine::flow::{Flow, Kind, Port};
+use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work};
+use phasemill_engine::text::Reader;
+use phasemill_engine::value::{Estimate, Value};
+
+use crate::math::gls::{Observations, expect_series};
+use crate::weighted_mean::test_ports;
+
+/// The stage.
+pub struct Compare;
+
+impl Stage for Compare {
+    fn name(&self) -> &'static str {
+        "Compare"
+    }
+
+    fn doc(&self) -> &'static str {
+        "Whether two series of estimates agree within their uncertainties. `difference` is the first less the \
+         second, point by point, `chi_square` is d'V^-1 d of all differences d with their covariance V, `p` the \
+         probability of as much or more if both are the same, and `birge` is sqrt(chi_square/degrees of freedom), \
+         of which there is one per point, two for complex estimates (generalised least squares; Aitken, Proc. R. \
+         Soc. Edinburgh 55, 42 (1935)). What both share, as a gain or a background, cancels as far as it does \
+         (JCGM 100:2008, 5.2). Points that either series lacks are left out. The probability takes the \
+         uncertainties as known; from few degrees of freedom it comes out too small."
+    }
+
+    fn example(&self) -> &'static str {
+        r#"Recipe(
+    title: "Whether two detectors see the same",
+    inputs: { "left": Wave(unit: "V"), "right": Wave(unit: "V") },
+    stages: {
+        "left level": Average(of: "left", over: Blocks("1 s")),
+        "right level": Average(of: "right", over: Blocks("1 s")),
+        "agreement": Compare(of: ["left level", "right level"]),
+    },
+    results: ["agreement"],
+)"#
+    }
+
+    fn read(&self, r: &mut Reader<'_>) -> Box<dyn Configured> {
+        let found = r.setting("of", "the two series").flows();
+        if found != 2 {
+            let message = format!("expected two flows, found {found}");
+            let help = "list them, as in `of: [\"up\", \"down\"]`";
+            r.fault("of", Code::OutOfRange, message, help);
+        }
+        Box::new(Settings)
+    }
+}
+
+struct Settings;
+
+impl Configured for Settings {
+    fn check(&self, inputs: &[Flow], checker: &mut Checker<'_>) -> Vec<Port> {
+        let [a, b] = inputs else { return Vec::new() };
+        let kinds = [Kind::Estimate, Kind::ComplexEstimate];
+        if !expect_series(0, a, &kinds, 1, checker) || !expect_series(1, b, &[a.kind], 1, checker) {
+            return Vec::new();
+        }
+        if !a.unit.same_dimension(&b.unit) || a.convention != b.convention {
+            let message = format!(
+                "expected estimates of one dimension and convention, found {} and {}",
+                shown(a),
+                shown(b)
+            );
+            let help = "bring one of them to the other's with `Amplify` first";
+            checker.error("of", Code::Unit, message, help);
+        }
+        let difference = Port::new("difference", a.clone());
+        std::iter::once(difference).chain(test_ports(a)).collect()
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let [a, b] = inputs else { return None };
+        let (a, b) = (a.name, b.name);
+        Some(format!(
+            "{a} and {b} were compared by chi-square of their differences with the full covariance of these."
+        ))
+    }
+
+    fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
+        let complex = inputs.first().is_some_and(|f| f.kind.is_complex());
+        let directions: &[Complex64] = match complex {
+            true => &[Complex64::ONE, Complex64::I],
+            false => &[Complex64::ONE],
+        };
+        Ok(Work::Series(Box::new(move |inputs, _| {
+            let [a, b] = inputs else {
+                return Ok(Vec::new());
+            };
+            // A recording of one point is compared with every point of the other.
+            let at = |series: &'_ [Option<Value>], point: usize| {
+                let value = series.get(if series.len() == 1 { 0 } else { point });
+                value.and_then(|v| v.as_ref()?.estimate().cloned())
+            };
+            let less = |point: usize| {
+                let (x, y) = (at(a, point)?, at(b, point)?);
+                let value = x.value - y.value;
+                let difference =
+                    Estimate::propagate(&[&x, &y], value, |i, d| if i == 0 { d } else { -d });
+                Some(Value::Estimate(difference))
+            };
+            let difference: Vec<_> = (0..a.len().max(b.len())).map(less).collect();
+            let observed = Observations::new(&difference, directions);
+            let tests = observed.solve(0, |_| true, |_, _| {})?.tests();
+            let tests = tests.map(|e| vec![Some(Value::Estimate(e))]);
+            Ok(std::iter::once(difference).chain(tests).collect())
+        })))
+    }
+}
+
+fn shown(flow: &Flow) -> String {
+    match flow.convention {
+        Some(convention) => format!("{} ({convention})", flow.unit),
+        None => flow.unit.to_string(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use phasemill_engine::stage::SeriesAxis;
+    use phasemill_engine::units::Unit;
+    use phasemill_engine::value::{About, Part, Reach};
+
+    use super::*;
+
+    fn point(value: f64, noise: f64, name: &str) -> Option<Value> {
+        let own = About::scatter(name, Reach::Node, 9.0);
+        let gain = About::constant("gain", None);
+        Some(Value::Estimate(Estimate {
+            parts: Some(vec![
+                Part::new(&own, 0, noise),
+                Part::new(&gain, 0, 0.5 * value),
+            ]),
+            ..Estimate::real(value)
+        }))
+    }
+
+    /// Differences 0.5 and -1 of variances 0.3² + 0.4² and as much, and 0.5 of each of a gain that does not cancel
+    /// altogether: d'V⁻¹d of a two by two matrix, by hand: V = [[.25 + .0625, -.125], [-.125, .25 + .25]].
+    #[test]
+    fn what_is_shared_cancels_as_far_as_it_does() {
+        let a = [point(4.5, 0.3, "a0"), point(3.0, 0.3, "a1"), None];
+        let b = [
+            point(4.0, 0.4, "b0"),
+            point(4.0, 0.4, "b1"),
+            point(1.0, 0.4, "b2"),
+        ];
+        let flow = Flow::new(Kind::Estimate, Unit::one());
+        let Ok(Work::Series(work)) = Settings.prepare(&[flow.clone(), flow]) else {
+            panic!("a series")
+        };
+        let found = work(&[&a, &b], &SeriesAxis::default()).expect("runs");
+        let (v, w, c): (f64, f64, f64) = (0.3125, 0.5, -0.125);
+        let by_hand = (w * 0.25 + v * 1.0 - 2.0 * c * 0.5 * -1.0) / (v * w - c * c);
+        let number = |k: usize| {
+            found[k][0]
+                .as_ref()
+                .and_then(Value::estimate)
+                .expect("a value")
+                .value
+                .re
+        };
+        assert!((number(1) / by_hand - 1.0).abs() < 1e-14);
+        // Two degrees of freedom: exp(-chi²/2).
+        assert!((number(2) / libm::exp(-0.5 * by_hand) - 1.0).abs() < 1e-13);
+        assert!(found[0][2].is_none() && number(0) == 0.5);
+    }
+}
