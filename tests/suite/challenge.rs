@@ -278,3 +278,39 @@ fn what_cannot_be_challenged_is_said() {
     let broken = phasemill(folder.path(), &["challenge", "r.ron", "a.h5", "--quiet"]);
     broken.expect(2).says("a.h5");
 }
+
+/// Ten cycles of a slow reference leave no room for frequencies beside it, and that is said; a recording
+/// without noise gives back its tones all the same.
+#[test]
+fn few_cycles_and_no_noise_are_no_fault() {
+    let folder = TempDir::new().unwrap();
+    let rate = 100.0;
+    let wave = crate::support::sine(1000, rate, 1.0, 0.3, 0.2);
+    let noise = crate::support::noise(1000, 0.01, 3);
+    let noisy: Vec<f64> = wave.iter().zip(&noise).map(|(a, b)| a + b).collect();
+    let slow = r#"Recipe(
+    title: "few cycles",
+    inputs: { "x": Wave(unit: "V") },
+    stages: {
+        "clock": Reference(of: "x", shape: Stated(frequency: "1 Hz")),
+        "product": Mix(of: "x", with: "clock"),
+        "answer": Average(of: "product"),
+    },
+    results: ["answer"],
+)"#;
+    for (samples, more) in [(&noisy, &[][..]), (&wave, &["--amplitude", "1 V"])] {
+        record(
+            &folder.path().join("a.h5"),
+            rate,
+            Layout::Contiguous,
+            &[Channel::volts("x", samples)],
+        );
+        let report = challenged(folder.path(), slow, more, 0);
+        // At 0.3 and 0.5 Hz from the line, in 10 s; the others are farther than half its frequency.
+        let offsets = list(&report, "neighbours")
+            .iter()
+            .map(|l| l["offset"].as_f64().unwrap().abs());
+        assert!(offsets.into_iter().all(|f| f < 0.5), "{report:#}");
+        assert!(gains(&report).iter().all(|g| (g - 1.0).abs() < 1e-9));
+    }
+}

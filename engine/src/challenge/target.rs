@@ -56,6 +56,8 @@ pub(super) struct Target {
     pub flow: Flow,
     /// The input that gets the tones.
     pub input: Node,
+    /// Its sample rate in Hz.
+    pub rate: Option<f64>,
     /// Full scale of its converter in SI units, where that is known.
     pub full_scale: Option<f64>,
     /// How amplitudes are stated.
@@ -137,6 +139,7 @@ impl Target {
         Ok(Target {
             result: kept.name.clone(),
             input,
+            rate: typed.flow(input, 0).and_then(|f| f.rate),
             full_scale: typed.flow(input, 0).and_then(|f| f.full_scale),
             shape,
             through,

@@ -10,7 +10,7 @@ use super::scores::{ChiSquare, normal_score};
 use super::target::{Shape, Target};
 use super::{ChallengeError, Request, job};
 use crate::response::Figures;
-use crate::run::{Monitor, each};
+use crate::run::{Job, Monitor, Outcome, each};
 use crate::session::open_sets;
 use crate::value::{Estimate, Value};
 
@@ -32,8 +32,21 @@ const LEAKS: [f64; 3] = [1.0, 3.0, 10.0];
 
 /// What one run gave.
 struct Ran {
-    estimate: Result<Estimate, String>,
+    found: Result<Found, String>,
     remarks: Vec<String>,
+}
+
+/// A value of the result, and the frequency in Hz that the recipe looks at, where it is known.
+struct Found {
+    value: Estimate,
+    line: Option<f64>,
+}
+
+/// A point without a tone.
+struct Bare {
+    point: usize,
+    value: Estimate,
+    line: Option<f64>,
 }
 
 /// A run to be made: the point, the tones, and by how many Hz the recipe looks beside the signal.
@@ -104,11 +117,13 @@ impl Challenge<'_> {
             .map(|p| self.trial(*p, &[], 0.0, Complex64::ZERO))
             .collect();
         let base = self.run_all(report, &base)?;
-        let known: Vec<(usize, Estimate)> = points
+        let known: Vec<Bare> = points
             .iter()
-            .copied()
             .zip(base)
-            .filter_map(|(p, e)| Some((p, e?)))
+            .filter_map(|(&point, found)| {
+                let Found { value, line } = found?;
+                Some(Bare { point, value, line })
+            })
             .collect();
         let gains = self.tones(report, &known)?;
         self.leaks(report, &known)?;
@@ -145,7 +160,7 @@ impl Challenge<'_> {
         &self,
         report: &mut Report,
         trials: &[Trial],
-    ) -> Result<Vec<Option<Estimate>>, ChallengeError> {
+    ) -> Result<Vec<Option<Found>>, ChallengeError> {
         let ran = each(trials, |t| self.run_one(t));
         let mut all = Vec::new();
         for (trial, ran) in trials.iter().zip(ran) {
@@ -153,8 +168,8 @@ impl Challenge<'_> {
             for remark in ran.remarks {
                 Remark::note(&mut report.remarks, remark, trial.point);
             }
-            match ran.estimate {
-                Ok(estimate) => all.push(Some(estimate)),
+            match ran.found {
+                Ok(found) => all.push(Some(found)),
                 Err(why) => {
                     Remark::note(&mut report.failures, why, trial.point);
                     all.push(None);
@@ -184,8 +199,11 @@ impl Challenge<'_> {
         }
         let kept = job.typed.results.first();
         let value = kept.and_then(|k| outcome.values[k.node][k.port].first()?.clone());
-        let estimate = match value {
-            Some(Value::Estimate(estimate)) => Ok(estimate),
+        let found = match value {
+            Some(Value::Estimate(value)) => Ok(Found {
+                value,
+                line: self.line_frequency(&job, &outcome),
+            }),
             _ => Err(outcome.failures.first().map_or_else(
                 || "no value".to_owned(),
                 |f| format!("`{}`: {}", f.node, f.message),
@@ -193,10 +211,34 @@ impl Challenge<'_> {
         };
         let remarks = outcome.remarks.iter();
         Ok(Ran {
-            estimate,
+            found,
             remarks: remarks
                 .map(|f| format!("`{}`: {}", f.node, f.message))
                 .collect(),
+        })
+    }
+
+    /// The frequency in Hz of the harmonic that the result is relative to: stated, measured beside the clock
+    /// as its output `frequency`, or expected.
+    fn line_frequency(&self, job: &Job<'_>, outcome: &Outcome) -> Option<f64> {
+        let (clock, n, m) = self.target.flow.clock.as_ref()?;
+        let node = job.plan.names.iter().position(|name| name == clock)?;
+        let mut ports = job.typed.ports[node].iter().flatten();
+        let measured = ports
+            .position(|p| p.name() == "frequency")
+            .and_then(|port| outcome.values[node][port].first()?.as_ref()?.estimate());
+        let measured = measured.map(|e| e.value.re * f64::from(*n) / f64::from(*m));
+        measured.or_else(|| {
+            let known = job.typed.signal_frequency(job.recipe, &self.target.flow);
+            known.map(|(f, _)| f)
+        })
+    }
+
+    /// Whether a frequency beside the line is one that the recording can hold, well away from zero.
+    fn fits(&self, line: Option<f64>, offset: f64) -> bool {
+        line.is_none_or(|f| {
+            let highest = 0.5 * self.target.rate.unwrap_or(f64::INFINITY);
+            offset.abs() < 0.5 * f && f + offset.abs() < highest
         })
     }
 
@@ -224,14 +266,10 @@ impl Challenge<'_> {
     }
 
     /// Tones at the signal's frequency, with less without. Gives the gain at each point.
-    fn tones(
-        &self,
-        report: &mut Report,
-        known: &[(usize, Estimate)],
-    ) -> Result<Vec<Complex64>, ChallengeError> {
+    fn tones(&self, report: &mut Report, known: &[Bare]) -> Result<Vec<Complex64>, ChallengeError> {
         let mut trials = Vec::new();
-        for (point, without) in known {
-            let ladder = self.ladder(without);
+        for bare in known {
+            let ladder = self.ladder(&bare.value);
             if ladder.is_empty() {
                 return Err(ChallengeError::Asked(
                     "the result has no stated uncertainty that tones could be measured by; say how large they are with `--amplitude`".into(),
@@ -240,7 +278,10 @@ impl Challenge<'_> {
             for amplitude in ladder {
                 for phase in self.phases() {
                     let z = Complex64::from_polar(amplitude, phase);
-                    trials.push((without, self.trial(*point, &[(z, 0.0, false)], 0.0, z)));
+                    trials.push((
+                        &bare.value,
+                        self.trial(bare.point, &[(z, 0.0, false)], 0.0, z),
+                    ));
                 }
             }
         }
@@ -249,8 +290,8 @@ impl Challenge<'_> {
         let mut gains = vec![Vec::new(); known.len()];
         for ((without, trial), with) in bases.iter().zip(&trials).zip(found) {
             let Some(with) = with else { continue };
-            let line = self.line(trial, 0.0, with.value - without.value, without);
-            let at = known.iter().position(|(p, _)| *p == trial.point);
+            let line = self.line(trial, 0.0, with.value.value - without.value, without);
+            let at = known.iter().position(|b| b.point == trial.point);
             gains[at.unwrap_or(0)].push(line.recovered() / line.injected());
             report.tones.push(line);
         }
@@ -298,11 +339,7 @@ impl Challenge<'_> {
     }
 
     /// What comes through of tones beside the signal, with less without.
-    fn leaks(
-        &self,
-        report: &mut Report,
-        known: &[(usize, Estimate)],
-    ) -> Result<(), ChallengeError> {
+    fn leaks(&self, report: &mut Report, known: &[Bare]) -> Result<(), ChallengeError> {
         let Some((figures, band)) = self
             .figures
             .as_ref()
@@ -314,13 +351,13 @@ impl Challenge<'_> {
             return Ok(());
         }
         let mut trials = Vec::new();
-        for (point, without) in known {
-            let amplitude = self.ladder(without).into_iter().fold(0.0, f64::max);
+        for bare in known {
+            let amplitude = self.ladder(&bare.value).into_iter().fold(0.0, f64::max);
             for offset in LEAKS.map(|k| k * band) {
-                if offset < 0.25 * figures.rate {
+                if offset < 0.25 * figures.rate && self.fits(bare.line, offset) {
                     let tones = [(amplitude.into(), offset, true)];
-                    let trial = self.trial(*point, &tones, 0.0, amplitude.into());
-                    trials.push(((without, offset), trial));
+                    let trial = self.trial(bare.point, &tones, 0.0, amplitude.into());
+                    trials.push(((&bare.value, offset), trial));
                 }
             }
         }
@@ -331,7 +368,7 @@ impl Challenge<'_> {
         report.remarks = remarks;
         for (((without, offset), trial), with) in about.into_iter().zip(&trials).zip(found) {
             let Some(with) = with else { continue };
-            let part = (with.value - without.value).norm() / trial.truth.norm();
+            let part = (with.value.value - without.value).norm() / trial.truth.norm();
             let designed = figures
                 .value_at_most(offset)
                 .map(|db| libm::exp10(db / 20.0));
@@ -353,11 +390,11 @@ impl Challenge<'_> {
     fn neighbours(
         &self,
         report: &mut Report,
-        known: &[(usize, Estimate)],
+        known: &[Bare],
         gains: &[Complex64],
     ) -> Result<(), ChallengeError> {
         let several = self.target.flow.recordings.len() > 1;
-        let evaluated = known.iter().any(|(_, e)| stated(e).is_some());
+        let evaluated = known.iter().any(|b| stated(&b.value).is_some());
         let why = match (self.averaged, &self.target.flow.clock) {
             _ if !evaluated => "the stated uncertainty could not be tested, since there is none",
             // What another recording adds stays where the recipe looks, wherever this one is looked at.
@@ -375,7 +412,8 @@ impl Challenge<'_> {
         };
         let own = self.request.options.follow == Follow::Own;
         let mut trials = Vec::new();
-        for ((point, without), gain) in known.iter().zip(gains) {
+        for (bare, gain) in known.iter().zip(gains) {
+            let without = &bare.value;
             // Without noise there is nothing to test; rounding leaves less than this of a signal.
             let u = stated(without).map(|(u, _)| size(u));
             let Some(u) = u.filter(|u| *u > 1e-9 * without.value.norm()) else {
@@ -390,25 +428,33 @@ impl Challenge<'_> {
             let signal = -without.value / gain;
             for (k, beside) in BESIDE.iter().enumerate() {
                 let offset = beside / averaged;
+                if !self.fits(bare.line, offset) {
+                    continue;
+                }
                 let tone = match k % 2 {
                     0 => Complex64::ZERO,
                     _ => Complex64::from_polar(LADDER[0] * u, self.phases()[0]),
                 };
                 let tones = [(signal, 0.0, true), (tone, offset, true)];
-                trials.push((offset, self.trial(*point, &tones, offset, tone)));
+                trials.push((offset, self.trial(bare.point, &tones, offset, tone)));
             }
         }
         let (offsets, trials): (Vec<_>, Vec<_>) = trials.into_iter().unzip();
         let found = self.run_all(report, &trials)?;
         let mut scores = Vec::new();
         for ((offset, trial), found) in offsets.into_iter().zip(&trials).zip(found) {
-            let Some(found) = found else { continue };
+            let Some(Found { value: found, .. }) = found else {
+                continue;
+            };
             let mut line = self.line(trial, offset, found.value, &found);
             if let (Some(ratios), Some((_, freedom))) = (line.ratios, stated(&found)) {
                 line.passed = inconspicuous(ratios, freedom);
                 scores.extend(ratios.iter().zip(freedom).map(|(r, f)| normal_score(*r, f)));
             }
             report.neighbours.push(line);
+        }
+        if trials.is_empty() {
+            report.notes.push("nothing beside the signal was looked at: there is no noise, or no room at half the signal's frequency; longer points have more".into());
         }
         report.chi_square = ChiSquare::of(&scores);
         Ok(())
