@@ -8,6 +8,7 @@
 //! known tone: deviations over the stated uncertainty follow Student's t if it is right.
 
 mod graft;
+mod questions;
 mod report;
 mod scores;
 mod target;
