@@ -5,7 +5,8 @@ use std::f64::consts::TAU;
 use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
-use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Work};
+use phasemill_engine::lineage::spoken;
+use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::{Range, Reader};
 
 use crate::math::clock::harmonic;
@@ -127,6 +128,26 @@ impl Configured for Settings {
             );
         }
         vec![Port::new("", wave.clone())]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let [wave, clock] = inputs else { return None };
+        let size = match self.amplitude.name.as_str() {
+            "" => self.amplitude.text.clone(),
+            name => format!("the constant \"{name}\""),
+        };
+        let at = match self.ratio {
+            (1, 1) => "the frequency".to_owned(),
+            (n, 1) => format!("harmonic {n}"),
+            (n, m) => format!("{n}/{m} of the frequency"),
+        };
+        Some(format!(
+            "A known {} of amplitude {size} and phase {}, at {at} of the reference {}, was added to {}.",
+            if self.square { "square" } else { "sine" },
+            spoken(self.phase, "deg"),
+            clock.name,
+            wave.name
+        ))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

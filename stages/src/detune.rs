@@ -2,7 +2,10 @@
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Work, sampled_input};
+use phasemill_engine::lineage::spoken;
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Kernel, Stage, Told, Work, sampled_input,
+};
 use phasemill_engine::text::{Range, Reader};
 
 use crate::math::clock::advanced;
@@ -75,6 +78,14 @@ impl Configured for Settings {
             ..input.clone()
         };
         vec![Port::new("", flow)]
+    }
+
+    fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
+        let of = inputs.first()?.name;
+        Some(format!(
+            "The reference {of} was moved in frequency by {}.",
+            spoken(self.by, "Hz")
+        ))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
