@@ -9,7 +9,7 @@ use phasemill_engine::lineage::spoken;
 use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::{Range, Reader};
 
-use crate::math::clock::harmonic;
+use crate::math::clock::{harmonic, told_harmonic};
 
 /// The stage.
 pub struct AddTone;
@@ -131,22 +131,13 @@ impl Configured for Settings {
     }
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
-        let [wave, clock] = inputs else { return None };
-        let size = match self.amplitude.name.as_str() {
-            "" => self.amplitude.text.clone(),
-            name => format!("the constant \"{name}\""),
-        };
-        let at = match self.ratio {
-            (1, 1) => "the frequency".to_owned(),
-            (n, 1) => format!("harmonic {n}"),
-            (n, m) => format!("{n}/{m} of the frequency"),
-        };
+        let (to, clock) = (inputs.first()?.name, inputs.get(1)?.name);
+        let shape = if self.square { "square" } else { "sine" };
+        let at = told_harmonic(self.ratio.0, self.ratio.1);
         Some(format!(
-            "A known {} of amplitude {size} and phase {}, at {at} of the reference {}, was added to {}.",
-            if self.square { "square" } else { "sine" },
-            spoken(self.phase, "deg"),
-            clock.name,
-            wave.name
+            "A {shape} of amplitude {} and phase {} at {at} of the reference {clock} was added to {to}.",
+            self.amplitude.text,
+            spoken(self.phase, "deg")
         ))
     }
 

@@ -82,9 +82,9 @@ impl Configured for Settings {
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
         let of = inputs.first()?.name;
+        let by = spoken(self.by, "Hz");
         Some(format!(
-            "The reference {of} was moved in frequency by {}.",
-            spoken(self.by, "Hz")
+            "The frequency of the reference {of} was moved by {by}."
         ))
     }
 

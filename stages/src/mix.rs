@@ -9,7 +9,7 @@ use phasemill_engine::response::Element;
 use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::Reader;
 
-use crate::math::clock::{cycles_between, harmonic};
+use crate::math::clock::{cycles_between, harmonic, told_harmonic};
 
 /// The stage.
 pub struct Mix;
@@ -155,11 +155,7 @@ impl Configured for Settings {
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
         let of = inputs.first()?.name;
         let clock = inputs.get(1)?.name;
-        let at = match (self.harmonic, self.divisor) {
-            (1, 1) => "the frequency".to_owned(),
-            (n, 1) => format!("harmonic {n}"),
-            (n, m) => format!("{n}/{m} of the frequency"),
-        };
+        let at = told_harmonic(self.harmonic, self.divisor);
         let with = match self.switching {
             None => "sine and cosine",
             Some(_) => "the signs of sine and cosine",

@@ -140,6 +140,15 @@ pub fn harmonic(phase: Phase, n: u32, m: u32) -> f64 {
     p - p.floor()
 }
 
+/// The harmonic n/m, as a sentence speaks of it.
+pub fn told_harmonic(n: u32, m: u32) -> String {
+    match (n, m) {
+        (1, 1) => "the frequency".to_owned(),
+        (n, 1) => format!("harmonic {n}"),
+        (n, m) => format!("{n}/{m} of the frequency"),
+    }
+}
+
 /// A phase so many cycles on.
 pub fn advanced(phase: Phase, cycles: f64) -> Phase {
     let sum = phase.fraction + cycles;
