@@ -89,6 +89,20 @@ fn intervals_in_the_result_file_hold_the_truth() {
     assert!((part - 0.95).abs() <= allowed(0.95, 2 * POINTS), "{part}");
 }
 
+/// Without a signal, an amplitude is detected at the 95 % level in 5 % of all cases: of 2000, three binomial
+/// standard errors are 1.5 %.
+#[test]
+fn nothing_is_detected_once_in_twenty_times() {
+    let points = 2000;
+    let folder = recorded(points, 0.25, Complex64::ZERO, Noise::White, 13);
+    let stages = chain(RC, "") + r#""polar": Polar(of: "answer"),"#;
+    let found = estimates(&folder.path().join("x.h5"), &stages, "polar.detected");
+    let detected = found.iter().filter(|e| e.as_ref().unwrap().value.re == 1.0);
+    let part = detected.count() as f64 / points as f64;
+    println!("detected without a signal: {part}");
+    assert!((part - 0.05).abs() <= 0.015, "{part}");
+}
+
 /// Behind 0.2 s of settling, 0.05 s are no basis for an uncertainty, and none is stated.
 #[test]
 fn too_little_for_an_uncertainty_is_said() {
