@@ -43,13 +43,8 @@ pub enum RerunError {
     #[error(transparent)]
     Saved(#[from] SavedError),
     /// A text or a recording of the old results cannot be used.
-    #[error("{}: {why}", file.display())]
-    Unfit {
-        /// The old results.
-        file: PathBuf,
-        /// Why.
-        why: String,
-    },
+    #[error("{0}")]
+    Unfit(String),
     /// The run failed.
     #[error(transparent)]
     Run(#[from] RunError),
@@ -148,14 +143,12 @@ impl Source<'_> {
         monitor: &Monitor,
     ) -> Result<Rerun, RerunError> {
         let saved = Saved::open(old)?;
-        let unfit = |why: String| RerunError::Unfit {
-            file: old.into(),
-            why,
-        };
-        let texts = self.texts(&saved, corrections).map_err(unfit)?;
+        let texts = self.texts(&saved, corrections).map_err(RerunError::Unfit)?;
         let (mut recordings, mut with) = (Vec::new(), Vec::new());
         for entry in &saved.lineage().entries {
-            let found = self.recordings(&saved, entry, &texts).map_err(unfit)?;
+            let found = self
+                .recordings(&saved, entry, &texts)
+                .map_err(RerunError::Unfit)?;
             recordings.extend(found.main());
             // Recordings to compare with are the same for all entries.
             with = found.with();

@@ -170,6 +170,10 @@ fn a_corrected_constant_is_made_again_in_one_command() {
     );
     assert!(!at.join("results/a-rerun-1.h5").exists());
     let old = std::fs::read(at.join("results/a.h5")).unwrap();
+    let other = ["rerun", "--corrected", "gain", "10 V/A", "12.5 V"];
+    ask(at, &other)
+        .expect(1)
+        .says("expected a corrected value of `gain` in Ohm");
     let done = rerun(&[]);
     assert!(
         done.out

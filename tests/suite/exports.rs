@@ -415,6 +415,14 @@ fn a_crate_with_its_recordings_is_verified_by_one_command() {
         let told = verify(name).expect(0).out;
         assert!(told.contains("c:current: identical"), "{told}");
     }
+    // Crates are no results of their own, unless they are named.
+    let add = |path: &str| {
+        phasemill(elsewhere.path(), &["catalogue", "add", path])
+            .expect(0)
+            .out
+    };
+    assert!(add(".").starts_with("0 taken in"));
+    assert!(add("plain").starts_with("1 taken in"));
     let readme = elsewhere.path().join("plain/README.md");
     std::fs::write(&readme, "another text").unwrap();
     verify("plain")

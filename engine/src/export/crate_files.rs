@@ -14,7 +14,7 @@ use crate::saved::Saved;
 use crate::store::ResultWriter;
 
 /// The file that describes a crate.
-pub(super) const METADATA: &str = "ro-crate-metadata.json";
+pub const METADATA: &str = "ro-crate-metadata.json";
 /// The folder of recordings in a crate.
 const RECORDINGS: &str = "recordings";
 

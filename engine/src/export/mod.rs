@@ -24,7 +24,7 @@ use crate::saved::{Saved, SavedError};
 use crate::store::{StoreError, beside, publish};
 
 pub use crate_check::{OpenedCrate, open_crate};
-pub use crate_files::{CrateOptions, write_crate};
+pub use crate_files::{CrateOptions, METADATA, write_crate};
 
 /// Why nothing was exported.
 #[derive(Debug, thiserror::Error)]

@@ -445,7 +445,9 @@ fn hdf5_files(folder: &Path, found: &mut Vec<PathBuf>, broken: &mut Vec<(PathBuf
         if name.starts_with('.') {
             continue;
         }
-        if path.is_dir() && !path.is_symlink() {
+        // The results in an exported crate are a copy of others.
+        let is_crate = || path.join(crate::export::METADATA).exists();
+        if path.is_dir() && !path.is_symlink() && !is_crate() {
             hdf5_files(&path, found, broken);
         } else if ["h5", "hdf5", "nxs", "hdf"].contains(&ending) && path.is_file() {
             found.push(path);

@@ -62,6 +62,16 @@ pub enum IndexError {
         /// A name that is spelt alike.
         nearest: Option<String>,
     },
+    /// A value that corrects another is of another dimension.
+    #[error("expected a corrected value of `{name}` in {unit}, as the old one, found `{new}`")]
+    Correction {
+        /// The constant.
+        name: String,
+        /// The SI unit of the old value.
+        unit: String,
+        /// The new value.
+        new: String,
+    },
     /// A quantity cannot be read.
     #[error("`{text}`: {error}")]
     Quantity {

@@ -80,6 +80,14 @@ impl Index {
             let (unit, low, high) = value_of(new)?;
             let used = match old {
                 Some(old) => {
+                    let (before, ..) = value_of(old)?;
+                    if before != unit {
+                        return Err(IndexError::Correction {
+                            name: name.clone(),
+                            unit: before,
+                            new: new.clone(),
+                        });
+                    }
                     self.uses(&Uses::Constant(name.clone(), Some(old.clone())), usize::MAX)?
                 }
                 None => {

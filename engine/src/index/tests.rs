@@ -241,6 +241,12 @@ fn what_is_superseded_is_no_longer_stale() {
         let stale = index.stale(&corrected(old, title), &registry).unwrap();
         assert_eq!(stale.len(), count, "{old:?} {title:?}: {stale:?}");
     }
+    let other = index.stale(&corrected(Some("1e6 V"), None), &registry);
+    let other = other.unwrap_err().to_string();
+    assert!(
+        other.contains("in V, as the old one, found `2 V/uA`"),
+        "{other}"
+    );
     let newer = Digest {
         supersedes: Some("A".into()),
         ..digest("B")
