@@ -1,9 +1,11 @@
 //! A look into a recording: range, clipping, missing samples, and which channel may be a reference.
 
+use std::ops::{ControlFlow, Range};
 use std::path::Path;
 
-use crate::recipe::{Channel, RateOrigin};
+use crate::recipe::{Channel, RateOrigin, Wiring};
 use crate::store::{ChannelHeader, Counters, DatasetInfo, RecordingFile, StoreError};
+use crate::text::Name;
 
 /// Most samples of a channel that are read for a look.
 pub const MOST_SAMPLES: u64 = 100_000_000;
@@ -37,14 +39,22 @@ pub struct ReferenceGuess {
     pub near_extremes: f64,
 }
 
-/// Looks at one dataset; `None` when it cannot be a channel.
+/// Looks at one dataset, with what a wiring says of it; `None` when it cannot be a channel.
 pub fn look(
     file: &RecordingFile,
     dataset: &DatasetInfo,
+    wiring: &Wiring,
 ) -> Option<Result<ChannelLook, StoreError>> {
+    let is_meant = |(name, channel): &&(Name, Channel)| match &channel.dataset {
+        Some(path) => path.trim_matches('/') == dataset.path.trim_matches('/'),
+        None => name.text == dataset.path.trim_matches('/'),
+    };
+    let wired = wiring.channels.iter().find(is_meant);
     let channel = Channel {
         dataset: Some(dataset.path.clone()),
-        ..Channel::default()
+        ..wired
+            .map(|(_, channel)| channel.clone())
+            .unwrap_or_default()
     };
     let stated = file.channel(&dataset.path, &channel, None);
     let has_rate = stated.is_ok();
@@ -59,32 +69,59 @@ pub fn look(
     Some(read(file, header, has_rate))
 }
 
+/// Hands on the samples of some points, block by block, in SI units, NaN where one is missing, until `take`
+/// says that it has enough. `take` is given the point and the index of the first sample.
+///
+/// # Errors
+/// [`StoreError`] when they cannot be read.
+pub fn stream(
+    file: &RecordingFile,
+    header: &ChannelHeader,
+    points: Range<u64>,
+    counters: &mut Counters,
+    mut take: impl FnMut(u64, u64, &[f64]) -> ControlFlow<()>,
+) -> Result<(), StoreError> {
+    let mut reader = file.reader(header)?;
+    let mut block = vec![0.0; crate::plan::BLOCK];
+    for point in points.start..points.end.min(header.points) {
+        let mut start = 0;
+        while start < header.samples {
+            let length = (header.samples - start).min(block.len() as u64) as usize;
+            let part = &mut block[..length];
+            reader.read(point, start, part, counters, None)?;
+            if take(point, start, part).is_break() {
+                return Ok(());
+            }
+            start += length as u64;
+        }
+    }
+    Ok(())
+}
+
 fn read(
     file: &RecordingFile,
     header: ChannelHeader,
     has_rate: bool,
 ) -> Result<ChannelLook, StoreError> {
-    let mut reader = file.reader(&header)?;
     let mut counters = Counters::default();
     let mut first = Vec::new();
-    let mut block = vec![0.0; crate::plan::BLOCK];
     let mut samples = 0;
-    'points: for point in 0..header.points {
-        let mut start = 0;
-        while start < header.samples {
-            if samples >= MOST_SAMPLES {
-                break 'points;
-            }
-            let length = (header.samples - start).min(block.len() as u64) as usize;
-            let part = &mut block[..length];
-            reader.read(point, start, part, &mut counters, None)?;
+    stream(
+        file,
+        &header,
+        0..header.points,
+        &mut counters,
+        |point, start, part| {
             if point == 0 && start < EXAMINED {
                 first.extend_from_slice(part);
             }
-            start += length as u64;
-            samples += length as u64;
-        }
-    }
+            samples += part.len() as u64;
+            match samples >= MOST_SAMPLES {
+                true => ControlFlow::Break(()),
+                false => ControlFlow::Continue(()),
+            }
+        },
+    )?;
     let reference = guess(&first, header.rate);
     Ok(ChannelLook {
         header,

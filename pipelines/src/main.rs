@@ -8,6 +8,7 @@ mod planning;
 mod plot;
 mod progress;
 mod recovered;
+mod survey;
 
 use std::process::ExitCode;
 
@@ -82,8 +83,10 @@ enum Command {
         after_help = "Example: phasemill export answers.h5 --crate for-the-archive --include-recordings"
     )]
     Export(commands::export::Arguments),
-    /// Show what a recording holds
-    #[command(after_help = "Example: phasemill inspect sweep.h5")]
+    /// Show what a recording holds: datasets, ranges, references; noise and lines on request
+    #[command(
+        after_help = "Examples: phasemill inspect sweep.h5\n          phasemill inspect sweep.h5 --spectrum --plot sweep.svg --bench bench.ron"
+    )]
     Inspect(commands::inspect::Arguments),
     /// Show the stages that recipes may use, or one of them
     #[command(after_help = "Example: phasemill stages Filter")]

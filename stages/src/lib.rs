@@ -12,6 +12,7 @@
 )]
 
 pub mod math;
+pub mod survey;
 
 mod add_tone;
 mod amplify;

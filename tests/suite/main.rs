@@ -34,5 +34,6 @@ mod registry;
 mod response;
 mod robustness;
 mod study;
+mod survey;
 mod tidy;
 mod uncertainty;

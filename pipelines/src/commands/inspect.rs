@@ -1,13 +1,17 @@
 //! `phasemill inspect`: what a recording holds.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use phasemill_engine::look::{self, ChannelLook, MOST_SAMPLES};
-use phasemill_engine::store::FileContents;
+use phasemill_engine::recipe::Wiring;
+use phasemill_engine::store::{DatasetInfo, FileContents, RecordingFile, StoreError};
 use phasemill_engine::units::format_quantity;
+use serde_json::{Value, json};
 
-use super::{complain, say};
+use super::{complain, read_wiring, save_new, say, show};
 use crate::exit;
+use crate::plot;
+use crate::survey::{self, Findings, SQUARE, Seen, Wanted};
 
 /// Arguments of `inspect`.
 #[derive(clap::Args)]
@@ -16,63 +20,290 @@ pub struct Arguments {
     #[arg(required = true)]
     recordings: Vec<PathBuf>,
     /// Show datasets and attributes only, without reading samples
-    #[arg(long)]
+    #[arg(long, conflicts_with_all = ["spectrum", "plot", "bench"])]
     headers: bool,
+    /// Look at the noise, the lines and the steadiness of references, too
+    #[arg(long)]
+    spectrum: bool,
+    /// The point of a sweep whose spectrum is taken
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    point: u64,
+    /// Take the spectrum of all points, and of all samples of long ones
+    #[arg(long, conflicts_with = "point")]
+    all: bool,
+    /// The dataset that holds the reference, or its frequency; by default all datasets that are steady
+    #[arg(long, value_name = "DATASET|HZ")]
+    reference: Option<String>,
+    /// Draw the spectra (SVG)
+    #[arg(long, value_name = "FILE")]
+    plot: Option<PathBuf>,
+    /// Write the noise and the lines of a channel as the description of a bench
+    #[arg(long, value_name = "FILE")]
+    bench: Option<PathBuf>,
+    /// The dataset that the bench is made of; by default the only one that is no reference
+    #[arg(long, value_name = "DATASET", requires = "bench")]
+    channel: Option<String>,
+    /// A wiring (RON) for datasets that do not describe themselves
+    #[arg(long, value_name = "FILE")]
+    wiring: Option<PathBuf>,
+    /// Print everything as JSON, for other programs
+    #[arg(long)]
+    json: bool,
+}
+
+impl Arguments {
+    fn wanted(&self) -> Option<Wanted> {
+        let any = self.spectrum || self.plot.is_some() || self.bench.is_some();
+        any.then_some(match self.all {
+            true => Wanted::All,
+            false => Wanted::Point(self.point),
+        })
+    }
 }
 
 /// Runs the command.
 pub fn run(arguments: &Arguments) -> u8 {
+    let wiring = match read_wiring(arguments.wiring.as_deref()) {
+        Ok((wiring, found)) if !found.has_errors() => wiring,
+        Ok((_, found)) => {
+            show(&found.sorted());
+            return exit::REJECTED;
+        }
+        Err(message) => {
+            complain(message);
+            return exit::REJECTED;
+        }
+    };
+    let one = arguments.recordings.len() == 1;
+    if !one && (arguments.plot.is_some() || arguments.bench.is_some()) {
+        complain("error: expected one recording to draw or describe, found several; name one");
+        return exit::REJECTED;
+    }
     let mut code = exit::DONE;
+    let mut all = Vec::new();
     for path in &arguments.recordings {
-        let opened = FileContents::of(path).and_then(|contents| Ok((contents, look::open(path)?)));
-        let (contents, file) = match opened {
-            Ok(opened) => opened,
+        let looked = Recording::look(arguments, &wiring, path);
+        let mut recording = match looked {
+            Ok(recording) => recording,
             Err(error) => {
                 complain(format!("error: {error}"));
+                all.push(json!({ "file": path.display().to_string(), "error": error.to_string() }));
                 code = exit::FAILED;
                 continue;
             }
         };
-        say(path.display().to_string());
-        contents
-            .attributes
-            .iter()
-            .for_each(|a| say(format!("  {} = {}", a.name, a.text)));
-        for dataset in &contents.datasets {
-            let shape = dataset
-                .shape
-                .iter()
-                .map(u64::to_string)
-                .collect::<Vec<_>>()
-                .join(" x ");
-            say(format!(
-                "  {}  {shape} {}, {}",
-                dataset.path, dataset.stored, dataset.layout
-            ));
-            dataset
-                .attributes
-                .iter()
-                .for_each(|a| say(format!("      {} = {}", a.name, a.text)));
-            if arguments.headers {
-                continue;
+        let findings = match recording.findings(arguments) {
+            Ok(findings) => findings,
+            Err(message) => {
+                complain(message);
+                return exit::REJECTED;
             }
-            match look::look(&file, dataset) {
-                Some(Ok(found)) => describe(&found),
-                Some(Err(error)) => {
-                    complain(format!("error: {error}"));
-                    code = exit::FAILED;
-                }
-                None => {}
-            }
+        };
+        match arguments.json {
+            true => all.push(recording.json(findings.as_ref())),
+            false => recording.print(findings.as_ref()),
         }
-        if contents.more {
-            say("  ... and more, beyond the depth or number that is listed");
+        for error in &recording.errors {
+            complain(format!("error: {error}"));
+            code = exit::FAILED;
         }
+        if let Some(findings) = &findings
+            && let Err(message) = keep(arguments, findings, path)
+        {
+            complain(message);
+            code = exit::REJECTED;
+        }
+    }
+    if arguments.json {
+        say(format!("{:#}", json!({ "recordings": all })));
+    } else if arguments.wanted().is_none() && !arguments.headers && code == exit::DONE {
+        say("for noise, lines and the jitter of references, add --spectrum");
     }
     code
 }
 
-fn describe(found: &ChannelLook) {
+/// Writes what is to be kept of the findings.
+fn keep(arguments: &Arguments, findings: &Findings, recording: &Path) -> Result<(), String> {
+    if let Some(path) = &arguments.plot {
+        let drawn = survey::plot::svg(findings).ok_or_else(|| {
+            format!(
+                "error: nothing to draw in {}: no channel has a spectrum",
+                path.display()
+            )
+        })?;
+        plot::write(path, &drawn)?;
+    }
+    if let Some(path) = &arguments.bench {
+        let name = recording.file_name().unwrap_or(recording.as_os_str());
+        let text = survey::bench::text(
+            findings,
+            arguments.channel.as_deref(),
+            &name.to_string_lossy(),
+        )?;
+        save_new(path, &text)?;
+    }
+    Ok(())
+}
+
+/// A recording with what was looked at.
+struct Recording {
+    path: PathBuf,
+    contents: FileContents,
+    /// One per dataset; `None` for one that cannot be a channel.
+    looks: Vec<Option<ChannelLook>>,
+    seen: Vec<Seen>,
+    errors: Vec<StoreError>,
+}
+
+impl Recording {
+    fn look(arguments: &Arguments, wiring: &Wiring, path: &Path) -> Result<Self, StoreError> {
+        let contents = FileContents::of(path)?;
+        let file = look::open(path)?;
+        let mut recording = Recording {
+            path: path.into(),
+            looks: Vec::new(),
+            seen: Vec::new(),
+            errors: Vec::new(),
+            contents,
+        };
+        for dataset in &recording.contents.datasets {
+            let looked = match arguments.headers {
+                true => None,
+                false => look::look(&file, dataset, wiring),
+            };
+            let look = looked
+                .transpose()
+                .map_err(|e| recording.errors.push(e))
+                .ok()
+                .flatten();
+            recording.looks.push(look);
+        }
+        recording.see(arguments, &file);
+        Ok(recording)
+    }
+
+    /// Looks at the samples of the channels that state a rate.
+    fn see(&mut self, arguments: &Arguments, file: &RecordingFile) {
+        let Some(wanted) = arguments.wanted() else {
+            return;
+        };
+        let channels = self.looks.iter().flatten().filter(|look| look.has_rate);
+        for look in channels {
+            match survey::see(file, look, wanted) {
+                Ok(seen) => self.seen.push(seen),
+                Err(error) => self.errors.push(error),
+            }
+        }
+    }
+
+    fn findings(&mut self, arguments: &Arguments) -> Result<Option<Findings>, String> {
+        if arguments.wanted().is_none() {
+            return Ok(None);
+        }
+        let points = self.seen.iter().map(|s| s.header.points).max();
+        if let Some(points) = points.filter(|n| !arguments.all && arguments.point >= *n) {
+            return Err(format!(
+                "error: expected a point from 0 to {}, found {}; choose one with `--point`",
+                points - 1,
+                arguments.point
+            ));
+        }
+        let seen = std::mem::take(&mut self.seen);
+        Findings::new(seen, arguments.reference.as_deref()).map(Some)
+    }
+
+    fn print(&self, findings: Option<&Findings>) {
+        say(self.path.display().to_string());
+        for attribute in &self.contents.attributes {
+            say(format!("  {} = {}", attribute.name, attribute.text));
+        }
+        for (dataset, look) in self.contents.datasets.iter().zip(&self.looks) {
+            say(format!(
+                "  {}  {} {}, {}",
+                dataset.path,
+                shape(dataset),
+                dataset.stored,
+                dataset.layout
+            ));
+            for attribute in &dataset.attributes {
+                say(format!("      {} = {}", attribute.name, attribute.text));
+            }
+            let seen = findings.and_then(|f| Some((seen_of(f, dataset)?, f)));
+            if let Some(look) = look {
+                describe(look, seen.is_some());
+            }
+            if let Some((seen, findings)) = seen {
+                for line in survey::text::describe(seen, findings) {
+                    say(format!("      {line}"));
+                }
+            }
+        }
+        if self.contents.more {
+            say("  ... and more, beyond the depth or number that is listed");
+        }
+    }
+
+    fn json(&self, findings: Option<&Findings>) -> Value {
+        let attributes = |all: &[phasemill_engine::store::AttributeInfo]| {
+            let pairs = all.iter().map(|a| (a.name.clone(), json!(a.text)));
+            Value::Object(pairs.collect())
+        };
+        let datasets = self.contents.datasets.iter().zip(&self.looks);
+        let datasets = datasets.map(|(dataset, look)| {
+            let seen = findings.and_then(|f| Some(survey::json::describe(seen_of(f, dataset)?, f)));
+            json!({
+                "path": dataset.path,
+                "shape": dataset.shape,
+                "stored": dataset.stored,
+                "layout": dataset.layout,
+                "attributes": attributes(&dataset.attributes),
+                "look": look.as_ref().map(look_json),
+                "survey": seen,
+            })
+        });
+        json!({
+            "file": self.path.display().to_string(),
+            "attributes": attributes(&self.contents.attributes),
+            "datasets": datasets.collect::<Vec<_>>(),
+            "more": self.contents.more,
+            "errors": self.errors.iter().map(ToString::to_string).collect::<Vec<_>>(),
+        })
+    }
+}
+
+fn seen_of<'f>(findings: &'f Findings, dataset: &DatasetInfo) -> Option<&'f Seen> {
+    findings.channels.iter().find(|c| c.path == dataset.path)
+}
+
+fn shape(dataset: &DatasetInfo) -> String {
+    let sizes: Vec<String> = dataset.shape.iter().map(u64::to_string).collect();
+    sizes.join(" x ")
+}
+
+fn look_json(found: &ChannelLook) -> Value {
+    let counters = &found.counters;
+    json!({
+        "unit": found.header.unit.to_coherent().ascii(),
+        "points": found.header.points,
+        "samples": found.header.samples,
+        "rate": found.has_rate.then_some(found.header.rate),
+        "minimum": counters.minimum,
+        "maximum": counters.maximum,
+        "clipped": counters.clipped,
+        "first_clipped": counters.first_clipped,
+        "missing": counters.missing,
+        "first_missing": counters.first_missing,
+        "judged_by": found.samples,
+        "may_be_reference": found.reference.as_ref().map(|guess| json!({
+            "shape": if guess.near_extremes > SQUARE { "square" } else { "sine" },
+            "frequency": guess.frequency,
+            "spread": guess.spread,
+        })),
+    })
+}
+
+/// What was seen at a first look; the guess at a reference only where nothing better follows.
+fn describe(found: &ChannelLook, more_follows: bool) {
     let header = &found.header;
     let unit = header.unit.to_coherent();
     if found.has_rate {
@@ -115,8 +346,8 @@ fn describe(found: &ChannelLook) {
             ));
         }
     }
-    if let Some(guess) = &found.reference {
-        let shape = if guess.near_extremes > 0.7 {
+    if let Some(guess) = found.reference.as_ref().filter(|_| !more_follows) {
+        let shape = if guess.near_extremes > SQUARE {
             "square or pulse"
         } else {
             "sine"

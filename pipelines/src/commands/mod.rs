@@ -109,13 +109,8 @@ impl Texts {
             &phasemill_stages::REGISTRY,
         );
         all.extend(found);
-        let mut wiring = Wiring::default();
-        if let Some(path) = &self.wiring {
-            let text = read_text(path, "wiring")?;
-            let (read, found) = Wiring::parse(&path.display().to_string(), &text);
-            wiring = read;
-            all.extend(found);
-        }
+        let (wiring, found) = read_wiring(self.wiring.as_deref())?;
+        all.extend(found);
         // What the recipe has wrong by itself is shown together with what its syntax has wrong.
         if let Some(recipe) = &recipe {
             phasemill_engine::check::check(recipe, |_| None, &mut all);
@@ -146,6 +141,36 @@ pub fn addressed(file: &Path, output: Option<&str>) -> (PathBuf, Option<String>)
         Some(at) => (PathBuf::from(&text[..at]), Some(text[at + 1..].to_owned())),
         None => (file.into(), None),
     }
+}
+
+/// Reads a wiring, where one is given, and finds what is wrong with it.
+///
+/// # Errors
+/// A message when it cannot be read.
+pub fn read_wiring(path: Option<&Path>) -> Result<(Wiring, Diagnostics), String> {
+    let Some(path) = path else {
+        return Ok((Wiring::default(), Diagnostics::default()));
+    };
+    let text = read_text(path, "wiring")?;
+    Ok(Wiring::parse(&path.display().to_string(), &text))
+}
+
+/// Writes a text to a file that does not exist yet.
+///
+/// # Errors
+/// A message when it cannot be written.
+pub fn save_new(path: &Path, text: &str) -> Result<(), String> {
+    let made = std::fs::OpenOptions::new()
+        .write(true)
+        .create_new(true)
+        .open(path);
+    made.and_then(|mut file| file.write_all(text.as_bytes()))
+        .map_err(|error| {
+            format!(
+                "error: cannot write {}: {error}; choose a name that is free",
+                path.display()
+            )
+        })
 }
 
 /// A further recording by the name that the recipe uses, as `NAME=FILE`.

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use super::{complain, say};
+use super::{complain, save_new, say};
 use crate::exit;
 
 /// The starter, which is also one of the shipped recipes' tests.
@@ -31,20 +31,13 @@ pub fn run(arguments: &Arguments) -> u8 {
             format!("phasemill check {} RECORDING", path.display()),
         ),
     };
-    let made = std::fs::OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .open(path);
-    match made.and_then(|mut file| std::io::Write::write_all(&mut file, text.as_bytes())) {
+    match save_new(path, text) {
         Ok(()) => {
             say(format!("wrote {}; next: {next}", path.display()));
             exit::DONE
         }
-        Err(error) => {
-            complain(format!(
-                "error: cannot write {}: {error}; choose a name that is free",
-                path.display()
-            ));
+        Err(message) => {
+            complain(message);
             exit::REJECTED
         }
     }

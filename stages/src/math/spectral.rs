@@ -153,6 +153,12 @@ impl Welch {
         }
     }
 
+    /// What follows does not go on where the samples so far end: no segment holds both.
+    pub fn restart(&mut self) {
+        self.buffer.clear();
+        self.recent.clear();
+    }
+
     /// Takes the segment in the buffer.
     fn take(&mut self) {
         let usable = !self.buffer.iter().any(|x| x.is_nan());
