@@ -1,5 +1,7 @@
 //! Warnings about a whole recipe: what no stage sees by itself.
 
+mod ripple;
+
 use std::collections::BTreeSet;
 
 use jiff::civil::Date;
@@ -38,6 +40,7 @@ pub fn report(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
             );
         }
     }
+    ripple::report(recipe, typed, diagnostics);
     if let Some(mains) = recipe.mains {
         mains_in_the_band(recipe, typed, mains, diagnostics);
     }

@@ -4,9 +4,9 @@
 use std::collections::BTreeSet;
 
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, listed};
-use crate::flow::{Flow, Kind, Port};
+use crate::flow::{Amplitudes, Flow, Kind, Port};
 use crate::graph::{Graph, Node, split};
-use crate::recipe::Recipe;
+use crate::recipe::{Input, Recipe};
 use crate::stage::Checker;
 use crate::store::ChannelHeader;
 use crate::text::FlowName;
@@ -70,6 +70,7 @@ pub fn check_at<'h>(
                 let input = &recipe.inputs[node];
                 let header = headers(&input.name.text);
                 let mut port = input_port(input.unit.as_ref(), header);
+                port.flow.amplitudes = amplitudes(input, header, &port.flow.unit, diagnostics);
                 typed.recordings[node].insert(input.recording.clone());
                 port.flow.recordings = typed.recordings[node].clone();
                 typed.ports[node] = Some(vec![port]);
@@ -147,6 +148,40 @@ fn input_port(unit: Option<&Unit>, header: Option<&ChannelHeader>) -> Port {
     flow.points = header.map(|h| h.points);
     flow.full_scale = header.and_then(|h| Some(h.full_scale? * h.unit.si_factor()));
     Port::new("", flow)
+}
+
+/// What the recipe states of the size of an input's samples, if it fits their unit.
+fn amplitudes(
+    input: &Input,
+    header: Option<&ChannelHeader>,
+    unit: &Unit,
+    diagnostics: &mut Diagnostics,
+) -> Option<Amplitudes> {
+    let known = input.unit.is_some() || header.is_some();
+    for size in [&input.smallest, &input.level, &input.largest]
+        .into_iter()
+        .flatten()
+    {
+        if known && !size.unit.same_dimension(unit) {
+            let message = format!(
+                "expected a size in {}, the unit of `{}`, found one in {}",
+                unit.ascii(),
+                input.name.text,
+                size.unit.ascii()
+            );
+            diagnostics.push(
+                Diagnostic::error(Code::Unit, Some(size.place.clone()), message)
+                    .help("give it as it is at this input, before any gain"),
+            );
+        }
+    }
+    let smallest = input.smallest.as_ref()?;
+    Some(Amplitudes {
+        smallest: smallest.value,
+        unit: smallest.unit.clone(),
+        level: input.level.as_ref().map(|s| s.value),
+        largest: input.largest.as_ref().map(|s| s.value),
+    })
 }
 
 impl Typed {

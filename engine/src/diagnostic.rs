@@ -118,6 +118,8 @@ codes! {
     Folding => "folding",
     /// A multiple of the mains frequency lies in the band that is measured.
     Mains => "mains",
+    /// What a chain leaves of an offset or of the signal's own image is larger than what is to be told.
+    Ripple => "ripple",
     /// Phasors are compared that are relative to different references.
     Reference => "reference",
     /// An uncertainty will be stated that leaves something out or rests on little.

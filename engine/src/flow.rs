@@ -102,6 +102,19 @@ impl Scaling {
     }
 }
 
+/// What a recipe states of the samples behind a flow, in SI units of the input they come from.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Amplitudes {
+    /// Smallest peak amplitude of a signal that is to be told.
+    pub smallest: f64,
+    /// Its unit.
+    pub unit: Unit,
+    /// Largest steady level: zero once it was taken off; `None` where the full scale is all that is known.
+    pub level: Option<f64>,
+    /// Largest peak amplitude of the signal; `None` likewise.
+    pub largest: Option<f64>,
+}
+
 /// What is known of a flow before any sample is read.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Flow {
@@ -131,6 +144,8 @@ pub struct Flow {
     pub points: Option<u64>,
     /// Largest absolute value that the converter behind it gives, in SI units, where that is known.
     pub full_scale: Option<f64>,
+    /// How small a signal is to be told, where the recipe states it.
+    pub amplitudes: Option<Amplitudes>,
     /// Pure numbers by which the samples were multiplied since their offset was last removed.
     pub gain: f64,
     /// Whether its values come with an evaluated uncertainty.
@@ -158,6 +173,7 @@ impl Flow {
             scalings: Vec::new(),
             points: None,
             full_scale: None,
+            amplitudes: None,
             gain: 1.0,
             evaluated: false,
             recordings: BTreeSet::new(),

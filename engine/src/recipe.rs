@@ -6,7 +6,7 @@ use crate::constant::Constant;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText, nearest};
 use crate::flow::{Flow, Port};
 use crate::stage::{Checker, Configured, Fault, Registry, Stage, Work};
-use crate::text::{Described, FlowName, Name, Piece, Range, Reader};
+use crate::text::{Described, FlowName, Name, Piece, Range, Reader, any_quantity};
 use crate::units::Unit;
 
 /// Most stages, inputs or results that a recipe may have.
@@ -57,6 +57,50 @@ pub struct Input {
     pub recording: String,
     /// Where in the recording, where the recipe says so itself.
     pub channel: Channel,
+    /// Smallest peak amplitude of a signal that is to be told.
+    pub smallest: Option<Size>,
+    /// Largest steady level that the samples have.
+    pub level: Option<Size>,
+    /// Largest peak amplitude of the signal.
+    pub largest: Option<Size>,
+}
+
+/// A size that a recipe states of an input.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Size {
+    /// The size in SI units.
+    pub value: f64,
+    /// Its unit.
+    pub unit: Unit,
+    /// Where it stands.
+    pub place: Place,
+}
+
+impl Size {
+    fn read(
+        r: &mut Reader<'_>,
+        name: &'static str,
+        doc: &'static str,
+        range: Range,
+    ) -> Option<Size> {
+        let (text, piece) = r.setting(name, doc).optional()?.text_at()?;
+        let place = piece.place();
+        let found = match any_quantity(&piece, &text) {
+            Ok(found) if range.holds(found.value) && !found.is_level() => found,
+            Ok(_) => {
+                let message = format!("expected a size {range} with a unit, found `{text}`");
+                let fault = Diagnostic::error(Code::OutOfRange, Some(place), message);
+                r.report(fault.help("give it in the unit of the wave, as in \"1 uV\""));
+                return None;
+            }
+            Err(fault) => {
+                r.report(fault);
+                return None;
+            }
+        };
+        let (value, unit) = (found.value, found.unit);
+        Some(Size { value, unit, place })
+    }
 }
 
 /// A stage of a recipe.
@@ -463,21 +507,36 @@ impl Input {
                 unit: None,
                 recording: String::new(),
                 channel: Channel::default(),
+                smallest: None,
+                level: None,
+                largest: None,
             };
         }
-        let ((recording, channel), found) = Reader::read(piece, &[], |r| {
-            let recording = r
-                .setting("recording", "which recording, if not the main one")
-                .default("\"\"")
-                .text();
-            (recording, Channel::read(r, piece))
-        });
+        let ((recording, channel, [smallest, level, largest]), found) =
+            Reader::read(piece, &[], |r| {
+                let recording = r
+                    .setting("recording", "which recording, if not the main one")
+                    .default("\"\"")
+                    .text();
+                let smallest = "smallest peak amplitude of a signal that is to be told";
+                let level = "largest steady level; by default the full scale";
+                let largest = "largest peak amplitude; by default the full scale";
+                let sizes = [
+                    Size::read(r, "smallest", smallest, Range::Positive),
+                    Size::read(r, "level", level, Range::NotNegative),
+                    Size::read(r, "largest", largest, Range::Positive),
+                ];
+                (recording, Channel::read(r, piece), sizes)
+            });
         diagnostics.extend(found.diagnostics);
         Input {
             name,
             unit: channel.unit.clone(),
             recording,
             channel,
+            smallest,
+            level,
+            largest,
         }
     }
 }

@@ -121,6 +121,12 @@ impl Configured for Settings {
             gain: 1.0,
             ..input.clone()
         };
+        // What a high-pass leaves of the level is in its response.
+        if let Some(amplitudes) = &mut flow.amplitudes
+            && !matches!(self.method, Method::HighPass { .. })
+        {
+            amplitudes.level = Some(0.0);
+        }
         if let (Method::HighPass { corner, .. }, Some(rate)) = (self.method, input.rate) {
             match element(corner, rate) {
                 Ok(element) => flow.response = flow.response.then(element),

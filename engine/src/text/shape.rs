@@ -60,7 +60,7 @@ pub enum Range {
 }
 
 impl Range {
-    pub(super) fn holds(self, x: f64) -> bool {
+    pub(crate) fn holds(self, x: f64) -> bool {
         x.is_finite()
             && match self {
                 Range::Any => true,
