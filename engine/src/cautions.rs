@@ -1,13 +1,14 @@
 //! Warnings about a whole recipe: what no stage sees by itself.
 
+mod lines;
 mod ripple;
 
 use std::collections::BTreeSet;
 
 use jiff::civil::Date;
 
-use crate::check::Typed;
-use crate::diagnostic::{Code, Diagnostic, Diagnostics, listed};
+use crate::check::{Kept, Typed};
+use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, listed};
 use crate::graph::{Node, split};
 use crate::recipe::Recipe;
 use crate::response::{Element, Figures, Image};
@@ -40,6 +41,7 @@ pub fn report(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
             );
         }
     }
+    lines::report(recipe, typed, diagnostics);
     ripple::report(recipe, typed, diagnostics);
     if let Some(mains) = recipe.mains {
         mains_in_the_band(recipe, typed, mains, diagnostics);
@@ -103,8 +105,6 @@ fn mains_in_the_band(recipe: &Recipe, typed: &Typed, mains: f64, diagnostics: &m
         if distance > band || !told.insert(flow.clock.clone()) {
             continue;
         }
-        let name = |f: &&FlowName| split(&f.text).0 == split(&kept.name).0;
-        let place = recipe.results.iter().find(name).map(|f| f.place.clone());
         let message = format!(
             "{multiple} times the mains, {}, lies {} from the signal of `{}`, within its noise bandwidth of {}",
             hertz(multiple * mains),
@@ -112,10 +112,18 @@ fn mains_in_the_band(recipe: &Recipe, typed: &Typed, mains: f64, diagnostics: &m
             kept.name,
             hertz(band)
         );
-        diagnostics.push(Diagnostic::warning(Code::Mains, place, message).help(
-            "choose a reference away from the multiples of the mains, or filter more narrowly",
-        ));
+        diagnostics.push(
+            Diagnostic::warning(Code::Mains, result_place(recipe, kept), message).help(
+                "choose a reference away from the multiples of the mains, or filter more narrowly",
+            ),
+        );
     }
+}
+
+/// Where a kept flow is named among the results.
+fn result_place(recipe: &Recipe, kept: &Kept) -> Option<Place> {
+    let name = |f: &&FlowName| split(&f.text).0 == split(&kept.name).0;
+    recipe.results.iter().find(name).map(|f| f.place.clone())
 }
 
 /// A constant that states no uncertainty counts as exact, and what it scales claims too much.

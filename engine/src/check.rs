@@ -4,13 +4,13 @@
 use std::collections::BTreeSet;
 
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, listed};
-use crate::flow::{Amplitudes, Flow, Kind, Port};
+use crate::flow::{Amplitudes, Flow, Kind, Missing, Port};
 use crate::graph::{Graph, Node, split};
 use crate::recipe::{Input, Recipe};
 use crate::stage::Checker;
 use crate::store::ChannelHeader;
 use crate::text::FlowName;
-use crate::units::Unit;
+use crate::units::{Unit, format_quantity};
 
 /// A recipe whose flows are known.
 #[derive(Debug)]
@@ -146,8 +146,31 @@ fn input_port(unit: Option<&Unit>, header: Option<&ChannelHeader>) -> Port {
     flow.rate = header.map(|h| h.rate);
     flow.length = header.map(|h| h.samples);
     flow.points = header.map(|h| h.points);
+    flow.axis = header.map(|h| h.has_axis);
+    flow.missing = header.map_or(Missing::default(), known_gaps);
     flow.full_scale = header.and_then(|h| Some(h.full_scale? * h.unit.si_factor()));
     Port::new("", flow)
+}
+
+/// Whether the points of a stage lie along an axis: that of the first of its recordings that has the most
+/// points, over which the others are spread.
+fn axis(inputs: &[Flow]) -> Option<bool> {
+    let most = inputs.iter().filter_map(|f| f.points).max();
+    let longest = inputs.iter().filter(|f| f.points == most);
+    longest
+        .min_by_key(|f| f.recordings.first())
+        .and_then(|f| f.axis)
+}
+
+/// The gaps in the sample times of a channel.
+fn known_gaps(header: &ChannelHeader) -> Missing {
+    let stretches = || header.stretches.iter();
+    let end = stretches().next().map(|s| s.grid + s.length);
+    Missing {
+        gap: end.filter(|end| *end < header.samples),
+        longest: stretches().map(|s| s.length).max(),
+        ..Missing::default()
+    }
 }
 
 /// What the recipe states of the size of an input's samples, if it fits their unit.
@@ -172,6 +195,22 @@ fn amplitudes(
             diagnostics.push(
                 Diagnostic::error(Code::Unit, Some(size.place.clone()), message)
                     .help("give it as it is at this input, before any gain"),
+            );
+        }
+    }
+    let full = header.and_then(|h| Some(h.full_scale? * h.unit.si_factor()));
+    for size in [&input.level, &input.largest].into_iter().flatten() {
+        if let Some(full) = full.filter(|full| size.value > *full) {
+            let show = |x| format_quantity(x, &size.unit, 3);
+            let message = format!(
+                "expected a size within the full scale of `{}`, {}, found {}",
+                input.name.text,
+                show(full),
+                show(size.value)
+            );
+            diagnostics.push(
+                Diagnostic::warning(Code::OutOfRange, Some(size.place.clone()), message)
+                    .help("what goes beyond it is clipped; correct it, or turn the gain before the converter down"),
             );
         }
     }
@@ -239,6 +278,7 @@ impl Typed {
             port.flow.recordings = self.recordings[node].clone();
             let points = inputs.iter().filter_map(|f| f.points).max();
             port.flow.points = points.map(|n| if port.single { 1 } else { n });
+            port.flow.axis = axis(&inputs).map(|along| along && !port.single);
             if let Some(f) = reference {
                 port.flow.run_at(f);
             }

@@ -5,7 +5,7 @@ use crate::check::check;
 use crate::diagnostic::{Code, Diagnostics};
 use crate::recipe::Recipe;
 use crate::stage::Registry;
-use crate::store::ChannelHeader;
+use crate::store::{ChannelHeader, Stretch};
 use crate::units::Unit;
 
 /// Fence of an example in a page.
@@ -19,7 +19,7 @@ pub struct Page {
     /// Where the fault comes from, and what is done about it.
     pub prose: String,
     /// A recipe that has the fault. Lines `//@ ROLE: RATE Hz, COUNT samples, UNIT` stand for the header
-    /// of a recording; `, full scale X`, `, started TIME` and `, N points` may follow.
+    /// of a recording; `, full scale X`, `, started TIME`, `, N points`, `, axis` and `, gap FROM to TO` may follow.
     pub faulty: String,
     /// The same without it.
     pub cured: String,
@@ -83,14 +83,29 @@ pub fn made_up(line: &str) -> Option<ChannelHeader> {
     let (role, rest) = line.strip_prefix("//@ ")?.split_once(": ")?;
     let mut parts = rest.split(", ");
     let rate = parts.next()?.strip_suffix(" Hz")?.parse().ok()?;
-    let samples = parts.next()?.strip_suffix(" samples")?.parse().ok()?;
+    let samples: u64 = parts.next()?.strip_suffix(" samples")?.parse().ok()?;
     let unit = Unit::parse(parts.next()?).ok()?;
-    let mut header = ChannelHeader::assumed(role, rate, samples, unit);
+    let mut header = ChannelHeader {
+        has_axis: false,
+        ..ChannelHeader::assumed(role, rate, samples, unit)
+    };
     for part in parts {
         if let Some(full) = part.strip_prefix("full scale ") {
             header.full_scale = Some(full.parse().ok()?);
         } else if let Some(time) = part.strip_prefix("started ") {
             header.start_time = Some(time.into());
+        } else if part == "axis" {
+            header.has_axis = true;
+        } else if let Some(gap) = part.strip_prefix("gap ") {
+            let (from, to) = gap.split_once(" to ")?;
+            let (from, to): (u64, u64) = (from.parse().ok()?, to.parse().ok()?);
+            let stretch = |stored, grid, length| Stretch {
+                stored,
+                grid,
+                length,
+            };
+            let rest = samples.checked_sub(to)?;
+            header.stretches = vec![stretch(0, 0, from), stretch(from, to, rest)];
         } else {
             header.points = part.strip_suffix(" points")?.parse().ok()?;
         }

@@ -115,6 +115,19 @@ pub struct Amplitudes {
     pub largest: Option<f64>,
 }
 
+/// What headers tell of samples that will be missing.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Missing {
+    /// Seconds at the start of a point in which no sample can be there.
+    pub held: f64,
+    /// Whether samples at the start will be missing, however many.
+    pub late: bool,
+    /// Index of the first sample missing behind one that is there.
+    pub gap: Option<u64>,
+    /// Samples of the longest stretch without a gap, where there are gaps.
+    pub longest: Option<u64>,
+}
+
 /// What is known of a flow before any sample is read.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Flow {
@@ -142,6 +155,12 @@ pub struct Flow {
     pub scalings: Vec<Scaling>,
     /// Points of the recordings it comes from; `None` when no recording was given.
     pub points: Option<u64>,
+    /// Whether those points lie along an axis; `None` when no recording was given.
+    pub axis: Option<bool>,
+    /// Samples that are known to be missing.
+    pub missing: Missing,
+    /// Whether a clock comes from a square, whose signal has harmonics.
+    pub square: bool,
     /// Largest absolute value that the converter behind it gives, in SI units, where that is known.
     pub full_scale: Option<f64>,
     /// How small a signal is to be told, where the recipe states it.
@@ -172,6 +191,9 @@ impl Flow {
             switched: false,
             scalings: Vec::new(),
             points: None,
+            axis: None,
+            missing: Missing::default(),
+            square: false,
             full_scale: None,
             amplitudes: None,
             gain: 1.0,

@@ -89,15 +89,19 @@ impl RecordingSet {
     }
 
     /// What the usable files say together of one input: the first header, with the shortest length and
-    /// the points of all files.
+    /// the points of all files. Gaps in the sample times are those of a single file only: where there are
+    /// several, each point has its own.
     pub fn header(&self, input: usize) -> Option<ChannelHeader> {
         let mut headers = self.contents().filter_map(|c| c.headers[input].as_ref());
         let first = headers.next()?.clone();
         let samples = headers.map(|h| h.samples).fold(first.samples, u64::min);
         let points = self.points().len() as u64;
+        let alone = self.files.len() == 1;
         Some(ChannelHeader {
             samples,
             points,
+            stretches: if alone { first.stretches } else { Vec::new() },
+            has_axis: self.axis.values.iter().any(|x| x.is_finite()),
             ..first
         })
     }

@@ -265,11 +265,21 @@ impl Settings {
         }
     }
 
-    /// Whole blocks behind what is skipped, in s, counted in samples as the kernel does.
+    /// Whether no stretch between gaps is long enough for the filters to settle, and the first is skipped.
+    fn never_settles(&self, input: &Flow, skip: f64) -> bool {
+        let skipped = input.rate.map_or(0.0, |rate| skip * rate);
+        let first = input.missing.gap.is_some_and(|gap| gap as f64 <= skipped);
+        first && input.missing.longest == Some(0)
+    }
+
+    /// Whole blocks behind what is skipped, in s, counted in samples as the kernel does; those at the start in
+    /// which no sample can be there do not count.
     fn whole_blocks(&self, input: &Flow, skip: f64) -> Option<u64> {
         let rate = input.rate?;
         let left = input.length?.saturating_sub((skip * rate).ceil() as u64);
-        Some(left / (self.block? * rate).round().max(1.0) as u64)
+        let block = (self.block? * rate).round().max(1.0);
+        let empty = ((input.missing.held - skip) * rate / block).max(0.0) as u64;
+        Some((left / block as u64).saturating_sub(empty))
     }
 }
 
@@ -291,6 +301,18 @@ impl Configured for Settings {
                 Code::Time,
                 format!("expected a settling time shorter than the point, found {skip:.6} s of {duration:.6} s"),
                 "record longer points, filter less, or settle to a larger part",
+            ),
+            (Some(skip), _) if self.never_settles(input, skip) => checker.error(
+                "of",
+                Code::Time,
+                "expected samples, found gaps in the sample times that leave no stretch in which the filters before it settle",
+                "filter less, or cut the recording at its gaps",
+            ),
+            (_, Some(duration)) if input.missing.held >= duration => checker.error(
+                "of",
+                Code::Time,
+                format!("expected samples in the {duration:.6} s of a point, found none before {:.6} s", input.missing.held),
+                "record longer points, or average over fewer periods",
             ),
             (Some(skip), Some(duration)) => match self.whole_blocks(input, skip) {
                 Some(found @ 0..2) => checker.error(

@@ -93,6 +93,10 @@ impl Configured for Settings {
                     flow.rate = Some(rate / factor as f64);
                     flow.length = input.length.map(|n| n.div_ceil(factor));
                     flow.response = flow.response.then(Element::KeepEvery(factor));
+                    if factor > 1 {
+                        // A short gap may fall between the samples that are kept.
+                        (flow.missing.gap, flow.missing.longest) = (None, None);
+                    }
                 }
                 Err(ratio) => {
                     let low = (ratio.floor() as u64).max(1);

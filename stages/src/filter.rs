@@ -14,7 +14,7 @@ use phasemill_engine::text::{Choice, Range, Reader};
 use crate::math::design::{Band, BesselNorm, Family, design};
 use crate::math::fir::{Fir, KaiserSpec, kaiser_fir};
 use crate::math::gaps::{Gaps, Guard, read_gaps};
-use crate::math::periods::PeriodMean;
+use crate::math::periods::{LONGEST, PeriodMean};
 use crate::math::rc_notch::{notches, rc_cascade};
 use crate::math::section::Section;
 use crate::math::sos::{Cascade, Sample};
@@ -282,13 +282,29 @@ impl Configured for Settings {
         if !checker.expect_kind(0, input, &[Kind::Wave, Kind::Phasor]) {
             return Vec::new();
         }
+        self.gaps.check(input, checker);
         let mut flow = input.clone();
         match (&self.kind, inputs.get(1), input.rate) {
             (Design::Periods(periods), Some(clock), rate) => {
                 if !checker.expect_kind(1, clock, &[Kind::Clock]) {
                     return Vec::new();
                 }
-                if let (Some(frequency), Some(duration)) = (clock.frequency, input.duration()) {
+                let known = clock.frequency.or(clock.expected);
+                flow.missing.late = true;
+                if let Some(frequency) = known {
+                    flow.missing.held += f64::from(*periods) / frequency;
+                }
+                if let (Some(frequency), Some(rate)) = (known, rate)
+                    && rate * f64::from(*periods) / frequency > LONGEST as f64
+                {
+                    checker.error(
+                        "kind.periods",
+                        Code::Limit,
+                        format!("expected whole periods of at most {LONGEST} samples, found {periods} of {frequency} Hz at {rate} Hz"),
+                        "average over fewer periods, or decimate first",
+                    );
+                }
+                if let (Some(frequency), Some(duration)) = (known, input.duration()) {
                     let needed = f64::from(*periods) / frequency;
                     if needed >= duration {
                         checker.error(
@@ -301,7 +317,7 @@ impl Configured for Settings {
                 }
                 if let Some(rate) = rate {
                     let samples = |frequency| rate * f64::from(*periods) / frequency;
-                    let samples = clock.frequency.or(clock.expected).map(samples);
+                    let samples = known.map(samples);
                     flow.response = flow.response.then(Element::Periods {
                         samples,
                         rate,
@@ -310,7 +326,13 @@ impl Configured for Settings {
                 }
             }
             (_, _, Some(rate)) => match self.design(rate) {
-                Ok(Some(designed)) => flow.response = flow.response.then(designed.element(rate)),
+                Ok(Some(designed)) => {
+                    flow.response = flow.response.then(designed.element(rate));
+                    flow.missing.longest = flow
+                        .missing
+                        .longest
+                        .map(|stretch| stretch.saturating_sub(designed.settling(rate)));
+                }
                 Ok(None) => {}
                 Err(message) => checker.error(
                     "kind",

@@ -19,8 +19,13 @@ use crate::math::sinefit::FreeSine;
 use crate::math::tracker::Tracker;
 
 mod found;
+mod levels;
 
 use found::{Clock, Quality, from_edges, from_signal, from_sine};
+
+/// Samples that three edges of one direction take at least, and that tell a sine from a line.
+const FEWEST_OF_SQUARE: u64 = 6;
+const FEWEST_OF_SINE: u64 = 5;
 
 /// The stage.
 pub struct Reference;
@@ -164,24 +169,7 @@ impl Configured for Settings {
             ..
         } = &self.shape
         {
-            for (setting, value) in [
-                ("shape.threshold", threshold),
-                ("shape.hysteresis", hysteresis),
-            ] {
-                if let Some((_, unit)) = value
-                    .as_ref()
-                    .filter(|(_, unit)| !unit.same_dimension(&input.unit))
-                {
-                    let message =
-                        format!("expected a level in {}, found one in {unit}", input.unit);
-                    checker.error(
-                        setting,
-                        Code::Unit,
-                        message,
-                        "give it in the unit of the channel",
-                    );
-                }
-            }
+            levels::check(threshold.as_ref(), hysteresis.as_ref(), input, checker);
         }
         let (stated, setting) = match self.shape {
             Shape::Stated { frequency, .. } => (Some(frequency), "shape.frequency"),
@@ -203,6 +191,19 @@ impl Configured for Settings {
                     "record faster, or state the right frequency",
                 );
             }
+        }
+        let (fewest, what) = match self.shape {
+            Shape::Square { .. } => (FEWEST_OF_SQUARE, "three edges"),
+            Shape::Sine { .. } | Shape::Free { .. } => (FEWEST_OF_SINE, "a sine"),
+            Shape::Stated { .. } => (0, ""),
+        };
+        if let Some(found) = input.length.filter(|found| *found < fewest) {
+            checker.error(
+                "of",
+                Code::Time,
+                format!("expected at least {fewest} samples for {what}, found {found}"),
+                "record longer points",
+            );
         }
         let sought = (!matches!(self.shape, Shape::Stated { .. }))
             .then(|| stated.or(self.expect))
@@ -239,6 +240,7 @@ impl Configured for Settings {
             clock: Some((checker.stage().to_owned(), 1, 1)),
             frequency,
             expected: self.expect.or(stated),
+            square: matches!(self.shape, Shape::Square { .. }),
             rate: input.rate,
             length: input.length,
             ..Flow::new(Kind::Clock, Unit::one())

@@ -127,6 +127,9 @@ impl Configured for Settings {
         {
             amplitudes.level = Some(0.0);
         }
+        if let Method::HighPass { gaps, .. } = self.method {
+            gaps.check(input, checker);
+        }
         if let (Method::HighPass { corner, .. }, Some(rate)) = (self.method, input.rate) {
             match element(corner, rate) {
                 Ok(element) => flow.response = flow.response.then(element),

@@ -112,6 +112,13 @@ impl Settings {
         if self.power { Ok(power) } else { power.sqrt() }
     }
 
+    /// Samples of the longest stretch that can be there, as far as headers tell.
+    fn longest(&self, input: &Flow) -> Option<u64> {
+        let late = (input.missing.held * input.rate?).floor() as u64;
+        let rest = input.length.map(|samples| samples.saturating_sub(late));
+        [rest, input.missing.longest].into_iter().flatten().min()
+    }
+
     fn check_length(&self, input: &Flow, checker: &mut Checker<'_>) {
         let Some(length) = input.rate.map(|rate| self.length(rate)) else {
             return;
@@ -129,6 +136,13 @@ impl Settings {
                 Code::Time,
                 format!("expected a segment that fits the {samples} samples of a point, found {length} samples"),
                 "choose shorter segments, or record longer points",
+            );
+        } else if let Some(found) = self.longest(input).filter(|found| *found < length as u64) {
+            checker.error(
+                "segment",
+                Code::Time,
+                format!("expected a segment that fits the {found} samples in a row that are there, found {length} samples"),
+                "choose shorter segments",
             );
         }
     }

@@ -150,6 +150,19 @@ impl Configured for Settings {
             return Vec::new();
         }
         self.check_times(input, checker);
+        let gap = input.missing.gap;
+        if gap.is_some() || input.missing.late {
+            let found = match gap {
+                Some(first) => format!("a gap in the sample times at sample {first}"),
+                None => "a mean over whole periods before it, which begins late".to_owned(),
+            };
+            checker.error(
+                "of",
+                Code::Time,
+                format!("expected every sample, found {found}"),
+                "use a stretch without gaps, or take the stability before such a mean",
+            );
+        }
         let abscissa = Some(("averaging_time", Unit::second()));
         let flow = Flow {
             kind: Kind::Curve,

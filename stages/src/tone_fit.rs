@@ -12,14 +12,10 @@ use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{About, Estimate, Part, Reach, Value};
 
+mod lines;
+
 use crate::math::lsq::LsqError;
 use crate::math::tones::{Fitted, Term, ToneError, ToneModel, ToneSolver};
-
-/// Most lines of a fit.
-const MOST_LINES: usize = 100;
-
-/// Names of the ports that are not lines.
-const OTHER_PORTS: [&str; 3] = ["constant", "slope", "residual"];
 
 /// The stage.
 pub struct ToneFit;
@@ -71,7 +67,7 @@ impl Stage for ToneFit {
             .setting("origin", "time of phase zero, from the first sample")
             .default("\"0 s\"")
             .quantity("s", Range::Any);
-        if let Some((code, message, help)) = fault_of(&lines) {
+        if let Some((code, message, help)) = lines::fault_of(&lines) {
             r.fault("lines", code, message, help);
         }
         let (constant, slope) = trend.unwrap_or((true, false));
@@ -82,32 +78,6 @@ impl Stage for ToneFit {
             origin,
         })
     }
-}
-
-/// What is wrong with the names and number of lines.
-fn fault_of(lines: &[(String, f64)]) -> Option<(Code, String, &'static str)> {
-    if lines.len() > MOST_LINES {
-        let message = format!("expected at most {MOST_LINES} lines, found {}", lines.len());
-        return Some((Code::Limit, message, "fit the stronger lines first"));
-    }
-    let legal = |name: &str| {
-        !name.is_empty() && name.chars().all(|c| c.is_ascii_alphanumeric() || c == '_')
-    };
-    for (i, (name, f)) in lines.iter().enumerate() {
-        if !legal(name) || OTHER_PORTS.contains(&name.as_str()) {
-            let message = format!(
-                "expected a name of letters, digits and `_` other than `constant`, `slope` and `residual`, found `{name}`"
-            );
-            return Some((Code::UnknownName, message, "rename the line"));
-        }
-        if let Some((other, _)) = lines.iter().take(i).find(|(_, other)| other == f) {
-            let message = format!(
-                "expected different frequencies, found {f} Hz for both `{other}` and `{name}`"
-            );
-            return Some((Code::Duplicate, message, "leave one of the two out"));
-        }
-    }
-    None
 }
 
 #[derive(Clone)]
@@ -164,23 +134,59 @@ impl Settings {
                 "fit fewer lines, or record longer points",
             );
         }
-        let Some(duration) = input.duration() else {
+        if !checker.failed() {
+            self.check_apart(input, checker);
+        }
+    }
+
+    /// Reports lines that are too close to each other, or to the level and slope, for the length of a point.
+    fn check_apart(&self, input: &Flow, checker: &mut Checker<'_>) {
+        let (Some(rate), Some(length)) = (input.rate, input.length) else {
             return;
         };
-        for (i, (name, f)) in self.lines.iter().enumerate() {
-            if let Some((other, _)) = self
-                .lines
-                .iter()
-                .take(i)
-                .find(|(_, other)| (f - other).abs() * duration < 1.0)
-            {
-                checker.warn(
-                    "lines",
-                    Code::Time,
-                    format!("`{other}` and `{name}` do not part by a whole cycle in the {duration:.6} s of a point"),
-                    "their estimates are strongly correlated and uncertain; record longer points, or leave one out",
-                );
+        let duration = length as f64 / rate;
+        // The level counts as a line at zero.
+        let level = (self.constant || self.slope).then_some(("the level".to_owned(), 0.0));
+        let named = self.lines.iter().map(|(name, f)| (format!("`{name}`"), *f));
+        let lines: Vec<(String, f64)> = level.into_iter().chain(named).collect();
+        let pairs = lines.iter().enumerate().filter_map(|(i, (name, f))| {
+            let close = |(_, other): &&(String, f64)| (f - other).abs() * duration < 1.0;
+            Some((name, &lines[..i].iter().find(close)?.0))
+        });
+        let pairs: Vec<(&String, &String)> = pairs.collect();
+        if pairs.is_empty() {
+            return;
+        }
+        if let Err(ToneError::Dependent(term)) = self.model(rate).told_apart(length) {
+            checker.error(
+                "lines",
+                Code::Time,
+                format!(
+                    "expected terms that differ over the {duration:.6} s of a point, found that {}",
+                    self.in_words(term)
+                ),
+                "record longer points, or leave it out",
+            );
+            return;
+        }
+        for (name, other) in pairs {
+            checker.warn(
+                "lines",
+                Code::Time,
+                format!("{other} and {name} do not part by a whole cycle in the {duration:.6} s of a point"),
+                "their estimates are strongly correlated and uncertain; record longer points, or leave one out",
+            );
+        }
+    }
+
+    /// That a term cannot be told.
+    fn in_words(&self, term: Term) -> String {
+        match term {
+            Term::Cosine(i) | Term::Sine(i) => {
+                let name = self.lines.get(i).map_or("", |(name, _)| name.as_str());
+                format!("line `{name}` cannot be told from the terms before it")
             }
+            Term::Constant | Term::Slope => "the slope cannot be told from the level".into(),
         }
     }
 }
@@ -254,12 +260,11 @@ impl Settings {
     fn fault(&self, error: ToneError) -> Fault {
         let why = match error {
             ToneError::Fit(LsqError::TooFew { found, .. }) => return self.too_few(found),
-            ToneError::Dependent(Term::Cosine(i) | Term::Sine(i)) => {
-                let name = self.lines.get(i).map_or("", |(name, _)| name.as_str());
-                format!("line `{name}` cannot be told from the terms before it; record longer points, or leave it out")
-            }
-            ToneError::Dependent(Term::Constant | Term::Slope) => {
-                "the slope cannot be told from the level; record longer points, or fit a level alone".into()
+            ToneError::Dependent(term) => {
+                format!(
+                    "{}; record longer points, or leave it out",
+                    self.in_words(term)
+                )
             }
             other => other.to_string(),
         };
@@ -466,7 +471,7 @@ mod tests {
             found.iter().map(|d| d.code).collect::<Vec<_>>()
         };
         assert_eq!(codes(TWO, flow(24.0, 1000)), [Code::Rate]);
-        assert_eq!(codes(TWO, flow(1000.0, 6)), [Code::Time, Code::Time]);
+        assert_eq!(codes(TWO, flow(1000.0, 6)), [Code::Time]);
         assert_eq!(codes(TWO, flow(100.0, 1000)), []);
         assert_eq!(
             codes(r#"ToneFit(of: "x", lines: {})"#, flow(1.0, 100)),

@@ -18,6 +18,7 @@ mod faults;
 mod flips;
 mod lineage;
 mod memory;
+mod promises;
 mod reference_amplitude;
 mod reference_chain;
 mod reference_distributions;

@@ -39,6 +39,17 @@ pub struct Rejection {
     pub value_at_most_db: Option<f64>,
 }
 
+/// Where a line of the input is seen behind the mixing.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Arrival {
+    /// Distance from the signal in Hz.
+    pub seen_at: f64,
+    /// Whether sampling or a decimation folded it there.
+    pub folded: bool,
+    /// Its gain against the signal's, in dB.
+    pub db: f64,
+}
+
 /// What one decimation folds on the line.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Image {
@@ -225,6 +236,37 @@ impl Figures {
         Some((self.response(offset).0 + decibels(envelope(average, offset))).max(FLOOR))
     }
 
+    /// Sample rate at the input in Hz.
+    pub fn input_rate(&self) -> f64 {
+        let start = rate_at_start(&self.chain.before, Some(self.chain.rate));
+        start.unwrap_or(self.chain.rate)
+    }
+
+    /// Where a line of `f` Hz at the input, above half the sample rate or not, is seen behind the mixing, all
+    /// folding done. `None` where the chain is not mixed or its signal's frequency not known.
+    pub fn arrival(&self, f: f64) -> Option<Arrival> {
+        let (line, own) = self.chain.line?;
+        let start = self.input_rate();
+        let sampled = (f - start * (f / start).round()).abs();
+        let arrives = folded(&self.chain.before, start, sampled);
+        let carrier = decibels(gain(&self.chain.before, f).norm() / own);
+        // Mixing puts it at the difference and at the sum; the one that gets further counts.
+        let sides = [(line - arrives).abs(), line + arrives].map(|off| (off, self.response(off).0));
+        let (off, through) = if sides[1].1 > sides[0].1 {
+            sides[1]
+        } else {
+            sides[0]
+        };
+        let seen_at = folded(&self.chain.behind, self.rate, off);
+        // Rounding of one part in 10^12 is no folding.
+        let moved = |from: f64, to: f64| (from - to).abs() > 1e-12 * (f + line);
+        Some(Arrival {
+            seen_at,
+            folded: moved(f, arrives) || moved(off, seen_at),
+            db: carrier + through,
+        })
+    }
+
     /// What is seen at a distance from the line, its gain changed by `carrier` dB before.
     fn rejection(&self, what: String, f: Option<f64>, seen_at: f64, carrier: f64) -> Rejection {
         let (samples, value) = self.response(seen_at);
@@ -246,7 +288,7 @@ impl Figures {
         let (seen_at, carrier) = match chain.line {
             None => (f, 0.0),
             Some((line, own)) => {
-                let start = rate_at_start(&chain.before, Some(chain.rate)).unwrap_or(chain.rate);
+                let start = self.input_rate();
                 let arrives = folded(&chain.before, start, f);
                 let carrier = decibels(gain(&chain.before, f).norm() / own);
                 let sides = [(line - arrives).abs(), line + arrives];

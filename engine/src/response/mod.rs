@@ -8,8 +8,8 @@ mod scatter;
 mod settling;
 mod shape;
 
+pub use figures::{Arrival, Figures, Image, Rejection, decibels};
 use figures::{Chain, folded, rate_at_start};
-pub use figures::{Figures, Image, Rejection, decibels};
 pub use scatter::{PowerLaw, Scatter, ScatterError};
 pub use shape::NoiseShape;
 

@@ -13,14 +13,14 @@ use std::sync::atomic::{AtomicBool, AtomicU64};
 use rayon::prelude::*;
 
 use crate::check::Typed;
-use crate::diagnostic::Diagnostics;
+use crate::diagnostic::{Code, Diagnostic, Diagnostics, Severity};
 use crate::flow::{Buffer, Flow};
 use crate::graph::Node;
 use crate::plan::{Plan, Scope, plan};
 use crate::recipe::Recipe;
 use crate::recordings::{PointPlace, RecordingSet};
 use crate::stage::{SeriesAxis, Work};
-use crate::store::{Rows, SampleSink};
+use crate::store::{ChannelHeader, Rows, SampleSink};
 use crate::value::Value;
 use lane::{Lane, LaneInput, LaneSink};
 pub use lane::{LaneError, LaneOutcome};
@@ -106,6 +106,46 @@ pub struct Sink {
     pub sink: SampleSink,
 }
 
+/// Warns of files of a set whose channels do not fit each other as those of the set do: their points will
+/// fail, and the others will not.
+fn uneven_files<'h>(
+    recipe: &Recipe,
+    sets: &'h [RecordingSet],
+    joint: impl Fn(&str) -> Option<&'h ChannelHeader>,
+    diagnostics: &mut Diagnostics,
+) {
+    let several = sets.iter().filter(|s| s.files.len() > 1);
+    let files = several.flat_map(|s| &s.files);
+    for (path, content) in files.filter_map(|f| Some((&f.path, f.content.as_ref().ok()?))) {
+        let mut lengths = content.headers.iter().flatten().map(|h| h.samples);
+        let first = lengths.next();
+        if lengths.all(|n| Some(n) == first) {
+            continue;
+        }
+        let own = |role: &str| {
+            let input = recipe.inputs.iter().position(|i| i.name.text == role)?;
+            content.headers.get(input)?.as_ref().or_else(|| joint(role))
+        };
+        let mut found = Diagnostics::default();
+        crate::check::check(recipe, own, &mut found);
+        let faults = found
+            .iter()
+            .filter(|d| d.code == Code::Rate && d.severity == Severity::Error);
+        for fault in faults {
+            let message = format!(
+                "the point in {} will fail: {}",
+                path.display(),
+                fault.message
+            );
+            diagnostics.push(Diagnostic {
+                severity: Severity::Warning,
+                message,
+                ..fault.clone()
+            });
+        }
+    }
+}
+
 impl<'r> Job<'r> {
     /// Checks the recipe against the recordings and plans the run; `None` when there were errors.
     pub fn new(
@@ -124,6 +164,7 @@ impl<'r> Job<'r> {
         if diagnostics.has_errors() {
             return None;
         }
+        uneven_files(recipe, &sets, header, diagnostics);
         match plan(recipe, &typed) {
             Ok((plan, works)) => Some(Job {
                 recipe,
@@ -138,9 +179,8 @@ impl<'r> Job<'r> {
                     .iter()
                     .find(|s| s.name.text == stage)
                     .map(|s| s.place.clone());
-                let code = crate::diagnostic::Code::Design;
-                diagnostics.push(crate::diagnostic::Diagnostic::error(
-                    code,
+                diagnostics.push(Diagnostic::error(
+                    Code::Design,
                     place,
                     format!("`{stage}`: {fault}"),
                 ));

@@ -80,6 +80,8 @@ pub struct ChannelHeader {
     pub start_time: Option<String>,
     /// Stretches of samples without a gap; empty where there is none.
     pub stretches: Vec<Stretch>,
+    /// Whether the points of its recording lie along an axis.
+    pub has_axis: bool,
 }
 
 /// A run of samples without a gap.
@@ -113,6 +115,8 @@ impl ChannelHeader {
             layout: "contiguous".into(),
             start_time: None,
             stretches: Vec::new(),
+            // Nothing is known against it.
+            has_axis: true,
         }
     }
 

@@ -264,6 +264,7 @@ impl RecordingFile {
             layout,
             start_time: attributes.find("start_time")?.map(|found| found.words()),
             stretches: grid.stretches,
+            has_axis: false,
             dataset: path,
         })
     }

@@ -1,6 +1,8 @@
 //! What a filter does with missing samples: refuse them, or restart behind the gap.
 
-use phasemill_engine::stage::Fault;
+use phasemill_engine::diagnostic::Code;
+use phasemill_engine::flow::Flow;
+use phasemill_engine::stage::{Checker, Fault};
 use phasemill_engine::text::Reader;
 
 use super::sos::Sample;
@@ -28,6 +30,20 @@ pub fn read_gaps(r: &mut Reader<'_>) -> Gaps {
                 );
         });
     gaps.unwrap_or(Gaps::Refuse)
+}
+
+impl Gaps {
+    /// Reports a gap that headers show and that the filter refuses.
+    pub fn check(self, input: &Flow, checker: &mut Checker<'_>) {
+        if let (Gaps::Refuse, Some(first)) = (self, input.missing.gap) {
+            checker.error(
+                "gaps",
+                Code::Time,
+                format!("expected every sample, found a gap in the sample times at sample {first}"),
+                "set `gaps: Restart` to go on behind gaps",
+            );
+        }
+    }
 }
 
 /// What a filter is told by its guard.

@@ -12,7 +12,7 @@ const BLOCK: usize = 64;
 
 /// Below this sine of the angle between a column and those before it, the two are not told apart:
 /// rounding alone makes about 1e-14 over millions of blocks, and fewer than four digits would be left.
-const SMALLEST_ANGLE: f64 = 1e-12;
+pub const SMALLEST_ANGLE: f64 = 1e-12;
 
 /// Why a least-squares fit has no answer.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
@@ -167,6 +167,23 @@ impl LeastSquares {
         self.block.clear();
     }
 
+    /// Sine of the angle between a column and those before it; zero for a column of zeros.
+    fn sine(&self, j: usize) -> f64 {
+        let at = |i: usize| self.triangle[i * (self.unknowns + 1) + j];
+        let length = (0..=j).map(|i| at(i) * at(i)).sum::<f64>().sqrt();
+        if length > 0.0 {
+            at(j).abs() / length
+        } else {
+            0.0
+        }
+    }
+
+    /// The first column whose angle to those before it has at most this sine, by the rows so far.
+    pub fn dependent(&mut self, sine: f64) -> Option<usize> {
+        self.fold();
+        (0..self.unknowns).find(|j| self.sine(*j) <= sine)
+    }
+
     /// The solution.
     ///
     /// # Errors
@@ -179,14 +196,10 @@ impl LeastSquares {
                 found: self.rows,
             });
         }
-        self.fold();
-        let at = |i: usize, j: usize| self.triangle[i * (p + 1) + j];
-        for j in 0..p {
-            let length = (0..=j).map(|i| at(i, j) * at(i, j)).sum::<f64>().sqrt();
-            if at(j, j).abs() <= SMALLEST_ANGLE * length {
-                return Err(LsqError::Dependent { column: j });
-            }
+        if let Some(column) = self.dependent(SMALLEST_ANGLE) {
+            return Err(LsqError::Dependent { column });
         }
+        let at = |i: usize, j: usize| self.triangle[i * (p + 1) + j];
         // The inverse of the triangle, column by column, by back substitution.
         let mut root = vec![0.0; p * p];
         for k in 0..p {

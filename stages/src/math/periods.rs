@@ -32,7 +32,7 @@ struct Knot<S> {
 }
 
 /// Most samples of a window, so that memory stays bounded.
-const LONGEST: usize = 1 << 24;
+pub const LONGEST: usize = 1 << 24;
 
 /// Cycles from `b` to `a`.
 fn cycles(a: Phase, b: Phase) -> f64 {

@@ -33,6 +33,14 @@ pub fn read_point(r: &mut Reader<'_>, name: &'static str) -> PointChoice {
 impl PointChoice {
     /// Reports a point that the recordings do not have, at the setting with this path.
     pub fn check(&self, setting: &str, input: &Flow, checker: &mut Checker<'_>) {
+        if matches!(self, PointChoice::Nearest(_)) && input.axis == Some(false) {
+            checker.error(
+                setting,
+                Code::OutOfRange,
+                "expected points along an axis, found a recording without one",
+                "name the axis in the recording or the wiring, or choose the point by its index",
+            );
+        }
         let (PointChoice::Index(index), Some(points)) = (self, input.points) else {
             return;
         };

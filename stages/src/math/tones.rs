@@ -5,10 +5,14 @@
 
 use num_complex::Complex64;
 
-use super::lsq::{Fit, LeastSquares, LsqError};
+use super::lsq::{Fit, LeastSquares, LsqError, SMALLEST_ANGLE};
 
 /// Samples that share one evaluation of sine and cosine per tone; the others are turned from it.
 const SPAN: u64 = 64;
+
+/// Operations that a trial of the terms may take, and samples that are enough for it.
+const TRIED: usize = 1 << 27;
+const MOST_TRIED: u64 = 1 << 14;
 
 /// A term of the model.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -165,6 +169,41 @@ pub struct ToneModel {
 }
 
 impl ToneModel {
+    /// Whether a fit to so many samples, none of them missing, can tell the terms apart with ten times what the
+    /// fit itself asks for. A long record is tried at some of its samples, spread unevenly, which span the
+    /// same times.
+    ///
+    /// # Errors
+    /// [`ToneError`] as [`ToneSolver`] gives it.
+    pub fn told_apart(&self, samples: u64) -> Result<(), ToneError> {
+        let unknowns = self.terms().len();
+        let most = (TRIED / (unknowns * unknowns).max(1)).max(4 * unknowns) as u64;
+        let tried = samples.min(most.min(MOST_TRIED));
+        let mut solver = ToneSolver::new(self.clone())?;
+        for k in 0..tried {
+            // The golden ratio's multiples spread most evenly (Weyl 1916).
+            let place = (k as f64 * 0.618_033_988_749_894_9).fract();
+            let n = match tried == samples {
+                true => k,
+                false => ((k as f64 + place) * (samples as f64 / tried as f64)) as u64,
+            };
+            solver.put(n.min(samples - 1), 0.0);
+        }
+        match solver.squares.dependent(10.0 * SMALLEST_ANGLE) {
+            Some(column) => Err(self.dependent(column)),
+            None => Ok(()),
+        }
+    }
+
+    /// That the term of a column cannot be told.
+    fn dependent(&self, column: usize) -> ToneError {
+        let term = self.terms().get(column).copied();
+        term.map_or(
+            ToneError::Fit(LsqError::Dependent { column }),
+            ToneError::Dependent,
+        )
+    }
+
     fn terms(&self) -> Vec<Term> {
         let base = [(self.constant, Term::Constant), (self.slope, Term::Slope)];
         let tones = (0..self.frequencies.len()).flat_map(|i| [Term::Cosine(i), Term::Sine(i)]);
@@ -220,10 +259,14 @@ impl ToneSolver {
     fn take(&mut self, x: f64) {
         let n = self.next;
         self.next += 1;
-        if x.is_nan() {
-            self.missing += 1;
-            return;
+        match x.is_nan() {
+            true => self.missing += 1,
+            false => self.put(n, x),
         }
+    }
+
+    /// Takes sample `n`.
+    fn put(&mut self, n: u64, x: f64) {
         let (oscillators, model) = (&mut self.oscillators, &self.model);
         self.squares.push(x, |row| {
             let mut columns = row.iter_mut();
@@ -253,12 +296,8 @@ impl ToneSolver {
     /// [`ToneError::Dependent`] names a term that the record does not tell from those before it;
     /// [`ToneError::Fit`] for fewer samples than unknowns.
     pub fn finish(self) -> Result<Tones, ToneError> {
-        let terms = self.model.terms();
         let fit = self.squares.solve().map_err(|error| match error {
-            LsqError::Dependent { column } => match terms.get(column) {
-                Some(term) => ToneError::Dependent(*term),
-                None => ToneError::Fit(error),
-            },
+            LsqError::Dependent { column } => self.model.dependent(column),
             _ => ToneError::Fit(error),
         })?;
         Ok(Tones {

@@ -319,3 +319,33 @@ fn the_lew_record_at_a_held_frequency() {
         145.253837456503,
     );
 }
+
+/// Lines `apart` cycles from each other over the record differ by an angle near 2π·apart/√12: the fit refuses one
+/// of 1e-12, the trial one of 1e-11, and both let pass one of 1e-9.
+#[test]
+fn a_trial_tells_what_the_fit_will_say() {
+    let samples = 2000;
+    for (apart, fits, told) in [(1e-13, false, false), (1e-9, true, true), (1.0, true, true)] {
+        let model = model(&[3.0, 3.0 + apart / 20.0], 100.0);
+        assert_eq!(model.told_apart(samples).is_ok(), told, "{apart}");
+        assert_eq!(
+            fit(model, &vec![1.0; samples as usize]).is_ok(),
+            fits,
+            "{apart}"
+        );
+    }
+    // A slope over two samples is a level; a long record is tried in parts.
+    let slow = ToneModel {
+        slope: true,
+        ..model(&[1e-9], 1.0)
+    };
+    assert_eq!(
+        slow.told_apart(1000),
+        Err(ToneError::Dependent(Term::Cosine(0)))
+    );
+    let begun = std::time::Instant::now();
+    let many: Vec<f64> = (1..100).map(f64::from).collect();
+    assert_eq!(model(&many, 1000.0).told_apart(1 << 40), Ok(()));
+    // 2^27 operations take a fraction of a second; without the limit they would take years.
+    assert!(begun.elapsed().as_secs() < 20);
+}

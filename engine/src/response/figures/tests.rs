@@ -109,3 +109,40 @@ fn what_no_chain_leads_to_has_no_figures() {
         );
     }
 }
+
+/// At 1000 Hz, 875 Hz are seen at 125 Hz; kept to 250 Hz, at 125 Hz as well, and 330 Hz at 80 Hz, 20 Hz from a signal
+/// at 100 Hz, by hand. A pole of (1 - a)/(1 - a·z⁻¹) with a = 0.5 has the square gain 0.25/(1.25 - cos x).
+#[test]
+fn lines_arrive_where_sampling_puts_them() {
+    let pole_gain =
+        |turns: f64| decibels((0.25 / (1.25 - libm::cos(std::f64::consts::TAU * turns))).sqrt());
+    let thinned = vec![
+        pole(0.5, 1000.0),
+        Element::KeepEvery(4),
+        Element::Mixed,
+        pole(0.5, 250.0),
+    ];
+    let figures = Figures::of(&flow(Kind::Phasor, 250.0, thinned), Some(100.0)).expect("a chain");
+    assert_eq!(figures.input_rate(), 1000.0);
+    for (f, off, folded) in [
+        (125.0, 25.0, false),
+        (875.0, 25.0, true),
+        (330.0, 20.0, true),
+        (80.0, 20.0, false),
+    ] {
+        let arrival = figures.arrival(f).expect("a place");
+        assert_eq!((arrival.seen_at, arrival.folded), (off, folded), "{f}");
+        let expected = pole_gain(f / 1000.0) - pole_gain(0.1) + pole_gain(off / 250.0);
+        assert!(
+            (arrival.db - expected).abs() < 1e-9,
+            "{f} {} {expected}",
+            arrival.db
+        );
+    }
+    // Behind the mixing: 149 Hz is 49 Hz from 100 Hz, and kept to 50 Hz it is seen at 1 Hz.
+    let behind = vec![Element::Mixed, pole(0.5, 1000.0), Element::KeepEvery(20)];
+    let figures = Figures::of(&flow(Kind::Phasor, 50.0, behind), Some(100.0)).expect("a chain");
+    let arrival = figures.arrival(149.0).expect("a place");
+    assert!(arrival.folded && (arrival.seen_at - 1.0).abs() < 1e-9);
+    assert!((arrival.db - pole_gain(0.049)).abs() < 1e-9);
+}

@@ -65,6 +65,7 @@ fn a_recording_that_describes_itself_needs_no_wiring() {
         layout: "contiguous".into(),
         start_time: Some("2026-03-01T12:00:00Z".into()),
         stretches: vec![],
+        has_axis: false,
     };
     assert_eq!(header(&path, "detector"), expected);
 }
