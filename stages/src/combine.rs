@@ -7,6 +7,7 @@ use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples, Scaling};
 use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::Reader;
+use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Value};
 
 /// The stage.
@@ -142,18 +143,8 @@ impl Settings {
                 let message = "expected phasors of one harmonic, found different ones".to_owned();
                 refuse(Code::WrongFlow, message, "mix both with the same harmonic");
             }
-            if let (Some((first, ..)), Some((second, ..))) = (&a.clock, &b.clock)
-                && a.kind.is_complex()
-                && first != second
-                && a.recordings == b.recordings
-            {
-                // The clocks of two recordings are two by necessity; those of one are so by choice.
-                checker.warn(
-                    "of",
-                    Code::Reference,
-                    format!("the phasors are relative to different references, `{first}` and `{second}`"),
-                    "their phases have no common zero; mix both with one clock, or combine amplitudes",
-                );
+            if !a.kind.is_complex() || harmonic(&a) == harmonic(b) {
+                compare_phases(&a, b, checker);
             }
             let mut refuse =
                 |code, message: String, help: &str| checker.error("of", code, message, help);
@@ -182,6 +173,7 @@ impl Settings {
             refuse(Code::Unit, e.to_string(), "check the units of the flows");
             a.unit.clone()
         });
+        compare_phases(&a, b, checker);
         // The product or ratio of two amplitudes is none; with a plain number it stays one.
         let convention = a.convention.filter(|_| b.convention.is_none());
         let power = if self.by == By::Ratio { -1 } else { 1 };
@@ -196,6 +188,32 @@ impl Settings {
             ..a
         }
     }
+}
+
+/// Warns of phases that are relative to different references or harmonics: those of phasors, and phases
+/// that were taken of them.
+fn compare_phases(a: &Flow, b: &Flow, checker: &mut Checker<'_>) {
+    let (Some((first, n, m)), Some((second, k, l))) = (&a.clock, &b.clock) else {
+        return;
+    };
+    let angle = |f: &Flow| f.unit.same_dimension(&Unit::degree());
+    let phases = a.kind.is_complex() && b.kind.is_complex() || angle(a) && angle(b);
+    // The clocks of two recordings are two by necessity; those of one are so by choice.
+    let message = if !phases || a.recordings != b.recordings {
+        return;
+    } else if first != second {
+        format!("the phases are relative to different references, `{first}` and `{second}`")
+    } else if (n, m) != (k, l) {
+        format!("the phases are relative to different harmonics, {n}/{m} and {k}/{l} of `{first}`")
+    } else {
+        return;
+    };
+    checker.warn(
+        "of",
+        Code::Reference,
+        message,
+        "they have no common zero; mix both with one clock and harmonic, or combine amplitudes",
+    );
 }
 
 fn harmonic(flow: &Flow) -> Option<(u32, u32)> {
