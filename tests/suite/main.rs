@@ -16,6 +16,7 @@ mod explain;
 mod exports;
 mod faults;
 mod flips;
+mod fuzzed;
 mod lineage;
 mod memory;
 mod promises;

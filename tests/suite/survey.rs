@@ -306,6 +306,7 @@ fn a_bench_is_written_that_reads_back() {
     );
     let arguments = ["inspect", "a.h5", "--bench", "bench.ron", "--plot", "a.svg"];
     phasemill(folder.path(), &arguments).expect(0);
+    phasemill(folder.path(), &["expect", "bench.ron"]).expect(0);
     let text = std::fs::read_to_string(folder.path().join("bench.ron")).unwrap();
     let (bench, found) = Bench::parse("bench.ron", &text);
     let bench = bench.unwrap_or_else(|| panic!("{found}"));
