@@ -156,7 +156,7 @@ mod tests {
         };
         let found = work(&[&a, &b], &SeriesAxis::default()).expect("runs");
         let (v, w, c): (f64, f64, f64) = (0.3125, 0.5, -0.125);
-        let by_hand = (w * 0.25 + v * 1.0 - 2.0 * c * 0.5 * -1.0) / (v * w - c * c);
+        let by_hand = (w * 0.25 + v * 1.0 + 2.0 * c * 0.5) / (v * w - c * c);
         let number = |k: usize| {
             found[k][0]
                 .as_ref()

@@ -14,10 +14,8 @@ fn inverse(mut m: Vec<Vec<f64>>) -> Vec<Vec<f64>> {
         let pivot = m[i][i];
         m[i].iter_mut().for_each(|x| *x /= pivot);
         for k in (0..n).filter(|k| *k != i) {
-            let factor = m[k][i];
-            for j in 0..2 * n {
-                m[k][j] -= factor * m[i][j];
-            }
+            let (factor, row) = (m[k][i], m[i].clone());
+            m[k].iter_mut().zip(row).for_each(|(x, y)| *x -= factor * y);
         }
     }
     m.into_iter().map(|row| row[n..].to_vec()).collect()
