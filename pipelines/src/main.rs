@@ -84,9 +84,8 @@ enum Command {
     )]
     Export(commands::export::Arguments),
     /// Show what a recording holds: datasets, ranges, references; noise and lines on request
-    #[command(
-        after_help = "Examples: phasemill inspect sweep.h5\n          phasemill inspect sweep.h5 --spectrum --plot sweep.svg --bench bench.ron"
-    )]
+    #[command(after_help = "Example: phasemill inspect sweep.h5\n\
+                      Example: phasemill inspect sweep.h5 --spectrum --plot sweep.svg --bench bench.ron")]
     Inspect(commands::inspect::Arguments),
     /// Show the stages that recipes may use, or one of them
     #[command(after_help = "Example: phasemill stages Filter")]

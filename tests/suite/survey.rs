@@ -252,7 +252,7 @@ fn tides_are_lines_without_a_name() {
         .lines()
         .filter(|l| l.starts_with(|c: char| c.is_ascii_digit()));
     let levels: Vec<f64> = rows.map(|l| value(l).unwrap_or(f64::NAN)).collect();
-    assert_eq!(levels.len(), 1559);
+    assert_eq!(levels.iter().filter(|x| x.is_finite()).count(), 1510);
     let folder = TempDir::new().unwrap();
     let channels = [Channel {
         unit: "m",
