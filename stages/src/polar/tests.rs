@@ -109,7 +109,8 @@ fn simulate(truth: Complex64, blocks: usize, quadrature: f64, count: usize) -> H
         let mean = &mean.closing.values[0];
         let text = r#"Polar(of: "z", phase_in: Radians)"#;
         let (_, values) =
-            testing::evaluate(&Polar, text, &[], std::slice::from_ref(&averaged), &[mean]).expect("runs");
+            testing::evaluate(&Polar, text, &[], std::slice::from_ref(&averaged), &[mean])
+                .expect("runs");
         let v: Vec<f64> = values
             .iter()
             .map(|v| v.estimate().expect("a value").value.re)
