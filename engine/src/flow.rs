@@ -169,6 +169,8 @@ pub struct Flow {
     pub gain: f64,
     /// Whether its values come with an evaluated uncertainty.
     pub evaluated: bool,
+    /// What the uncertainty of its average will come from, in words, as far as headers tell.
+    pub evaluation: Option<String>,
     /// The recordings it depends on.
     pub recordings: BTreeSet<String>,
     /// The linear, time-invariant part of the way here.
@@ -198,6 +200,7 @@ impl Flow {
             amplitudes: None,
             gain: 1.0,
             evaluated: false,
+            evaluation: None,
             recordings: BTreeSet::new(),
             response: Response::default(),
         }

@@ -151,6 +151,9 @@ impl Group {
                 String::new(),
             );
         }
+        if let Some(from) = &figures.uncertainty {
+            row("uncertainty from".into(), String::new(), from.clone());
+        }
         let decibel = |x: f64| match x {
             x if x <= -200.0 => "below -200 dB".to_owned(),
             x if x.abs() < 0.05 => "0.0 dB".to_owned(),

@@ -200,10 +200,17 @@ impl Settings {
         })
     }
 
-    /// Checks where the uncertainty comes from; whether there will be one.
-    fn check_uncertainty(&self, input: &Flow, checker: &mut Checker<'_>) -> bool {
+    /// Checks where the uncertainty comes from; whether there will be one, and from what in words.
+    fn check_uncertainty(&self, input: &Flow, checker: &mut Checker<'_>) -> (bool, Option<String>) {
         match &self.uncertainty {
-            From::Noise(Method::Automatic) if self.block.is_some() => true,
+            From::Noise(Method::Automatic) if self.block.is_some() => {
+                let skip = self.skipped_time(input).unwrap_or(0.0);
+                let blocks = self.whole_blocks(input, skip).zip(self.block);
+                let told = blocks.filter(|(n, _)| *n > 1).map(|(n, length)| {
+                    format!("{n} blocks of {length} s, {} degrees of freedom", n - 1)
+                });
+                (true, told)
+            }
             _ if self.block.is_some() => {
                 checker.error(
                     "uncertainty",
@@ -211,9 +218,9 @@ impl Settings {
                     "expected no other way where blocks are averaged, whose scatter is the uncertainty",
                     "leave it out, or average over the point",
                 );
-                true
+                (true, None)
             }
-            From::Nothing => false,
+            From::Nothing => (false, None),
             From::Density(density) => {
                 let unit = density
                     .unit
@@ -237,7 +244,7 @@ impl Settings {
                     let help = "express the average as a full step behind this stage";
                     checker.error("uncertainty", Code::WrongFlow, message, help);
                 }
-                true
+                (true, Some("the stated noise density".into()))
             }
             From::Noise(method) => {
                 if let (Some(grid), Some(samples)) = (self.grid(input), self.averaged(input)) {
@@ -258,9 +265,20 @@ impl Settings {
                                     or state the noise, as in `uncertainty: Density(\"20 nV/sqrt(Hz)\")`";
                         checker.warn("uncertainty", Code::Uncertainty, message, help);
                     }
-                    return found.is_some();
+                    let told = found.map(|cut| {
+                        let what = match cut.method {
+                            Method::Neighbours => "neighbouring frequencies, ",
+                            _ => "",
+                        };
+                        let (n, freedom) = (cut.count, cut.count - 1);
+                        format!(
+                            "{what}{n} stretches of {:.3} s, {freedom} degrees of freedom",
+                            cut.length
+                        )
+                    });
+                    return (found.is_some(), told);
                 }
-                true
+                (true, None)
             }
         }
     }
@@ -350,7 +368,7 @@ impl Configured for Settings {
             );
             checker.error("over", Code::Time, message, "choose longer blocks");
         }
-        let evaluated = self.check_uncertainty(input, checker);
+        let (evaluated, evaluation) = self.check_uncertainty(input, checker);
         let response = match self.averaged(input).zip(input.rate) {
             Some((n, rate)) => input.response.clone().then(Element::Average(n, rate)),
             None => input.response.clone(),
@@ -365,6 +383,7 @@ impl Configured for Settings {
             Flow {
                 kind,
                 evaluated,
+                evaluation,
                 rate: None,
                 length: None,
                 response,

@@ -228,6 +228,17 @@ fn a_budget_adds_up() {
     let number = |i: usize| gain[i].parse::<f64>().unwrap();
     near("sensitivity", number(9), -value / 2.0, 1e-15);
     near("contribution", number(10), value * 0.01, 1e-15);
+    let trace = phasemill(folder.path(), &["trace", "o.h5", "current"])
+        .expect(0)
+        .out;
+    let told = "type B from constant g, 2 with u = 0.02 V/A";
+    assert!(trace.contains(told), "{trace}");
+    let check = phasemill(folder.path(), &["check", "r.ron", "a.h5"])
+        .expect(0)
+        .out;
+    // 4000 samples are cut into 125 pieces of 32, four at a time.
+    let told = "31 stretches of 0.128 s, 30 degrees of freedom";
+    assert!(check.contains(told), "{check}");
 }
 
 /// Two channels averaged over the same stretches, and their sum and difference, have the covariances that

@@ -99,6 +99,8 @@ pub struct Figures {
     pub duration: Option<f64>,
     /// Independent samples in that time: twice the duration times the samples' noise bandwidth.
     pub independent: Option<f64>,
+    /// What the uncertainty of the average will come from, in words.
+    pub uncertainty: Option<String>,
     /// What becomes of an offset, of the signal's own image and of the mains.
     pub rejections: Vec<Rejection>,
     /// What becomes of what decimation folds on the line.
@@ -207,6 +209,7 @@ impl Figures {
                 }),
             duration,
             independent: duration.zip(noise).map(|(t, b)| 2.0 * t * b),
+            uncertainty: flow.evaluation.clone(),
             rejections: Vec::new(),
             images: Vec::new(),
             chain,

@@ -1,5 +1,6 @@
 //! A result file read back: its texts, its lineage, its values, and what of them an index keeps.
 
+mod budget;
 mod values;
 
 use std::path::{Path, PathBuf};
@@ -9,6 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::lineage::{Entry, Lineage, Output, Record, RecordError};
 use crate::store::{Hash, ResultReader, StoreError};
 
+pub use budget::{BudgetLine, budget};
 pub use values::{Column, Part, SavedValue};
 
 /// Where a result file keeps what it supersedes.

@@ -53,6 +53,17 @@ impl ResultReader {
         }
     }
 
+    /// The list of texts at a path.
+    ///
+    /// # Errors
+    /// [`StoreError::Unfit`] when there is none.
+    pub fn texts(&self, path: &str) -> Result<Vec<String>, StoreError> {
+        match self.content(path)? {
+            Content::Texts(texts) => Ok(texts),
+            other => Err(StoreError::unfit(&self.path, path, "texts", other.words())),
+        }
+    }
+
     /// The numbers at a path, the last dimension fastest.
     ///
     /// # Errors

@@ -3,7 +3,8 @@
 use std::path::PathBuf;
 
 use phasemill_engine::lineage::{Chosen, Record, methods};
-use phasemill_engine::store::ResultReader;
+use phasemill_engine::saved::{BudgetLine, budget};
+use phasemill_engine::store::{ResultReader, StoreError};
 use serde_json::{Value, json};
 
 use super::{addressed, complain, say};
@@ -103,8 +104,59 @@ fn traced(arguments: &Arguments) -> Result<String, String> {
         let entry = chosen.entry;
         let story = record.story(chosen).map_err(|e| e.to_string())?;
         text += &format!("\n{}: {}\n{story}", entry.name, entry.title);
+        let lines = budget_of(&record, &chosen).map_err(|e| e.to_string())?;
+        text += &lines
+            .iter()
+            .map(|line| told(line, &chosen))
+            .collect::<String>();
     }
     Ok(text)
+}
+
+/// Points up to which the budget of one is looked for; beyond, reading all parts takes longer than a look is
+/// worth.
+const MOST_POINTS: u64 = 4096;
+
+/// The budget of the point that was chosen, or of the only one.
+fn budget_of(record: &Record, chosen: &Chosen<'_>) -> Result<Vec<BudgetLine>, StoreError> {
+    let points = chosen.output.points;
+    let point = chosen.point.or((points == 1).then_some(0));
+    match point.filter(|_| points <= MOST_POINTS) {
+        Some(point) => {
+            let group = format!("/{}/{}", chosen.entry.name, chosen.output.name);
+            budget(&record.file, &group, point)
+        }
+        None => Ok(Vec::new()),
+    }
+}
+
+/// A line of a budget.
+fn told(line: &BudgetLine, chosen: &Chosen<'_>) -> String {
+    let unit = chosen
+        .entry
+        .flow(chosen.output)
+        .map_or("", |f| f.unit.as_str());
+    let unit = if unit == "1" { "" } else { unit };
+    let freedom = line
+        .degrees_of_freedom
+        .map_or(String::new(), |n| format!(", {n:.3} degrees of freedom"));
+    let quantity = line
+        .quantity
+        .as_ref()
+        .map_or(String::new(), |(value, u, unit)| {
+            format!(", {value} with u = {u} {unit}")
+        });
+    let parts = match line.contribution {
+        [x, 0.0] => format!("{x:.3e} {unit}"),
+        [x, y] => format!("in phase {x:.3e}, quadrature {y:.3e} {unit}"),
+    };
+    format!(
+        "uncertainty: {:.1} % type {} from {}{quantity}{freedom}: {}\n",
+        100.0 * line.share,
+        line.evaluation,
+        line.source,
+        parts.trim_end()
+    )
 }
 
 /// Outputs by the entry that they belong to; at least one.
@@ -129,6 +181,10 @@ fn json_of(record: &Record, chosen: &[Chosen<'_>]) -> Result<String, String> {
         let mut whole = json!({ "entry": c.entry, "output": c.output });
         if let Some(point) = c.point {
             whole["point"] = point_of(record, c, point).map_err(|e| e.to_string())?;
+        }
+        let budget = budget_of(record, c).map_err(|e| e.to_string())?;
+        if !budget.is_empty() {
+            whole["budget"] = json!(budget);
         }
         outputs.push(whole);
     }

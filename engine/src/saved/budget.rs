@@ -1,0 +1,78 @@
+//! The budget of one point of an output, read back from a result file.
+
+use std::collections::BTreeMap;
+
+use serde::Serialize;
+
+use crate::store::{ResultReader, StoreError};
+
+/// What one source contributes to an estimate.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct BudgetLine {
+    /// The source.
+    pub source: String,
+    /// How it was evaluated: `A` or `B` (JCGM 100:2008, 2.3.2 and 2.3.3).
+    pub evaluation: String,
+    /// Degrees of freedom; `None` where they are infinite.
+    pub degrees_of_freedom: Option<f64>,
+    /// Value of the quantity behind it with its standard uncertainty and unit, where there is one.
+    pub quantity: Option<(f64, f64, String)>,
+    /// What it contributes to the standard uncertainties of in-phase and quadrature part, in the unit of the
+    /// output; of a real estimate the second is 0.
+    pub contribution: [f64; 2],
+    /// Its share of the variance, of both parts together.
+    pub share: f64,
+}
+
+/// The budget of a point of the output in a group, the largest share first; empty where no uncertainty was
+/// evaluated.
+///
+/// # Errors
+/// [`StoreError`] when the file holds something else there.
+pub fn budget(
+    reader: &ResultReader,
+    group: &str,
+    point: u64,
+) -> Result<Vec<BudgetLine>, StoreError> {
+    let group = format!("{group}/uncertainty");
+    if !reader.names(&group).iter().any(|name| name == "parts_of") {
+        return Ok(Vec::new());
+    }
+    let column = |name: &str| reader.floats(&format!("{group}/{name}"));
+    let words = |name: &str| reader.texts(&format!("{group}/{name}"));
+    let (of, effects) = (column("parts_of")?, column("parts_effect")?);
+    let mut squares: BTreeMap<usize, [f64; 2]> = BTreeMap::new();
+    for (of, effect) in of.chunks_exact(3).zip(effects.chunks_exact(2)) {
+        if of[2] == point as f64 {
+            let sum = squares.entry(of[0] as usize).or_default();
+            sum[0] += effect[0] * effect[0];
+            sum[1] += effect[1] * effect[1];
+        }
+    }
+    let all: f64 = squares.values().flatten().sum();
+    let (names, types, units) = (
+        words("source")?,
+        words("source_type")?,
+        words("source_unit")?,
+    );
+    let freedom = column("source_degrees_of_freedom")?;
+    let (values, uncertainties) = (
+        column("source_value")?,
+        column("source_standard_uncertainty")?,
+    );
+    let text = |list: &[String], i: usize| list.get(i).cloned().unwrap_or_default();
+    let number = |list: &[f64], i: usize| list.get(i).copied().filter(|x| x.is_finite());
+    let line = |(i, square): (usize, [f64; 2])| BudgetLine {
+        source: text(&names, i),
+        evaluation: text(&types, i),
+        degrees_of_freedom: number(&freedom, i),
+        quantity: number(&values, i)
+            .zip(number(&uncertainties, i))
+            .map(|(value, u)| (value, u, text(&units, i))),
+        contribution: square.map(f64::sqrt),
+        share: (square[0] + square[1]) / all,
+    };
+    let mut lines: Vec<BudgetLine> = squares.into_iter().map(line).collect();
+    lines.sort_by(|a, b| b.share.total_cmp(&a.share));
+    Ok(lines)
+}
