@@ -7,7 +7,7 @@ use std::f64::consts::TAU;
 use num_complex::Complex64;
 
 use super::support::{create, root, text_attribute};
-use super::support_reference::{Bench, Results, published, rows};
+use super::support_reference::{Bench, Results, near, published, python, reals, rows};
 
 /// Hours from the first sample to the origin of the published phases, the middle of the record.
 const ORIGIN: f64 = 794.0;
@@ -157,5 +157,58 @@ fn the_shipped_recipe_gives_the_large_lines() {
         let off = (z - line.amplitude * Complex64::cis(phase)).norm();
         println!("tides as shipped, {name}: off by {off} m");
         assert!(off < 0.03, "{name}: {z}, off by {off}");
+    }
+}
+
+/// Standard uncertainties of the lines are those that NumPy's least squares gives from the residuals, and of
+/// the order that residuals of white density would leave, s·sqrt(2/n) (Rife and Boorstyn 1974): 1510 hours
+/// resolve most lines well, and those less well that lie close together.
+#[test]
+fn lines_have_the_uncertainties_of_least_squares() {
+    let (Some(levels), Some(lines)) = (levels(), lines()) else {
+        return;
+    };
+    let found = with_holes(&levels).run_recipe(&recipe(&lines, "Wave()", 0.0));
+    let there = levels.iter().filter(|(_, level)| level.is_finite());
+    let (hours, values): (Vec<f64>, Vec<f64>) = there.map(|(h, l)| (h - ORIGIN, *l)).unzip();
+    let frequencies = lines.iter().map(|l| l.frequency.parse::<f64>().unwrap());
+    let frequencies: Vec<f64> = frequencies.collect();
+    let script = r#"
+import json, sys
+import numpy as np
+work = json.load(sys.stdin)
+t, y = np.array(work["t"]), np.array(work["y"])
+angle = 2 * np.pi * np.outer(t, work["f"])
+d = np.hstack([np.ones((len(t), 1)), np.sin(angle), np.cos(angle)])
+x, rss, rank, _ = np.linalg.lstsq(d, y, rcond=None)
+variance = rss[0] / (len(t) - rank) * np.diag(np.linalg.inv(d.T @ d))
+print(json.dumps([np.sqrt(variance[1:]).tolist(), float(np.sqrt(rss[0] / (len(t) - rank)))]))
+"#;
+    let work = serde_json::json!({ "t": hours, "y": values, "f": frequencies });
+    let Some(numpy) = python(script, &work) else {
+        return;
+    };
+    let (u, s) = (reals(&numpy[0]), numpy[1].as_f64().unwrap());
+    for (i, line) in lines.iter().enumerate() {
+        let flow = format!("fit.{}", line.name);
+        let (sine, cosine) = (u[i], u[lines.len() + i]);
+        // The normal matrix has a condition number below 1e4, so its inverse is good to 1e-11 of itself.
+        near(
+            &flow,
+            found.one(&flow, "in_phase_errors"),
+            sine,
+            1e-9 * sine,
+        );
+        near(
+            &flow,
+            found.one(&flow, "quadrature_errors"),
+            cosine,
+            1e-9 * cosine,
+        );
+        let white = s * (2.0 / 1510f64).sqrt();
+        assert!(
+            sine > 0.9 * white && sine < 2.0 * white,
+            "{flow}: {sine} {white}"
+        );
     }
 }
