@@ -10,6 +10,7 @@
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
+use phasemill_engine::aspect::Aspect;
 use phasemill_engine::index::{Correction, Found, Index, Uses, Wanted};
 use phasemill_engine::lineage::{
     ConstantFacts, Entry, InputFacts, Lineage, Node, Output, RecordedFile, Recording,
@@ -23,10 +24,10 @@ const BATCH: u64 = 50;
 const OUTPUTS: u64 = 10;
 const POINTS: u64 = 4;
 const PARTS: [Part; 4] = [
-    Part::InPhase,
-    Part::Quadrature,
-    Part::Amplitude,
-    Part::Phase,
+    Part::Number(Aspect::InPhase),
+    Part::Number(Aspect::Quadrature),
+    Part::Number(Aspect::Amplitude),
+    Part::Number(Aspect::Phase),
 ];
 /// How often each question is asked; the slowest answer counts.
 const REPEATS: usize = 5;

@@ -7,6 +7,7 @@ use std::time::UNIX_EPOCH;
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 
 use super::{Index, IndexError};
+use crate::aspect::Aspect;
 use crate::graph::split;
 use crate::lineage::Entry;
 use crate::saved::{Column, Digest, Part, Saved, SavedError};
@@ -377,7 +378,7 @@ fn insert_numbers(c: &Connection, output: i64, column: &Column) -> rusqlite::Res
             output,
             value.point as i64,
             part_number(value.part),
-            if value.part == Part::Phase {
+            if value.part == Part::Number(Aspect::Phase) {
                 angle
             } else {
                 own

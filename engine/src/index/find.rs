@@ -7,6 +7,7 @@ use serde::Serialize;
 
 use super::query::origin;
 use super::{Index, IndexError};
+use crate::aspect::Aspect;
 use crate::saved::Part;
 use crate::units::{Printed, Unit, format_quantity, format_uncertain};
 
@@ -145,10 +146,10 @@ impl Index {
                     }
                     let origin = origin(c, row.get(0)?)?;
                     let part: i64 = row.get(6)?;
-                    let part = Part::ALL.get(part as usize).copied().unwrap_or(Part::Value);
+                    let part = Part::ALL.get(part as usize).copied().unwrap_or(Part::Number(Aspect::Value));
                     let own: String = row.get(3)?;
                     let shown = match part {
-                        Part::Phase => Unit::degree(),
+                        Part::Number(Aspect::Phase) => Unit::degree(),
                         _ => Unit::parse(&own).unwrap_or_else(|_| unit.clone()),
                     };
                     let (value, uncertainty): (f64, Option<f64>) = (row.get(9)?, row.get(10)?);

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::{Added, Correction, Found, Index, IndexError, Uses, Wanted};
+use crate::aspect::Aspect;
 use crate::lineage::{ConstantFacts, Entry, Lineage, Node, Output, RecordedFile, Recording};
 use crate::saved::{Column, Digest, Part, SavedValue};
 use crate::stage::Registry;
@@ -57,7 +58,7 @@ fn digest(identity: &str) -> Digest {
     };
     let level = Column {
         unit: "V".into(),
-        values: vec![number(Part::Value, 3.4e-3, None)],
+        values: vec![number(Part::Number(Aspect::Value), 3.4e-3, None)],
         ..Column::default()
     };
     let current = Column {
@@ -65,10 +66,10 @@ fn digest(identity: &str) -> Digest {
         axis: "wavelength".into(),
         axis_unit: "nm".into(),
         values: vec![
-            number(Part::InPhase, 3.418e-9, Some(0.049e-9)),
-            number(Part::Quadrature, -0.2e-9, Some(0.049e-9)),
-            number(Part::Amplitude, 3.4238e-9, Some(0.12e-9)),
-            number(Part::Phase, -0.0584, Some(0.0143)),
+            number(Part::Number(Aspect::InPhase), 3.418e-9, Some(0.049e-9)),
+            number(Part::Number(Aspect::Quadrature), -0.2e-9, Some(0.049e-9)),
+            number(Part::Number(Aspect::Amplitude), 3.4238e-9, Some(0.12e-9)),
+            number(Part::Number(Aspect::Phase), -0.0584, Some(0.0143)),
         ],
     };
     Digest {

@@ -1,5 +1,6 @@
 //! The values of a result file, in SI units, as numbers that somebody may have printed.
 
+use crate::aspect::Aspect;
 use crate::store::{ResultReader, StoreError};
 use crate::units::Unit;
 
@@ -9,16 +10,8 @@ const LONGEST_TABLE: usize = 4096;
 /// Which real number of a value.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Part {
-    /// A real value.
-    Value,
-    /// The in-phase part of a complex value.
-    InPhase,
-    /// Its quadrature part.
-    Quadrature,
-    /// Its amplitude.
-    Amplitude,
-    /// Its phase.
-    Phase,
+    /// A number of an estimate.
+    Number(Aspect),
     /// A value of a density or a curve.
     Ordinate,
 }
@@ -26,31 +19,27 @@ pub enum Part {
 impl Part {
     /// All of them.
     pub const ALL: [Part; 6] = [
-        Part::Value,
-        Part::InPhase,
-        Part::Quadrature,
-        Part::Amplitude,
-        Part::Phase,
+        Part::Number(Aspect::Value),
+        Part::Number(Aspect::InPhase),
+        Part::Number(Aspect::Quadrature),
+        Part::Number(Aspect::Amplitude),
+        Part::Number(Aspect::Phase),
         Part::Ordinate,
     ];
 
     /// The name of its dataset.
     pub fn dataset(self) -> &'static str {
         match self {
-            Part::Value | Part::Ordinate => "value",
-            Part::InPhase => "in_phase",
-            Part::Quadrature => "quadrature",
-            Part::Amplitude => "amplitude",
-            Part::Phase => "phase",
+            Part::Number(aspect) => aspect.name(),
+            Part::Ordinate => Aspect::Value.name(),
         }
     }
 
     /// In words.
     pub fn words(self) -> &'static str {
         match self {
+            Part::Number(aspect) => aspect.words(),
             Part::Ordinate => "ordinate",
-            Part::InPhase => "in phase",
-            other => other.dataset(),
         }
     }
 }
@@ -88,15 +77,12 @@ pub(super) fn read(reader: &ResultReader, group: &str) -> Result<Column, StoreEr
     let names = reader.names(group);
     let has = |name: &str| names.iter().any(|n| n == name);
     // Estimates count what was missing; densities and curves do not.
-    let parts: &[Part] = match (has("in_phase"), has("missing")) {
-        (true, _) => &[
-            Part::InPhase,
-            Part::Quadrature,
-            Part::Amplitude,
-            Part::Phase,
-        ],
-        (false, true) => &[Part::Value],
-        (false, false) => &[Part::Ordinate],
+    let parts: Vec<Part> = match (has("in_phase"), has("missing")) {
+        (false, false) => vec![Part::Ordinate],
+        (complex, _) => Aspect::all(complex)
+            .iter()
+            .map(|a| Part::Number(*a))
+            .collect(),
     };
     let axes = reader.attribute(group, "axes").unwrap_or_default();
     let axis = match axes.as_str() {
