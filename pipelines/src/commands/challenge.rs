@@ -1,19 +1,16 @@
 //! `phasemill challenge`: known tones are added to the recorded samples, and what comes back is compared.
 
 use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::atomic::Ordering;
 
 use clap::ValueEnum;
 use phasemill_engine::challenge::{
     ChallengeError, Follow, Options, Request, Shape, ToneText, Words, run as challenge,
 };
-use phasemill_engine::run::Monitor;
 use phasemill_engine::session::group;
 use phasemill_engine::units::{Quantity, Unit};
 use serde_json::json;
 
-use super::{Texts, complain, counted, named_file, say, show};
+use super::{Texts, complain, counted, named_file, say, show, stopped_by_ctrl_c};
 use crate::{exit, progress, recovered};
 
 /// Arguments of `challenge`.
@@ -176,11 +173,7 @@ pub fn run(arguments: &Arguments) -> u8 {
             return exit::REJECTED;
         }
     };
-    let monitor = Arc::new(Monitor::default());
-    let stop = monitor.clone();
-    if let Err(error) = ctrlc::set_handler(move || stop.stop.store(true, Ordering::Relaxed)) {
-        complain(format!("warning: Ctrl-C will not be noticed: {error}"));
-    }
+    let monitor = stopped_by_ctrl_c();
     let shown = (!arguments.quiet).then(|| progress::show(monitor.clone()));
     let mut reports = Vec::new();
     let mut code = exit::DONE;

@@ -1,14 +1,11 @@
 //! `phasemill differ`: why a number of one result file differs from one of another.
 
 use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::atomic::Ordering;
 
 use phasemill_engine::differ::{DifferError, Options, Report, differ};
 use phasemill_engine::lineage::{Chosen, Record};
-use phasemill_engine::run::Monitor;
 
-use super::{addressed, complain, say};
+use super::{addressed, complain, say, stopped_by_ctrl_c};
 use crate::exit;
 
 /// Arguments of `differ`.
@@ -49,11 +46,7 @@ fn report(arguments: &Arguments) -> Result<Report, (String, u8)> {
     let of_a = one(&a, output_a.as_deref(), &path_a).map_err(rejected)?;
     let wanted = output_b.unwrap_or_else(|| of_a.output.name.clone());
     let of_b = one(&b, Some(&wanted), &path_b).map_err(rejected)?;
-    let monitor = Arc::new(Monitor::default());
-    let stop = monitor.clone();
-    if let Err(error) = ctrlc::set_handler(move || stop.stop.store(true, Ordering::Relaxed)) {
-        complain(format!("warning: Ctrl-C will not be noticed: {error}"));
-    }
+    let monitor = stopped_by_ctrl_c();
     let options = Options {
         registry: &phasemill_stages::REGISTRY,
         folders: &arguments.folders,

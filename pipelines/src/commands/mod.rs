@@ -17,9 +17,12 @@ pub mod verify;
 
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::Ordering;
 
 use phasemill_engine::diagnostic::{Diagnostics, Severity};
 use phasemill_engine::recipe::{Recipe, Wiring};
+use phasemill_engine::run::Monitor;
 
 /// Prints a line to standard output; a reader that went away is no error.
 pub fn say(text: impl AsRef<str>) {
@@ -181,4 +184,14 @@ pub fn named_file(text: &str) -> Result<(String, PathBuf), String> {
         }
         _ => Err(format!("expected NAME=FILE, found `{text}`")),
     }
+}
+
+/// A monitor that Ctrl-C tells to stop.
+fn stopped_by_ctrl_c() -> Arc<Monitor> {
+    let monitor = Arc::new(Monitor::default());
+    let stop = monitor.clone();
+    if let Err(error) = ctrlc::set_handler(move || stop.stop.store(true, Ordering::Relaxed)) {
+        complain(format!("warning: Ctrl-C will not be noticed: {error}"));
+    }
+    monitor
 }

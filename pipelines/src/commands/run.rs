@@ -1,14 +1,12 @@
 //! `phasemill run`: a recipe over recordings, into one result file.
 
 use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::atomic::Ordering;
 use std::time::Instant;
 
-use phasemill_engine::run::{Draws, FEWEST_TRIALS, Monitor};
+use phasemill_engine::run::{Draws, FEWEST_TRIALS};
 use phasemill_engine::session::{Request, RunError, Summary};
 
-use super::{Texts, complain, counted, named_file, say, show};
+use super::{Texts, complain, counted, named_file, say, show, stopped_by_ctrl_c};
 use crate::{exit, progress};
 
 /// Arguments of `run`.
@@ -72,11 +70,7 @@ pub fn run(arguments: Arguments) -> u8 {
         ));
         return exit::REJECTED;
     }
-    let monitor = Arc::new(Monitor::default());
-    let stop = monitor.clone();
-    if let Err(error) = ctrlc::set_handler(move || stop.stop.store(true, Ordering::Relaxed)) {
-        complain(format!("warning: Ctrl-C will not be noticed: {error}"));
-    }
+    let monitor = stopped_by_ctrl_c();
     let request = Request {
         recipe: &recipe,
         wiring: &wiring,

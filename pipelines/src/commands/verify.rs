@@ -1,15 +1,13 @@
 //! `phasemill verify`: whether a result file is what its recipe and recordings give.
 
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use phasemill_engine::export::open_crate;
 use phasemill_engine::lineage::{Record, RecordError};
-use phasemill_engine::run::Monitor;
 use phasemill_engine::verify::{Kind, Options, Report, verify};
 
-use super::{addressed, complain, say, sign};
+use super::{addressed, complain, say, sign, stopped_by_ctrl_c};
 use crate::{exit, progress};
 
 /// Arguments of `verify`.
@@ -66,11 +64,7 @@ pub fn run(arguments: &Arguments) -> u8 {
         complain(format!("{message} {}", folder.display()));
         return exit::REJECTED;
     }
-    let monitor = Arc::new(Monitor::default());
-    let stop = monitor.clone();
-    if let Err(error) = ctrlc::set_handler(move || stop.stop.store(true, Ordering::Relaxed)) {
-        complain(format!("warning: Ctrl-C will not be noticed: {error}"));
-    }
+    let monitor = stopped_by_ctrl_c();
     let options = Options {
         registry: &phasemill_stages::REGISTRY,
         folders: &place.folders,

@@ -2,18 +2,17 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
-use std::sync::atomic::Ordering;
 
 use phasemill_engine::index::{Correction, Index, IndexError, Stale};
 use phasemill_engine::recipe::Recipe;
 use phasemill_engine::rerun::{RerunError, Source};
-use phasemill_engine::run::Monitor;
 use phasemill_engine::session::RunError;
 use phasemill_stages::REGISTRY;
 
 use super::show::{self, json, table};
-use crate::commands::{complain, counted, read_text, say, show as show_diagnostics};
+use crate::commands::{
+    complain, counted, read_text, say, show as show_diagnostics, stopped_by_ctrl_c,
+};
 use crate::exit;
 
 /// What may have changed since results were made. Kernels are always compared.
@@ -179,11 +178,7 @@ pub fn again(index: &mut Index, arguments: &Again) -> Result<u8, IndexError> {
             .collect::<Vec<_>>();
         reasons.extend(new);
     }
-    let monitor = Arc::new(Monitor::default());
-    let stop = monitor.clone();
-    if let Err(error) = ctrlc::set_handler(move || stop.stop.store(true, Ordering::Relaxed)) {
-        complain(format!("warning: Ctrl-C will not be noticed: {error}"));
-    }
+    let monitor = stopped_by_ctrl_c();
     let operator = match arguments.anonymous {
         true => None,
         false => crate::commands::run::operator(),
