@@ -25,6 +25,7 @@ pub mod expect;
 pub mod explain;
 pub mod export;
 pub mod flow;
+mod fuse;
 pub mod graph;
 pub mod index;
 pub mod lineage;

@@ -4,6 +4,7 @@
 use std::fmt;
 
 use crate::check::Typed;
+use crate::fuse::{self, Shared, Together};
 use crate::graph::Node;
 use crate::recipe::Recipe;
 use crate::stage::{Fault, Work};
@@ -35,21 +36,40 @@ pub struct Plan {
     pub surveys: Vec<bool>,
     /// `passes[p][node]`: whether the node delivers samples in pass `p`.
     pub passes: Vec<Vec<bool>>,
+    /// The pass in which a node delivers for the last time; 0 for one that delivers no samples.
+    pub closes: Vec<usize>,
+    /// Chains of which only the kept samples are computed.
+    pub together: Vec<Together>,
     /// Samples read at a time.
     pub block: usize,
 }
 
-/// A plan, and the work of every stage by node.
-pub type Planned = (Plan, Vec<Option<Work>>);
+/// A plan, the work of every stage by node, and the groups of chains that are computed together.
+pub type Planned = (Plan, Vec<Option<Work>>, Vec<Shared>);
 
-/// Prepares the work of every stage and plans the passes. Fails with the stage's name and its fault.
-pub fn plan(recipe: &Recipe, typed: &Typed) -> Result<Planned, (String, Fault)> {
+/// Prepares the work of every stage and plans the passes, chains of linear stages `together` or one by one. Fails
+/// with the stage's name and its fault.
+pub fn plan(recipe: &Recipe, typed: &Typed, together: bool) -> Result<Planned, (String, Fault)> {
     let inputs = recipe.inputs.len();
     let count = inputs + recipe.stages.len();
     let mut works: Vec<Option<Work>> = (0..count).map(|_| None).collect();
     let mut scope = vec![Scope::Lane; count];
     let mut level = vec![0; count];
     let mut surveys = vec![false; count];
+    let wanted = typed.needed(typed.results.iter().map(|kept| kept.node));
+    let (together, shared) = match together {
+        true => fuse::find(recipe, typed, &wanted),
+        false => Default::default(),
+    };
+    let reads = |node: Node| -> Vec<Node> {
+        match together.iter().find(|t| t.head == node) {
+            Some(together) => vec![together.source.0],
+            None => typed.reads[node]
+                .iter()
+                .map(|(source, _)| *source)
+                .collect(),
+        }
+    };
     for &node in &typed.graph.order {
         let Some(entry) = node.checked_sub(inputs).map(|s| &recipe.stages[s]) else {
             continue;
@@ -72,16 +92,15 @@ pub fn plan(recipe: &Recipe, typed: &Typed) -> Result<Planned, (String, Fault)> 
         } else {
             Scope::Lane
         };
-        surveys[node] = matches!(work, Work::Survey(_));
-        let from = typed.reads[node]
+        surveys[node] = matches!(work, Work::Survey(_)) || together.iter().any(|t| t.head == node);
+        let from = reads(node)
             .iter()
-            .map(|&(source, _)| level[source])
+            .map(|source| level[*source])
             .max()
             .unwrap_or(0);
         level[node] = from + usize::from(surveys[node]);
         works[node] = Some(work);
     }
-    let wanted = typed.needed(typed.results.iter().map(|kept| kept.node));
     let streams =
         |node: Node| matches!(works[node], None | Some(Work::Stream(_) | Work::Survey(_)));
     let last = (0..count)
@@ -89,24 +108,37 @@ pub fn plan(recipe: &Recipe, typed: &Typed) -> Result<Planned, (String, Fault)> 
         .map(|n| level[n])
         .max()
         .unwrap_or(0);
-    let passes = (0..=last)
-        .map(|pass| {
-            let mut needed = vec![false; count];
-            for &node in typed.graph.order.iter().rev() {
-                if !wanted[node] || !streams(node) {
-                    continue;
-                }
-                // In the last pass everything runs; before it, what feeds a look in this pass.
-                let looks = surveys[node] && level[node] == pass + 1;
-                needed[node] |= pass == last;
-                if needed[node] || looks {
-                    typed.reads[node]
-                        .iter()
-                        .for_each(|&(source, _)| needed[source] = true);
-                }
+    // What chains that are computed together pass over is not needed by them.
+    let roots = typed.results.iter().map(|kept| kept.node);
+    let used = used(typed, roots, reads);
+    let mut passes = vec![vec![false; count]; last + 1];
+    for &node in typed
+        .graph
+        .order
+        .iter()
+        .rev()
+        .filter(|n| used[**n] && streams(**n))
+    {
+        // What no one asks for in any pass runs as soon as it can.
+        if !passes.iter().any(|needed| needed[node]) && node >= inputs {
+            passes[level[node]][node] = true;
+        }
+        let held = together.iter().any(|t| t.head == node);
+        for (pass, needed) in passes.iter_mut().enumerate() {
+            let looks = surveys[node] && level[node] == pass + 1;
+            if looks || (needed[node] && !held) {
+                reads(node).iter().for_each(|source| needed[*source] = true);
             }
-            needed
-        })
+        }
+    }
+    // An input that is kept as it is.
+    for node in (0..inputs).filter(|n| used[*n]) {
+        if !passes.iter().any(|needed| needed[node]) {
+            passes[last][node] = true;
+        }
+    }
+    let closes = (0..count)
+        .map(|node| passes.iter().rposition(|needed| needed[node]).unwrap_or(0))
         .collect();
     let names = recipe
         .inputs
@@ -120,12 +152,36 @@ pub fn plan(recipe: &Recipe, typed: &Typed) -> Result<Planned, (String, Fault)> 
         level,
         surveys,
         passes,
+        closes,
+        together,
         block: BLOCK,
     };
-    Ok((plan, works))
+    Ok((plan, works, shared))
+}
+
+/// The roots and what they depend on, by what nodes read.
+fn used(
+    typed: &Typed,
+    roots: impl Iterator<Item = Node>,
+    reads: impl Fn(Node) -> Vec<Node>,
+) -> Vec<bool> {
+    let mut used = vec![false; typed.reads.len()];
+    roots.for_each(|node| used[node] = true);
+    for &node in typed.graph.order.iter().rev() {
+        if used[node] {
+            reads(node).iter().for_each(|source| used[*source] = true);
+        }
+    }
+    used
 }
 
 impl Plan {
+    /// How many samples there are for each that is kept of a chain computed together, by its last stage.
+    pub fn every(&self, node: Node) -> Option<u64> {
+        let together = self.together.iter().find(|t| t.head == node)?;
+        Some(together.every)
+    }
+
     /// Whether a node looks at the samples in this pass.
     pub fn looks(&self, node: Node, pass: usize) -> bool {
         self.surveys[node] && self.level[node] == pass + 1 && self.passes.len() > pass + 1
@@ -158,6 +214,16 @@ impl fmt::Display for Plan {
             let looks = list(&|n| self.looks(n, p));
             if !looks.is_empty() {
                 writeln!(f, "  looked at by: {looks}")?;
+            }
+            for together in self.together.iter().filter(|t| self.looks(t.head, p)) {
+                let name = |n: &Node| self.names[*n].as_str();
+                let through: Vec<&str> = together.through.iter().map(name).collect();
+                writeln!(
+                    f,
+                    "  computed together up to {}, kept samples only: {}",
+                    name(&together.head),
+                    through.join(", ")
+                )?;
             }
         }
         let gathered = self

@@ -2,6 +2,7 @@
 
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place};
 use crate::flow::{Buffer, Flow, Kind, Port, Samples};
+pub use crate::fuse::Linear;
 use crate::text::{Described, Reader};
 use crate::value::Value;
 
@@ -33,6 +34,12 @@ pub trait Configured: Send + Sync {
 
     /// The work, once every input is known. Called only after a check without faults.
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault>;
+
+    /// What it does to its first input, where that is linear and known before any sample is read; the engine may
+    /// then compute it together with others. Asked only once every input is known.
+    fn linear(&self, _inputs: &[Flow]) -> Option<Linear> {
+        None
+    }
 
     /// Seconds at the start of a point of which it uses nothing.
     fn leaves_out(&self, _inputs: &[Flow]) -> f64 {

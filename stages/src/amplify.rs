@@ -9,7 +9,7 @@ use num_complex::Complex64;
 use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Port, Samples, Scaling};
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Linear, Stage, Told, Work};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
 
@@ -318,6 +318,11 @@ impl Configured for Settings {
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
         self.told(inputs)
+    }
+
+    fn linear(&self, inputs: &[Flow]) -> Option<Linear> {
+        let input = inputs.first().filter(|i| i.kind.is_sampled())?;
+        Some(Linear::Times(self.factor(input)))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

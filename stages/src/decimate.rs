@@ -4,7 +4,7 @@ use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
 use phasemill_engine::response::Element;
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Linear, Stage, Told, Work};
 use phasemill_engine::text::{Range, Reader};
 
 /// The stage.
@@ -121,6 +121,12 @@ impl Configured for Settings {
             "One of {factor} samples of {of} was kept, which gives {} samples/s.",
             rate / factor as f64
         ))
+    }
+
+    fn linear(&self, inputs: &[Flow]) -> Option<Linear> {
+        let input = inputs.first()?;
+        let factor = self.factor(input.rate?).ok()?;
+        (input.kind != Kind::Clock).then_some(Linear::Keep(factor))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

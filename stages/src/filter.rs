@@ -7,7 +7,7 @@ use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::response::{Element, Response};
 use phasemill_engine::stage::{
-    Checker, Configured, Fault, Kernel, Stage, Told, Work, sampled_input,
+    Checker, Configured, Fault, Kernel, Linear, Stage, Told, Work, sampled_input,
 };
 use phasemill_engine::text::{Choice, Range, Reader};
 
@@ -348,6 +348,15 @@ impl Configured for Settings {
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
         self.told(inputs)
+    }
+
+    fn linear(&self, inputs: &[Flow]) -> Option<Linear> {
+        Some(match self.design(inputs.first()?.rate?).ok()?? {
+            Designed::Sections(sections) => {
+                Linear::Sections(sections.iter().map(Section::coefficients).collect())
+            }
+            Designed::Taps(taps) => Linear::Taps(taps),
+        })
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

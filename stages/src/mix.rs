@@ -6,7 +6,7 @@ use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Phase, Port, Samples};
 use phasemill_engine::response::Element;
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Linear, Stage, Told, Work};
 use phasemill_engine::text::Reader;
 
 use crate::math::clock::{cycles_between, harmonic, told_harmonic};
@@ -169,6 +169,15 @@ impl Configured for Settings {
             "{of} was multiplied with {with} at {at} of the reference {clock}, which gives in-phase and quadrature \
              part, {stated}."
         ))
+    }
+
+    fn linear(&self, _: &[Flow]) -> Option<Linear> {
+        let scale = if self.rms { SQRT_2 } else { 2.0 };
+        self.switching.is_none().then_some(Linear::Mixed {
+            harmonic: self.harmonic,
+            divisor: self.divisor,
+            scale,
+        })
     }
 
     fn prepare(&self, _: &[Flow]) -> Result<Work, Fault> {

@@ -3,17 +3,18 @@
 mod told;
 
 use std::f64::consts::TAU;
+use std::sync::Arc;
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Told, Work, sampled_input,
+    Checker, Closing, Configured, Fault, Kernel, Linear, Stage, Survey, Told, Work, sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{About, Estimate, Part, Reach, Value};
 
-use crate::math::clock::StatedClock;
+use crate::math::clock::{StatedClock, harmonic};
 use crate::math::edges::SquareChannel;
 use crate::math::sinefit::FreeSine;
 use crate::math::tracker::Tracker;
@@ -258,6 +259,15 @@ impl Configured for Settings {
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
         self.told(inputs)
+    }
+
+    fn linear(&self, inputs: &[Flow]) -> Option<Linear> {
+        let Shape::Stated { frequency, phase } = self.shape else {
+            return None;
+        };
+        let clock = StatedClock::new(frequency, inputs.first()?.rate?, phase);
+        let cycles = move |sample, n, m| harmonic(clock.phase(sample), n, m);
+        Some(Linear::Steady(Arc::new(cycles)))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

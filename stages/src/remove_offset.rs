@@ -5,7 +5,7 @@ use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::lineage::spoken;
 use phasemill_engine::response::{Element, Response};
 use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Stage, Survey, Told, Work, sampled_input,
+    Checker, Closing, Configured, Fault, Kernel, Linear, Stage, Survey, Told, Work, sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::{Unit, format_quantity};
@@ -166,6 +166,10 @@ impl Configured for Settings {
                 spoken(corner, "Hz")
             ),
         })
+    }
+
+    fn linear(&self, _: &[Flow]) -> Option<Linear> {
+        (self.method == Method::Mean).then_some(Linear::LessMean)
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

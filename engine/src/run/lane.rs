@@ -4,11 +4,15 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
 use crate::flow::{Buffer, Samples};
+use crate::fuse::Shared;
 use crate::graph::Node;
 use crate::plan::{Plan, Scope};
+use crate::run::slabs::{self, Course, Halt};
 use crate::run::{Job, Monitor};
 use crate::stage::{Fault, Kernel, Survey, Work};
-use crate::store::{ChannelHeader, ChannelReader, Counters, Hash, RowHash, SampleSink, StoreError};
+use crate::store::{
+    ChannelHeader, ChannelReader, Counters, Hash, RecordingFile, RowHash, SampleSink, StoreError,
+};
 use crate::value::{About, Reach, Value};
 
 /// Kept samples of a point: node, port, and the hash of each column.
@@ -29,6 +33,8 @@ pub struct LaneOutcome {
     pub kept: Vec<KeptRows>,
     /// Whether the user stopped the run.
     pub interrupted: bool,
+    /// Whether samples are missing where chains were to be computed together.
+    pub halted: bool,
 }
 
 /// Why a stage gave nothing for a point.
@@ -44,6 +50,8 @@ pub enum LaneError {
 
 /// A channel of a point, opened for reading.
 pub struct LaneInput<'l> {
+    /// The file it is in.
+    pub file: &'l RecordingFile,
     /// Its header.
     pub header: &'l ChannelHeader,
     /// Its reader.
@@ -64,11 +72,32 @@ pub struct LaneSink<'l> {
 enum State {
     Idle,
     Runs(Box<dyn Kernel>),
+    /// Delivers what is held.
+    Holds,
     Failed,
+}
+
+/// What is kept of a point from pass to pass.
+struct Memory {
+    failed: Vec<bool>,
+    surveys: Vec<Option<Box<dyn Survey>>>,
+    /// By node: the kept samples of a chain that is computed together.
+    held: Vec<Option<Buffer>>,
+}
+
+/// Why a pass ended early.
+enum Stopped {
+    ByUser,
+    Missing,
 }
 
 pub(super) struct Lane<'l> {
     pub job: &'l Job<'l>,
+    pub plan: &'l Plan,
+    /// Chains that are computed together.
+    pub shared: &'l [Shared],
+    /// Whether several threads work on this point.
+    pub apart: bool,
     pub recording: &'l str,
     pub inputs: Vec<Option<LaneInput<'l>>>,
     pub sinks: Vec<LaneSink<'l>>,
@@ -76,10 +105,10 @@ pub(super) struct Lane<'l> {
     pub monitor: &'l Monitor,
 }
 
-impl Lane<'_> {
+impl<'l> Lane<'l> {
     /// Runs all passes.
     pub fn run(mut self) -> LaneOutcome {
-        let plan = &self.job.plan;
+        let plan = self.plan;
         let count = plan.names.len();
         let mut outcome = LaneOutcome {
             values: (0..count)
@@ -88,83 +117,76 @@ impl Lane<'_> {
             hashes: vec![None; count],
             ..LaneOutcome::default()
         };
-        let mut failed = vec![false; count];
-        let mut surveys: Vec<Option<Box<dyn Survey>>> = (0..count).map(|_| None).collect();
+        let mut memory = Memory {
+            failed: vec![false; count],
+            surveys: (0..count).map(|_| None).collect(),
+            held: vec![None; count],
+        };
         for pass in 0..plan.passes.len() {
-            if !self.pass(pass, &mut surveys, &mut failed, &mut outcome) {
-                outcome.interrupted = true;
-                return outcome;
+            match self.pass(pass, &mut memory, &mut outcome) {
+                Ok(()) => {}
+                Err(Stopped::ByUser) => {
+                    outcome.interrupted = true;
+                    return outcome;
+                }
+                Err(Stopped::Missing) => {
+                    outcome.halted = true;
+                    return outcome;
+                }
             }
         }
-        self.point_work(&failed, &mut outcome);
+        self.point_work(&memory.failed, &mut outcome);
         outcome
     }
 
-    /// One pass; `false` when the user stopped the run.
+    /// One pass over the samples of the point.
     fn pass(
         &mut self,
         pass: usize,
-        surveys: &mut [Option<Box<dyn Survey>>],
-        failed: &mut [bool],
+        memory: &mut Memory,
         outcome: &mut LaneOutcome,
-    ) -> bool {
+    ) -> Result<(), Stopped> {
         let job = self.job;
-        let plan = &job.plan;
-        let last = pass + 1 == plan.passes.len();
-        let nodes: Vec<Node> = plan
+        let plan = self.plan;
+        let active = |n: &Node| plan.passes[pass][*n] || plan.looks(*n, pass);
+        let mut nodes: Vec<Node> = plan
             .order
             .iter()
             .copied()
-            .filter(|&n| (plan.passes[pass][n] || plan.looks(n, pass)) && self.belongs(n))
+            .filter(|n| active(n) && self.belongs(*n))
             .collect();
-        let mut states: Vec<State> = plan.names.iter().map(|_| State::Idle).collect();
-        for &node in &nodes {
-            if failed[node] {
-                states[node] = State::Failed;
-                continue;
-            }
-            match &job.works[node] {
-                Some(Work::Stream(make)) => states[node] = State::Runs(make()),
-                Some(Work::Survey(make)) if plan.looks(node, pass) => surveys[node] = Some(make()),
-                Some(Work::Survey(_)) => {
-                    if let Some(survey) = &mut surveys[node] {
-                        match survey.kernel() {
-                            Ok(kernel) => states[node] = State::Runs(kernel),
-                            Err(fault) => {
-                                states[node] = State::Failed;
-                                fail(failed, outcome, node, fault.into());
-                            }
-                        }
-                    }
-                }
-                _ => {}
-            }
-        }
+        let mut courses = self.together(pass, &mut nodes, memory, outcome)?;
+        let mut states = self.states(pass, &nodes, memory, outcome);
         let mut buffers: Vec<Vec<Buffer>> = (0..plan.names.len()).map(|n| job.buffers(n)).collect();
         let mut hashers: Vec<blake3::Hasher> =
             self.inputs.iter().map(|_| blake3::Hasher::new()).collect();
         let mut counters = vec![Counters::default(); self.inputs.len()];
         let mut written = vec![0u64; self.sinks.len()];
         let mut rows: Vec<Vec<RowHash>> = self.sinks.iter().map(|s| s.sink.hashes()).collect();
-        let longest = nodes
-            .iter()
-            .filter_map(|&n| self.inputs.get(n)?.as_ref())
-            .map(|i| i.header.samples)
-            .max();
+        // Channels are hashed when they are first read.
+        let first: Vec<bool> = (0..self.inputs.len())
+            .map(|n| outcome.hashes[n].is_none())
+            .collect();
+        let reads = nodes.iter().any(|n| *n < self.inputs.len());
+        let longest = match nodes.is_empty() {
+            true => 0,
+            false => self.longest(),
+        };
         let mut start = 0u64;
-        while start < longest.unwrap_or(0) {
+        while start < longest {
             if self.monitor.stop.load(Ordering::Relaxed) {
-                return false;
+                return Err(Stopped::ByUser);
             }
+            let step = (plan.block as u64).min(longest - start);
             for &node in &nodes {
-                if failed[node] {
+                if memory.failed[node] {
                     continue;
                 }
                 let mut own = std::mem::take(&mut buffers[node]);
                 own.iter_mut().for_each(Buffer::clear);
-                let done = match self.inputs.get_mut(node) {
-                    Some(input) => {
-                        let hasher = last.then_some(&mut hashers[node]);
+                let done = match (self.inputs.get_mut(node), &states[node]) {
+                    (Some(input), _) => {
+                        let hasher = first[node].then_some(&mut hashers[node]);
                         read(
                             input,
                             start,
@@ -175,61 +197,207 @@ impl Lane<'_> {
                         )
                         .map_err(LaneError::from)
                     }
-                    None => step(
-                        job,
-                        node,
-                        &mut states[node],
-                        surveys,
-                        failed,
-                        &buffers,
-                        &mut own,
-                    )
-                    .map_err(LaneError::from),
+                    (None, State::Holds) => {
+                        if let Some((kept, every)) =
+                            memory.held[node].as_ref().zip(plan.every(node))
+                        {
+                            slabs::due(kept, every, start, start + step, &mut own);
+                        }
+                        Ok(())
+                    }
+                    (None, _) => step_of(job, node, &mut states[node], memory, &buffers, &mut own)
+                        .map_err(LaneError::from),
                 };
                 buffers[node] = own;
                 if let Err(error) = done {
-                    fail(failed, outcome, node, error);
+                    fail(&mut memory.failed, outcome, node, error);
                 }
             }
-            if last {
-                for ((sink, written), rows) in self.sinks.iter().zip(&mut written).zip(&mut rows) {
-                    let samples = buffers[sink.node][sink.port].samples();
-                    if failed[sink.node] || samples.is_empty() {
-                        continue;
-                    }
-                    match sink.sink.write(sink.point, *written, samples, rows) {
-                        Ok(()) => *written += samples.len() as u64,
-                        Err(error) => fail(failed, outcome, sink.node, error.into()),
-                    }
+            for (shared, course) in &mut courses {
+                let (source, port) = shared.source;
+                let samples = buffers[source][port].samples();
+                if !memory.failed[source] && !course.push(samples.wave()) {
+                    return Err(Stopped::Missing);
                 }
             }
-            let step = (plan.block as u64).min(longest.unwrap_or(0) - start);
-            self.monitor.done.fetch_add(step, Ordering::Relaxed);
+            for ((sink, written), rows) in self.sinks.iter().zip(&mut written).zip(&mut rows) {
+                let samples = buffers[sink.node][sink.port].samples();
+                let done = plan.closes[sink.node] != pass || memory.failed[sink.node];
+                if done || samples.is_empty() {
+                    continue;
+                }
+                match sink.sink.write(sink.point, *written, samples, rows) {
+                    Ok(()) => *written += samples.len() as u64,
+                    Err(error) => fail(&mut memory.failed, outcome, sink.node, error.into()),
+                }
+            }
+            if reads {
+                self.monitor.done.fetch_add(step, Ordering::Relaxed);
+            }
             start += step;
         }
-        if last {
-            self.close(&nodes, &mut states, failed, outcome);
-            for (sink, rows) in self.sinks.iter().zip(rows) {
-                outcome
-                    .kept
-                    .push((sink.node, sink.port, sink.sink.rows(rows)));
+        for (shared, course) in courses {
+            self.hold(shared, course, memory)?;
+        }
+        let closing: Vec<Node> = (nodes.iter().copied())
+            .filter(|n| plan.closes[*n] == pass && plan.passes[pass][*n])
+            .collect();
+        self.close(&closing, &mut states, &mut memory.failed, outcome);
+        for (sink, rows) in self.sinks.iter().zip(rows) {
+            if plan.closes[sink.node] == pass {
+                let rows = sink.sink.rows(rows);
+                outcome.kept.push((sink.node, sink.port, rows));
             }
-            for (node, (hasher, counters)) in hashers.iter().zip(&counters).enumerate() {
-                if nodes.contains(&node) && !failed[node] {
-                    outcome.hashes[node] = Some(hasher.finalize());
-                    outcome
-                        .remarks
-                        .extend(remarks_on(counters).map(|r| (node, r)));
+        }
+        for (node, (hasher, counters)) in hashers.iter().zip(&counters).enumerate() {
+            if nodes.contains(&node) && first[node] && !memory.failed[node] {
+                outcome.hashes[node] = Some(hasher.finalize());
+                let remarks = remarks_on(counters).map(|r| (node, r));
+                outcome.remarks.extend(remarks);
+            }
+        }
+        Ok(())
+    }
+
+    /// Samples of the longest channel of the point.
+    fn longest(&self) -> u64 {
+        let used = |n: &usize| self.plan.passes.iter().any(|needed| needed[*n]);
+        let inputs = self.inputs.iter().enumerate();
+        let lengths = inputs
+            .filter(|(n, _)| used(n))
+            .filter_map(|(_, i)| Some(i.as_ref()?.header.samples));
+        lengths.max().unwrap_or(0)
+    }
+
+    /// Runs the chains that are computed together from a channel that no one else reads in this pass, and takes
+    /// them off `nodes`; the others that look in this pass are given back.
+    fn together(
+        &mut self,
+        pass: usize,
+        nodes: &mut Vec<Node>,
+        memory: &mut Memory,
+        outcome: &mut LaneOutcome,
+    ) -> Result<Vec<(&'l Shared, Course<'l>)>, Stopped> {
+        let plan = self.plan;
+        let heads: Vec<Node> = plan.together.iter().map(|t| t.head).collect();
+        let mut waiting: Vec<(&Shared, Course<'_>)> = Vec::new();
+        for shared in self.shared {
+            let looks = |n: &Node| plan.looks(*n, pass) && nodes.contains(n);
+            if shared.heads.iter().any(looks) {
+                waiting.push((shared, Course::new(shared)));
+            }
+        }
+        // A head that looks does nothing else in this pass.
+        nodes.retain(|n| plan.passes[pass][*n] || !heads.contains(n));
+        let inputs: Vec<Node> = nodes
+            .iter()
+            .copied()
+            .filter(|n| *n < self.inputs.len())
+            .collect();
+        for node in inputs {
+            let reads = |n: &Node| self.job.reads(*n).iter().any(|&(source, _)| source == node);
+            let others = nodes.iter().any(|n| !heads.contains(n) && reads(n));
+            let kept = self.sinks.iter().any(|s| s.node == node);
+            let (own, rest) = waiting.into_iter().partition(|(s, _)| s.source.0 == node);
+            waiting = rest;
+            if others || kept || own.is_empty() {
+                let own: Vec<(&Shared, Course<'_>)> = own;
+                waiting.extend(own);
+                continue;
+            }
+            nodes.retain(|n| *n != node);
+            let Some(input) = &self.inputs[node] else {
+                continue;
+            };
+            let (shared, mut courses): (Vec<&Shared>, Vec<Course<'_>>) = own.into_iter().unzip();
+            match slabs::over(input, &mut courses, self.apart, self.monitor) {
+                Ok(seen) => {
+                    outcome.hashes[node] = Some(seen.hash);
+                    let remarks = remarks_on(&seen.counters).map(|r| (node, r));
+                    outcome.remarks.extend(remarks);
+                    for (shared, course) in shared.into_iter().zip(courses) {
+                        self.hold(shared, course, memory)?;
+                    }
+                }
+                Err(Halt::Missing) => return Err(Stopped::Missing),
+                Err(Halt::Stopped) => return Err(Stopped::ByUser),
+                Err(Halt::Store(error)) => {
+                    fail(&mut memory.failed, outcome, node, error.into());
+                    shared
+                        .iter()
+                        .flat_map(|s| &s.heads)
+                        .for_each(|n| memory.failed[*n] = true);
                 }
             }
         }
-        true
+        Ok(waiting)
+    }
+
+    /// Keeps what chains gave for the pass in which it is delivered.
+    fn hold(
+        &self,
+        shared: &Shared,
+        course: Course<'_>,
+        memory: &mut Memory,
+    ) -> Result<(), Stopped> {
+        if memory.failed[shared.source.0] {
+            shared.heads.iter().for_each(|n| memory.failed[*n] = true);
+            return Ok(());
+        }
+        let kind = |node: Node| {
+            let flow = self.job.typed.flow(node, 0);
+            flow.map_or(crate::flow::Kind::Wave, |f| f.kind)
+        };
+        for (node, buffer) in course.finish(kind).ok_or(Stopped::Missing)? {
+            memory.held[node] = Some(buffer);
+        }
+        Ok(())
+    }
+
+    /// What every node does in this pass.
+    fn states(
+        &self,
+        pass: usize,
+        nodes: &[Node],
+        memory: &mut Memory,
+        outcome: &mut LaneOutcome,
+    ) -> Vec<State> {
+        let plan = self.plan;
+        let mut states: Vec<State> = plan.names.iter().map(|_| State::Idle).collect();
+        for &node in nodes {
+            if memory.failed[node] {
+                states[node] = State::Failed;
+                continue;
+            }
+            if memory.held[node].is_some() {
+                states[node] = State::Holds;
+                continue;
+            }
+            match &self.job.works[node] {
+                Some(Work::Stream(make)) => states[node] = State::Runs(make()),
+                Some(Work::Survey(make)) if plan.looks(node, pass) => {
+                    memory.surveys[node] = Some(make());
+                }
+                Some(Work::Survey(_)) => {
+                    if let Some(survey) = &mut memory.surveys[node] {
+                        match survey.kernel() {
+                            Ok(kernel) => states[node] = State::Runs(kernel),
+                            Err(fault) => {
+                                states[node] = State::Failed;
+                                fail(&mut memory.failed, outcome, node, fault.into());
+                            }
+                        }
+                    }
+                }
+                _ => {}
+            }
+        }
+        states
     }
 
     /// Whether the node depends on the recording that this lane reads.
     fn belongs(&self, node: Node) -> bool {
-        self.job.plan.scope[node] == Scope::Lane
-            && self.job.recording_of(node) == Some(self.recording)
+        self.plan.scope[node] == Scope::Lane && self.job.recording_of(node) == Some(self.recording)
     }
 
     fn close(
@@ -314,7 +482,7 @@ impl Lane<'_> {
     }
 
     fn point_work(&self, failed: &[bool], outcome: &mut LaneOutcome) {
-        let plan: &Plan = &self.job.plan;
+        let plan = self.plan;
         let mut failed = failed.to_vec();
         for &node in &plan.order {
             let Some(Work::Point(work)) = &self.job.works[node] else {
@@ -375,18 +543,17 @@ fn read(
 }
 
 /// Gives one stage its next slices. A stage behind a failed one fails silently.
-fn step(
+fn step_of(
     job: &Job<'_>,
     node: Node,
     state: &mut State,
-    surveys: &mut [Option<Box<dyn Survey>>],
-    failed: &mut [bool],
+    memory: &mut Memory,
     buffers: &[Vec<Buffer>],
     own: &mut [Buffer],
 ) -> Result<(), Fault> {
     let reads = job.reads(node);
-    if reads.iter().any(|&(source, _)| failed[source]) {
-        failed[node] = true;
+    if reads.iter().any(|&(source, _)| memory.failed[source]) {
+        memory.failed[node] = true;
         return Ok(());
     }
     let inputs: Vec<Samples<'_>> = reads
@@ -400,7 +567,7 @@ fn step(
     if inputs.windows(2).any(|w| w[0].len() != w[1].len()) {
         return Err(Fault::Lengths);
     }
-    match (state, &mut surveys[node]) {
+    match (state, &mut memory.surveys[node]) {
         (State::Runs(kernel), _) => kernel.run(&inputs, own),
         (State::Idle, Some(survey)) => survey.look(&inputs),
         _ => Ok(()),

@@ -6,6 +6,7 @@
 
 mod lane;
 mod monte_carlo;
+mod slabs;
 
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicBool, AtomicU64};
@@ -15,12 +16,13 @@ use rayon::prelude::*;
 use crate::check::Typed;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Severity};
 use crate::flow::{Buffer, Flow};
+use crate::fuse::Shared;
 use crate::graph::Node;
 use crate::plan::{Plan, Scope, plan};
 use crate::recipe::Recipe;
 use crate::recordings::{PointPlace, RecordingSet};
 use crate::stage::{SeriesAxis, Work};
-use crate::store::{ChannelHeader, Rows, SampleSink};
+use crate::store::{ChannelHeader, Rows, SampleSink, StoreError};
 use crate::value::Value;
 use lane::{Lane, LaneInput, LaneSink};
 pub use lane::{LaneError, LaneOutcome};
@@ -48,6 +50,9 @@ pub struct Job<'r> {
     /// The plan.
     pub plan: Plan,
     works: Vec<Option<Work>>,
+    shared: Vec<Shared>,
+    /// The plan that runs every stage by itself, for points of which samples are missing.
+    apart: Plan,
 }
 
 /// A stage or channel that gave nothing at a point, or something to remark on.
@@ -165,13 +170,19 @@ impl<'r> Job<'r> {
             return None;
         }
         uneven_files(recipe, &sets, header, diagnostics);
-        match plan(recipe, &typed) {
-            Ok((plan, works)) => Some(Job {
+        let planned = plan(recipe, &typed, true).and_then(|planned| {
+            let (apart, ..) = plan(recipe, &typed, false)?;
+            Ok((planned, apart))
+        });
+        match planned {
+            Ok(((plan, works, shared), apart)) => Some(Job {
                 recipe,
                 sets,
                 typed,
                 plan,
                 works,
+                shared,
+                apart,
             }),
             Err((stage, fault)) => {
                 let place = recipe
@@ -273,7 +284,9 @@ impl<'r> Job<'r> {
 
     /// Samples that a run passes through, for the progress shown.
     pub fn work(&self) -> u64 {
-        let passes = self.plan.passes.len() as u64;
+        let inputs = self.recipe.inputs.len();
+        let passes = self.plan.passes.iter();
+        let passes = passes.filter(|p| p[..inputs].contains(&true)).count() as u64;
         let of_set = |set: &RecordingSet| {
             let longest = (0..self.recipe.inputs.len())
                 .map(|i| set.longest(i))
@@ -299,10 +312,10 @@ impl<'r> Job<'r> {
                     .map(move |(p, place)| (s, p as u64, place))
             })
             .collect();
-        let outcomes: Vec<(LaneOutcome, Option<String>)> = lanes
-            .par_iter()
-            .map(|&(set, point, place)| self.lane(set, point, place, sinks, monitor))
-            .collect();
+        // Many points keep all threads busy by themselves.
+        let apart = lanes.len() < 4 * rayon::current_num_threads();
+        let lane = |&(set, point, place)| self.lane(set, point, place, sinks, apart, monitor);
+        let outcomes: Vec<(LaneOutcome, Option<String>)> = lanes.par_iter().map(lane).collect();
         let mut outcome = self.gather(&lanes, outcomes, sinks);
         if !outcome.interrupted {
             self.gathered_work(&mut outcome);
@@ -382,6 +395,7 @@ impl<'r> Job<'r> {
         point: u64,
         place: PointPlace,
         sinks: &[Sink],
+        apart: bool,
         monitor: &Monitor,
     ) -> (LaneOutcome, Option<String>) {
         let set = &self.sets[set];
@@ -390,47 +404,63 @@ impl<'r> Job<'r> {
             Ok(content) => content,
             Err(error) => return (LaneOutcome::default(), Some(error.to_string())),
         };
-        let mut inputs = Vec::new();
-        for header in &content.headers {
-            let input = header.as_ref().map(|header| {
-                content.file.reader(header).map(|reader| LaneInput {
-                    header,
-                    reader,
-                    point: place.within,
-                })
-            });
-            match input.transpose() {
-                Ok(input) => inputs.push(input),
-                Err(error) => return (LaneOutcome::default(), Some(error.to_string())),
-            }
-        }
-        let sinks = sinks
+        let gaps = content
+            .headers
             .iter()
-            .filter(|s| self.recording_of(s.node) == Some(set.name.as_str()))
-            .map(|s| LaneSink {
-                node: s.node,
-                port: s.port,
-                sink: &s.sink,
-                point,
-            })
-            .collect();
-        let label = match set.name.as_str() {
-            "" => format!("point {point}"),
-            name => format!("{name} point {point}"),
+            .flatten()
+            .any(|h| !h.stretches.is_empty());
+        let together = !self.shared.is_empty() && !gaps;
+        let ways = match together {
+            true => &[true, false][..],
+            false => &[false],
         };
-        let recording = set.name.as_str();
-        (
-            Lane {
+        let mut outcome = LaneOutcome::default();
+        for &together in ways {
+            let inputs: Result<_, StoreError> = (content.headers.iter())
+                .map(|header| match header {
+                    Some(header) => Ok(Some(LaneInput {
+                        file: &content.file,
+                        header,
+                        reader: content.file.reader(header)?,
+                        point: place.within,
+                    })),
+                    None => Ok(None),
+                })
+                .collect();
+            let inputs = match inputs {
+                Ok(inputs) => inputs,
+                Err(error) => return (LaneOutcome::default(), Some(error.to_string())),
+            };
+            let sinks = sinks
+                .iter()
+                .filter(|s| self.recording_of(s.node) == Some(set.name.as_str()))
+                .map(|s| LaneSink {
+                    node: s.node,
+                    port: s.port,
+                    sink: &s.sink,
+                    point,
+                })
+                .collect();
+            let lane = Lane {
                 job: self,
-                recording,
+                plan: if together { &self.plan } else { &self.apart },
+                shared: if together { &self.shared } else { &[] },
+                apart,
+                recording: set.name.as_str(),
                 inputs,
                 sinks,
-                label,
+                label: match set.name.as_str() {
+                    "" => format!("point {point}"),
+                    name => format!("{name} point {point}"),
+                },
                 monitor,
+            };
+            outcome = lane.run();
+            if !outcome.halted {
+                break;
             }
-            .run(),
-            None,
-        )
+        }
+        (outcome, None)
     }
 
     fn gather(

@@ -96,6 +96,15 @@ pub struct Stretch {
 }
 
 impl ChannelHeader {
+    /// Bytes of a stored number.
+    pub(crate) fn bytes(&self) -> u64 {
+        let digits = self
+            .stored
+            .trim_start_matches(|c: char| !c.is_ascii_digit());
+        let digits = digits.split(' ').next().unwrap_or_default();
+        digits.parse().map_or(8, |bits: u64| bits / 8)
+    }
+
     /// The header of a channel of one point that is not recorded yet.
     pub fn assumed(role: &str, rate: f64, samples: u64, unit: Unit) -> Self {
         ChannelHeader {

@@ -409,6 +409,20 @@ impl Decode {
 }
 
 impl Counters {
+    /// Takes in what was seen in later samples of the same point.
+    pub fn join(&mut self, later: &Counters) {
+        self.missing += later.missing;
+        self.clipped += later.clipped;
+        self.first_missing = self.first_missing.or(later.first_missing);
+        self.first_clipped = self.first_clipped.or(later.first_clipped);
+        let both = |a: Option<f64>, b: Option<f64>, pick: fn(f64, f64) -> f64| match (a, b) {
+            (Some(a), Some(b)) => Some(pick(a, b)),
+            (a, b) => a.or(b),
+        };
+        self.minimum = both(self.minimum, later.minimum, f64::min);
+        self.maximum = both(self.maximum, later.maximum, f64::max);
+    }
+
     /// Takes in the range of some values; eight at a time, which processors do at once.
     fn range(&mut self, values: &[f64]) {
         let mut low = [f64::INFINITY; 8];

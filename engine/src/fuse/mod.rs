@@ -1,0 +1,264 @@
+//! Chains of linear stages computed together: of a chain that mixes, filters and keeps one sample of many, only
+//! the kept ones are ever computed, from sums over the others. They equal those of the stages one by one but for
+//! rounding.
+//!
+//! A stage says that it is linear by [`crate::stage::Configured::linear`]; the engine looks for chains that end
+//! where samples are left out, and follows them back as far as they are linear.
+
+pub mod group;
+mod sums;
+mod taps;
+mod weights;
+
+#[cfg(test)]
+mod tests;
+
+use std::sync::Arc;
+
+use crate::check::Typed;
+use crate::flow::Kind;
+use crate::graph::Node;
+use crate::recipe::Recipe;
+use group::{Chain, Cycles, Filter, Group, Sections};
+use taps::Taps;
+
+/// What a stage does to its first input, where that is linear and known before any sample is read.
+#[derive(Clone)]
+pub enum Linear {
+    /// The mean of the point is taken away.
+    LessMean,
+    /// It is multiplied by a number.
+    Times(f64),
+    /// It is multiplied by `scale·(sin + i·cos)` of the phase of a clock, the second input, at the harmonic n/m.
+    Mixed {
+        /// n.
+        harmonic: u32,
+        /// m.
+        divisor: u32,
+        /// The scale.
+        scale: f64,
+    },
+    /// Second-order sections `[b0, b1, b2, a1, a2]`, from rest.
+    Sections(Vec<[f64; 5]>),
+    /// A finite impulse response, from rest; the first tap is for the newest sample.
+    Taps(Vec<f64>),
+    /// One sample of so many is kept, the first included.
+    Keep(u64),
+    /// Not what it does to its input: a clock whose phase is known, by sample and harmonic n/m in cycles.
+    Steady(Arc<dyn Fn(u64, u32, u32) -> f64 + Send + Sync>),
+}
+
+/// Fewest samples of which one is kept for which computing them together pays.
+const FEWEST: u64 = 32;
+
+/// Most outputs of a chain at one point. They are held until all samples of the point were seen.
+const MOST_KEPT: u64 = 1 << 21;
+
+/// A chain that is computed together, as a plan tells it. The outputs are those of its last stage.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Together {
+    /// The last stage, which leaves samples out.
+    pub head: Node,
+    /// The wave that it starts from.
+    pub source: (Node, usize),
+    /// The stages in between, from the source on, and the clock.
+    pub through: Vec<Node>,
+    /// Whether the mean of the point is taken away.
+    pub less_mean: bool,
+    /// One sample of so many is kept.
+    pub every: u64,
+}
+
+/// Groups of chains, and the source of each and whether the mean is taken away.
+pub struct Shared {
+    /// The chains and what they have in common.
+    pub group: Group,
+    /// The wave that they start from.
+    pub source: (Node, usize),
+    /// Whether its mean is taken away.
+    pub less_mean: bool,
+    /// Their last stages.
+    pub heads: Vec<Node>,
+}
+
+/// A chain on its way back from its last stage.
+#[derive(Clone)]
+struct Traced {
+    head: Node,
+    source: (Node, usize),
+    through: Vec<Node>,
+    every: u64,
+    factor: f64,
+    sections: Vec<[f64; 5]>,
+    taps: Option<Vec<f64>>,
+    mixing: Option<(Node, u32, u32)>,
+    less_mean: bool,
+}
+
+/// Looks for chains that can be computed together.
+pub fn find(recipe: &Recipe, typed: &Typed, wanted: &[bool]) -> (Vec<Together>, Vec<Shared>) {
+    let tracer = Tracer {
+        recipe,
+        typed,
+        wanted,
+    };
+    let mut traced: Vec<Vec<Traced>> = Vec::new();
+    for &node in typed.graph.order.iter().filter(|n| wanted[**n]) {
+        let Some(chain) = tracer.trace(node) else {
+            continue;
+        };
+        let alike = |other: &Vec<Traced>| {
+            let key = |t: &Traced| (t.source, t.mixing, t.less_mean, t.every);
+            other.first().is_some_and(|o| key(o) == key(&chain))
+        };
+        match traced.iter_mut().find(|group| alike(group)) {
+            Some(group) => group.push(chain),
+            None => traced.push(vec![chain]),
+        }
+    }
+    let (mut all, mut shared) = (Vec::new(), Vec::new());
+    for group in traced {
+        let Some(first) = group.first().cloned() else {
+            continue;
+        };
+        let cycles = first.mixing.and_then(|mixing| tracer.cycles(mixing));
+        let mut chains = Vec::new();
+        let mut heads = Vec::new();
+        for traced in group {
+            let filter = match &traced.taps {
+                Some(taps) => {
+                    let taps = Taps::new(taps, |n| group::turned_back(cycles.as_ref(), n));
+                    Some(Filter::Taps(taps))
+                }
+                None => Sections::new(&traced.sections, cycles.as_ref())
+                    .map(|s| Filter::Sections(Box::new(s))),
+            };
+            let Some(filter) = filter else { continue };
+            all.push(Together {
+                head: traced.head,
+                source: traced.source,
+                through: traced.through,
+                less_mean: traced.less_mean,
+                every: traced.every,
+            });
+            heads.push(traced.head);
+            chains.push(Chain {
+                filter,
+                factor: traced.factor,
+            });
+        }
+        if !chains.is_empty() {
+            shared.push(Shared {
+                group: Group::new(chains, first.every, cycles),
+                source: first.source,
+                less_mean: first.less_mean,
+                heads,
+            });
+        }
+    }
+    (all, shared)
+}
+
+struct Tracer<'t> {
+    recipe: &'t Recipe,
+    typed: &'t Typed,
+    wanted: &'t [bool],
+}
+
+impl Tracer<'_> {
+    fn linear(&self, node: Node) -> Option<Linear> {
+        let stage = node.checked_sub(self.recipe.inputs.len())?;
+        let flows: Vec<_> = self.typed.reads[node]
+            .iter()
+            .filter_map(|&(source, port)| self.typed.flow(source, port).cloned())
+            .collect();
+        self.recipe.stages.get(stage)?.configured.linear(&flows)
+    }
+
+    /// The phase of a harmonic of a steady clock.
+    fn cycles(&self, (clock, n, m): (Node, u32, u32)) -> Option<Cycles> {
+        match self.linear(clock)? {
+            Linear::Steady(phase) => Some(Arc::new(move |sample| phase(sample, n, m))),
+            _ => None,
+        }
+    }
+
+    /// Whether anyone but the chain uses another port of a stage.
+    fn other_ports_used(&self, node: Node) -> bool {
+        let kept = self
+            .typed
+            .results
+            .iter()
+            .any(|k| k.node == node && k.port > 0);
+        let readers = self.typed.reads.iter().zip(self.wanted);
+        kept || readers.filter(|(_, wanted)| **wanted).any(|(reads, _)| {
+            reads
+                .iter()
+                .any(|&(source, port)| source == node && port > 0)
+        })
+    }
+
+    fn trace(&self, head: Node) -> Option<Traced> {
+        let Linear::Keep(every) = self.linear(head)? else {
+            return None;
+        };
+        let flow = self.typed.flow(head, 0)?;
+        let few = flow.length.is_some_and(|n| n <= MOST_KEPT);
+        let alone = self.typed.recordings[head].len() == 1;
+        if every < FEWEST || !few || !alone || flow.missing.gap.is_some() || flow.missing.late {
+            return None;
+        }
+        let mut chain = Traced {
+            head,
+            source: *self.typed.reads[head].first()?,
+            through: Vec::new(),
+            every,
+            factor: 1.0,
+            sections: Vec::new(),
+            taps: None,
+            mixing: None,
+            less_mean: false,
+        };
+        while self.extend(&mut chain).is_some() {}
+        let filtered = chain.taps.is_some() || !chain.sections.is_empty();
+        let kind = self.typed.flow(chain.source.0, chain.source.1)?.kind;
+        chain.through.reverse();
+        (filtered && kind == Kind::Wave).then_some(chain)
+    }
+
+    /// Follows a chain back by one stage; `None` where it begins.
+    fn extend(&self, chain: &mut Traced) -> Option<()> {
+        let (node, port) = chain.source;
+        let linear = self.linear(node).filter(|_| port == 0)?;
+        // What lies before the mixing acts on the wave, and the filter only what comes behind it.
+        let waved = chain.mixing.is_some() || chain.less_mean;
+        match linear {
+            Linear::Times(factor) => chain.factor *= factor,
+            Linear::Sections(sections) if !waved && chain.taps.is_none() => {
+                chain.sections.splice(0..0, sections);
+            }
+            Linear::Taps(taps) if !waved && chain.taps.is_none() && chain.sections.is_empty() => {
+                chain.taps = Some(taps);
+            }
+            Linear::Mixed {
+                harmonic,
+                divisor,
+                scale,
+            } if !waved => {
+                let clock = self.typed.reads[node].get(1)?.0;
+                let mixing = (clock, harmonic, divisor);
+                self.cycles(mixing)?;
+                chain.mixing = Some(mixing);
+                chain.factor *= scale;
+                chain.through.push(clock);
+            }
+            Linear::LessMean if !chain.less_mean && !self.other_ports_used(node) => {
+                chain.less_mean = true;
+            }
+            _ => return None,
+        }
+        chain.through.push(node);
+        chain.source = *self.typed.reads[node].first()?;
+        Some(())
+    }
+}

@@ -1,0 +1,111 @@
+//! Cascaded sums over short segments of samples: all that a slow filter needs to know of them.
+//!
+//! In a segment, sums are taken of the samples times a cosine and a sine, in four lanes of every fourth sample:
+//! `S0 += x`, and each higher order adds up the one below it, so that at the end `S_k = Σ C(q, k)·x`, where q
+//! counts the groups behind the sample. A filter whose weights hardly change over the segment is a short series in
+//! these binomials (Newton's forward differences; Abramowitz & Stegun 25.2.28), however many filters there are.
+//!
+//! The order of the additions is that of the samples from the start of the segment, whoever runs it.
+
+use multiversion::multiversion;
+
+/// Samples that are summed side by side.
+pub const LANES: usize = 4;
+
+/// Orders of sums, the plain one included.
+pub const ORDERS: usize = 8;
+
+/// Groups of a whole segment.
+pub const GROUPS: usize = 32;
+
+/// Samples of a group.
+pub type Group = [f64; LANES];
+
+/// Sums of the samples times a cosine and a sine.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Sums {
+    /// With the cosine, by order and lane.
+    pub cosine: [Group; ORDERS],
+    /// With the sine.
+    pub sine: [Group; ORDERS],
+}
+
+/// Adds groups of samples, each less `pedestal` and times its cosines and sines, and adds the samples to `plain`.
+#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
+pub fn add(
+    sums: &mut Sums,
+    plain: &mut Group,
+    samples: &[Group],
+    pedestal: f64,
+    cosines: &[Group],
+    sines: &[Group],
+) {
+    let (mut re, mut im, mut all) = (sums.cosine, sums.sine, *plain);
+    for ((x, cos), sin) in samples.iter().zip(cosines).zip(sines) {
+        raise(&mut re);
+        raise(&mut im);
+        for lane in 0..LANES {
+            let x = x[lane] - pedestal;
+            all[lane] += x;
+            re[0][lane] += x * cos[lane];
+            im[0][lane] += x * sin[lane];
+        }
+    }
+    (sums.cosine, sums.sine, *plain) = (re, im, all);
+}
+
+/// Goes on by so many groups without samples.
+pub fn pass(sums: &mut Sums, groups: usize) {
+    for _ in 0..groups {
+        raise(&mut sums.cosine);
+        raise(&mut sums.sine);
+    }
+}
+
+/// Every order takes in the one below, as it was.
+#[inline(always)]
+fn raise(orders: &mut [Group; ORDERS]) {
+    for order in (1..ORDERS).rev() {
+        for lane in 0..LANES {
+            orders[order][lane] += orders[order - 1][lane];
+        }
+    }
+}
+
+/// Adds groups of samples, each less `pedestal` and times its weights, to two sums.
+#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
+pub fn add_weighed(
+    sums: &mut [Group; 2],
+    samples: &[Group],
+    pedestal: f64,
+    cosines: &[Group],
+    sines: &[Group],
+) {
+    let [mut re, mut im] = *sums;
+    for ((x, cos), sin) in samples.iter().zip(cosines).zip(sines) {
+        for lane in 0..LANES {
+            let x = x[lane] - pedestal;
+            re[lane] += x * cos[lane];
+            im[lane] += x * sin[lane];
+        }
+    }
+    *sums = [re, im];
+}
+
+/// The sum over the lanes.
+pub fn across([a, b, c, d]: Group) -> f64 {
+    (a + b) + (c + d)
+}
+
+/// The sum of the products of weights and sums, in a fixed order.
+#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
+pub fn weighed(weights: &[Group; ORDERS], sums: &Sums) -> [f64; 2] {
+    let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+    for ((w, c), s) in weights.iter().zip(&sums.cosine).zip(&sums.sine) {
+        for lane in 0..LANES {
+            re[lane] += w[lane] * c[lane];
+            im[lane] += w[lane] * s[lane];
+        }
+    }
+    [across(re), across(im)]
+}

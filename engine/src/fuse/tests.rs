@@ -1,0 +1,222 @@
+//! Chains computed together against the same chains followed sample by sample.
+
+use std::sync::Arc;
+
+use num_complex::Complex64;
+use proptest::prelude::*;
+
+use super::group::{Chain, Cycles, Filter, Following, Group, SLAB, Sections, turned_back};
+use super::taps::Taps;
+
+/// A fixed sequence without pattern, in ±1.
+fn samples(count: usize) -> Vec<f64> {
+    let fraction = |n: usize| (n as f64 * 0.618_033_988_749_894_9).fract();
+    (0..count).map(|n| 2.0 * fraction(n * n) - 1.0).collect()
+}
+
+/// A clock whose phase is exact: it counts in 2^-32 cycles.
+fn clock(step: f64) -> Cycles {
+    let count = (step * 2f64.powi(32)) as u64;
+    Arc::new(move |n| (0x1234_5678 + n * count & 0xffff_ffff) as f64 / 2f64.powi(32))
+}
+
+fn mixed(x: &[f64], cycles: &Cycles) -> Vec<Complex64> {
+    let turn = |n: usize| {
+        let (sin, cos) = libm::sincos(std::f64::consts::TAU * cycles(n as u64));
+        Complex64::new(sin, cos)
+    };
+    x.iter().enumerate().map(|(n, x)| turn(n) * *x).collect()
+}
+
+/// The difference equations as they are written.
+fn slow(sections: &[[f64; 5]], mut z: Vec<Complex64>) -> Vec<Complex64> {
+    for [b0, b1, b2, a1, a2] in sections {
+        let (mut s1, mut s2) = (Complex64::ZERO, Complex64::ZERO);
+        for z in &mut z {
+            let (x, y) = (*z, *z * b0 + s1);
+            (s1, s2) = (x * b1 - y * a1 + s2, x * b2 - y * a2);
+            *z = y;
+        }
+    }
+    z
+}
+
+/// Four equal RC poles of a time constant in samples.
+fn rc(tau: f64, poles: usize) -> Vec<[f64; 5]> {
+    let p = libm::exp(-1.0 / tau);
+    vec![[1.0 - p, 0.0, 0.0, -p, 0.0]; poles]
+}
+
+/// A Butterworth pair of poles by the bilinear transform (Oppenheim & Schafer, ch. 7), corner in parts of the rate.
+fn pair(corner: f64, q: f64) -> [f64; 5] {
+    let k = libm::tan(std::f64::consts::PI * corner);
+    let norm = 1.0 / (1.0 + k / q + k * k);
+    let b = k * k * norm;
+    [
+        b,
+        2.0 * b,
+        b,
+        2.0 * (k * k - 1.0) * norm,
+        (1.0 - k / q + k * k) * norm,
+    ]
+}
+
+/// What a group makes of samples that come in slices of `slice`.
+fn run(group: &Group, x: &[f64], slice: usize, less_mean: bool) -> Vec<Vec<Complex64>> {
+    let mut followings: Vec<Following<'_>> = (0..group.chains.len())
+        .map(|chain| Following::new(group, chain, less_mean))
+        .collect();
+    let mut total = 0.0;
+    let pedestal = if less_mean { x[0] } else { 0.0 };
+    for (index, part) in x.chunks(SLAB as usize).enumerate() {
+        let mut slab = group.slab(index as u64 * SLAB, pedestal);
+        part.chunks(slice).for_each(|piece| slab.push(piece));
+        let part = slab.finish();
+        total += part.total;
+        followings.iter_mut().for_each(|f| f.take(&part, less_mean));
+    }
+    let mean = total / x.len() as f64;
+    followings.into_iter().map(|f| f.outputs(mean)).collect()
+}
+
+fn chain(sections: &[[f64; 5]], cycles: &Cycles) -> Chain {
+    let sections = Sections::new(sections, Some(cycles)).expect("a short chain");
+    Chain {
+        filter: Filter::Sections(Box::new(sections)),
+        factor: 1.0,
+    }
+}
+
+fn fir(taps: &[f64], cycles: &Cycles) -> Chain {
+    let filter = Filter::Taps(Taps::new(taps, |n| turned_back(Some(cycles), n)));
+    Chain {
+        filter,
+        factor: 2.0,
+    }
+}
+
+fn agree(fast: &[Complex64], slow: &[Complex64], every: usize, bound: f64) {
+    assert_eq!(fast.len(), slow.len().div_ceil(every));
+    for (m, z) in fast.iter().enumerate() {
+        let difference = (z - slow[m * every]).norm();
+        assert!(
+            difference <= bound,
+            "{m}: {z} against {}, {difference:e}",
+            slow[m * every]
+        );
+    }
+}
+
+/// Signals below one: the slow twin rounds by 2^-53 in each of four poles for each sample, gathered over the time
+/// constant of up to 15000 samples as its square root; the series is cut below 2e-15.
+const BOUND: f64 = 1e-13;
+
+#[test]
+fn cascades_equal_their_difference_equations() {
+    let x = samples(300_000);
+    let cycles = clock(0.013_37);
+    let z = mixed(&x, &cycles);
+    for (tau, poles, every) in [
+        (15_000.0, 4, 2500),
+        (3000.0, 1, 100),
+        (900.0, 8, 333),
+        (20_000.0, 2, 50_000),
+        (20.0, 4, 40),
+    ] {
+        let sections = rc(tau, poles);
+        let group = Group::new(vec![chain(&sections, &cycles)], every, Some(cycles.clone()));
+        let fast = run(&group, &x, 1 << 14, false);
+        agree(&fast[0], &slow(&sections, z.clone()), every as usize, BOUND);
+    }
+}
+
+/// The twin's own rounding: two poles at a distance ε = π·corner·2/(2q) from one another and from the circle add
+/// up what rounds in a sample to 1/ε², here 1e4 and, as a random walk of as many steps, a hundredth of that at most.
+#[test]
+fn butterworth_equals_its_difference_equation() {
+    let x = samples(300_000);
+    let cycles = clock(0.2);
+    let qs = [0.517_638_090_205, 0.707_106_781_187, 1.931_851_652_578];
+    let sections: Vec<_> = qs.iter().map(|q| pair(2e-3, *q)).collect();
+    let group = Group::new(vec![chain(&sections, &cycles)], 250, Some(cycles.clone()));
+    let fast = run(&group, &x, 1 << 14, false);
+    agree(&fast[0], &slow(&sections, mixed(&x, &cycles)), 250, 1e-12);
+}
+
+/// One after the other and together they give the same bits, a fast one among them.
+#[test]
+fn chains_do_not_know_of_each_other() {
+    let x = samples(280_000);
+    let cycles = clock(0.07);
+    let z = mixed(&x, &cycles);
+    let all = [
+        rc(9000.0, 4),
+        rc(2000.0, 2),
+        vec![pair(1e-3, 0.7)],
+        rc(60.0, 3),
+    ];
+    let chains = all
+        .iter()
+        .map(|sections| chain(sections, &cycles))
+        .collect();
+    let group = Group::new(chains, 700, Some(cycles.clone()));
+    let fast = run(&group, &x, 777, false);
+    for (sections, fast) in all.iter().zip(&fast) {
+        agree(fast, &slow(sections, z.clone()), 700, 1e-12);
+        let alone = Group::new(vec![chain(sections, &cycles)], 700, Some(cycles.clone()));
+        assert_eq!(&run(&alone, &x, 5000, false)[0], fast);
+    }
+}
+
+/// A pedestal ten thousand times the signal: what is left of it rounds by 2^-53 of itself.
+#[test]
+fn the_mean_goes_without_a_second_look() {
+    let x: Vec<f64> = samples(290_000).iter().map(|x| 1e4 + x).collect();
+    let mean = x.iter().sum::<f64>() / x.len() as f64;
+    let level: Vec<f64> = x.iter().map(|x| x - mean).collect();
+    let cycles = clock(0.013_37);
+    let sections = rc(5000.0, 4);
+    let taps = samples(1001);
+    let chains = vec![chain(&sections, &cycles), fir(&taps, &cycles)];
+    let group = Group::new(chains, 1000, Some(cycles.clone()));
+    let fast = run(&group, &x, 1 << 14, true);
+    let z = mixed(&level, &cycles);
+    agree(&fast[0], &slow(&sections, z.clone()), 1000, 1e-12);
+    let direct = |n: usize| {
+        (0..taps.len().min(n + 1))
+            .map(|k| z[n - k] * taps[k])
+            .sum::<Complex64>()
+    };
+    for (m, z) in fast[1].iter().enumerate() {
+        // A thousand terms below one.
+        assert!((z - direct(1000 * m) * 2.0).norm() < 1e-10, "{m}");
+    }
+}
+
+#[test]
+fn taps_longer_than_what_is_left_out_overlap() {
+    let x = samples(270_000);
+    let cycles = clock(0.25);
+    let z = mixed(&x, &cycles);
+    let taps = samples(2001);
+    let group = Group::new(vec![fir(&taps, &cycles)], 300, Some(cycles));
+    let fast = run(&group, &x, 5000, false);
+    assert_eq!(fast[0].len(), 900);
+    for (m, fast) in fast[0].iter().enumerate() {
+        let n = 300 * m;
+        let direct: Complex64 = (0..taps.len().min(n + 1)).map(|k| z[n - k] * taps[k]).sum();
+        // Two thousand products below one, summed: 2000·2^-53·√2000.
+        assert!((fast - direct * 2.0).norm() < 2e-11, "{m}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(20))]
+    #[test]
+    fn slices_do_not_change_a_bit(slice in 1..5000usize, every in 32..3000u64, tau in 500.0..20_000.0f64) {
+        let x = samples(265_000);
+        let cycles = clock(0.113);
+        let group = Group::new(vec![chain(&rc(tau, 3), &cycles)], every, Some(cycles));
+        prop_assert_eq!(run(&group, &x, slice, true), run(&group, &x, SLAB as usize, true));
+    }
+}

@@ -1,0 +1,228 @@
+//! A cascade of second-order sections in the form in which blocks of samples pass it: how its state moves over
+//! a block, and the weights with which sums over the block enter it.
+//!
+//! Each section is realised so that a constant input of one gives a state of about one, and its matrix is
+//! `[[s, t], [(s² - p)/t, s]]` for a denominator `z² - 2sz + p`: near a double pole at one this stays as well
+//! conditioned as a rotation does for a resonance. What is nearly one is kept as its difference from one. All of
+//! it is computed in double-double numbers, so that rounding happens once, when a weight is made a double.
+
+use std::sync::OnceLock;
+
+use twofloat::TwoFloat;
+
+use super::sums::{GROUPS, LANES, ORDERS};
+
+/// Part of the largest weight that the expansion of weights may be wrong by.
+const TOLERANCE: f64 = 2e-14;
+
+/// Most states of a chain; a longer one runs stage by stage.
+const MOST_STATES: usize = 32;
+
+/// A square matrix by rows.
+type Square = Vec<Vec<TwoFloat>>;
+
+/// A state moved over some samples: `moved = state + by·state`.
+type Step = Vec<f64>;
+
+/// How a cascade's state moves and what it answers.
+#[derive(Debug)]
+pub struct Weights {
+    /// Numbers in the state.
+    pub states: usize,
+    /// By state, by order and lane: what a sum adds to the state at the end of a segment. `None` for a chain so
+    /// fast that sums do not tell what it does with the samples in them.
+    pub sums: Option<Vec<[[f64; LANES]; ORDERS]>>,
+    /// What a sample adds to each state at its own end: `B`.
+    into: Vec<TwoFloat>,
+    /// What a state adds to the output before the next sample.
+    pub out: Vec<f64>,
+    /// What the next sample adds to its own output.
+    pub direct: f64,
+    /// One step of the state, less the state itself.
+    one: Square,
+    /// Steps over 0 to a segment's samples, made when they are first asked for.
+    steps: Vec<OnceLock<Step>>,
+}
+
+/// A section's realisation: `w' = A·w + B·x`, `y = C·w + D·x`; of `A` the difference from one.
+struct Realised {
+    less_one: Square,
+    into: Vec<TwoFloat>,
+    out: Vec<TwoFloat>,
+    direct: TwoFloat,
+}
+
+fn zero() -> TwoFloat {
+    TwoFloat::from(0.0)
+}
+
+impl Realised {
+    fn new([b0, b1, b2, a1, a2]: [f64; 5]) -> Self {
+        let [b0, b1, b2, a1, a2] = [b0, b1, b2, a1, a2].map(TwoFloat::from);
+        let one = TwoFloat::from(1.0);
+        // What is left of the numerator when the direct part is taken out.
+        let (c1, c2) = (b1 - a1 * b0, b2 - a2 * b0);
+        if a2 == zero() && c2 == zero() {
+            let gap = one + a1;
+            return Realised {
+                less_one: vec![vec![-gap]],
+                into: vec![gap],
+                out: vec![c1 / gap],
+                direct: b0,
+            };
+        }
+        let half = TwoFloat::from(0.5);
+        let middle = -(a1 * half);
+        let gap = one - middle;
+        let spread = middle * middle - a2;
+        let width = spread.abs().sqrt();
+        let across = if width > gap { width } else { gap };
+        let at_rest = one + a1 + a2;
+        Realised {
+            less_one: vec![vec![-gap, across], vec![spread / across, -gap]],
+            into: vec![zero(), at_rest / across],
+            out: vec![(c2 + c1 * middle) / at_rest, c1 * across / at_rest],
+            direct: b0,
+        }
+    }
+
+    fn states(&self) -> usize {
+        self.into.len()
+    }
+}
+
+/// One step of all sections: what is added to `state`, and the output.
+fn step(sections: &[Realised], state: &[TwoFloat], x: TwoFloat) -> (Vec<TwoFloat>, TwoFloat) {
+    let (mut added, mut x, mut from) = (Vec::new(), x, 0);
+    for section in sections {
+        let own = &state[from..from + section.states()];
+        from += section.states();
+        let dot = |row: &[TwoFloat]| {
+            let products = row.iter().zip(own).map(|(a, w)| *a * *w);
+            products.fold(zero(), |sum, p| sum + p)
+        };
+        let moved = section.less_one.iter().zip(&section.into);
+        added.extend(moved.map(|(row, b)| dot(row) + *b * x));
+        x = dot(&section.out) + section.direct * x;
+    }
+    (added, x)
+}
+
+fn product(a: &Square, b: &Square) -> Square {
+    let cell = |row: &Vec<TwoFloat>, column: usize| {
+        let products = row.iter().zip(b).map(|(x, row)| *x * row[column]);
+        products.fold(zero(), |sum, p| sum + p)
+    };
+    let columns = 0..b.len();
+    a.iter()
+        .map(|row| columns.clone().map(|c| cell(row, c)).collect())
+        .collect()
+}
+
+/// The difference from one of a product, from those of its factors: `(P+1)(Q+1) - 1 = PQ + P + Q`.
+fn together(p: &Square, q: &Square) -> Square {
+    let mut sum = product(p, q);
+    for (row, (p, q)) in sum.iter_mut().zip(p.iter().zip(q)) {
+        for (cell, (p, q)) in row.iter_mut().zip(p.iter().zip(q)) {
+            *cell = *cell + *p + *q;
+        }
+    }
+    sum
+}
+
+fn applied(matrix: &Square, vector: &[TwoFloat]) -> Vec<TwoFloat> {
+    let dot = |row: &Vec<TwoFloat>| {
+        let products = row.iter().zip(vector).map(|(a, v)| *a * *v);
+        products.fold(zero(), |sum, p| sum + p)
+    };
+    matrix.iter().map(dot).collect()
+}
+
+/// The binomial coefficient C(n, k).
+fn binomial(n: usize, k: usize) -> f64 {
+    (0..k).fold(1.0, |product, i| product * (n - i) as f64 / (i + 1) as f64)
+}
+
+impl Weights {
+    /// Those of a cascade of sections `[b0, b1, b2, a1, a2]`; `None` for one that is too long.
+    pub fn new(sections: &[[f64; 5]]) -> Option<Self> {
+        let sections: Vec<Realised> = sections.iter().map(|s| Realised::new(*s)).collect();
+        let states: usize = sections.iter().map(Realised::states).sum();
+        if states > MOST_STATES {
+            return None;
+        }
+        let nothing = vec![zero(); states];
+        let unit = |i: usize| {
+            let mut unit = nothing.clone();
+            unit[i] = TwoFloat::from(1.0);
+            unit
+        };
+        let columns: Vec<_> = (0..states)
+            .map(|i| step(&sections, &unit(i), zero()))
+            .collect();
+        let one: Square = (0..states)
+            .map(|row| columns.iter().map(|(added, _)| added[row]).collect())
+            .collect();
+        let (into, direct) = step(&sections, &nothing, TwoFloat::from(1.0));
+        let two = together(&one, &one);
+        let four = together(&two, &two);
+        // A sample in lane r of the last group is followed by LANES - 1 - r more; q groups further back the weight
+        // is that of A^(4q) more, which Newton's series gives: A^(4q) = Σ C(q, k)·(A⁴ - 1)^k.
+        let mut lanes = vec![into.clone(); LANES];
+        for lane in (0..LANES - 1).rev() {
+            let moved = applied(&one, &lanes[lane + 1]);
+            let next = lanes[lane + 1].iter().zip(&moved).map(|(v, d)| *v + *d);
+            lanes[lane] = next.collect();
+        }
+        let mut sums = vec![[[0.0; LANES]; ORDERS]; states];
+        let (mut largest, mut beyond) = (0.0f64, 0.0f64);
+        for (lane, mut vector) in lanes.into_iter().enumerate() {
+            for order in 0..ORDERS {
+                for (state, weight) in sums.iter_mut().zip(&vector) {
+                    state[order][lane] = f64::from(*weight);
+                    largest = largest.max(f64::from(*weight).abs());
+                }
+                vector = applied(&four, &vector);
+            }
+            beyond = vector
+                .iter()
+                .fold(beyond, |most, w| most.max(f64::from(*w).abs()));
+        }
+        let fits = beyond * binomial(GROUPS, ORDERS) <= TOLERANCE * largest;
+        Some(Weights {
+            states,
+            sums: fits.then_some(sums),
+            into,
+            out: columns.iter().map(|(_, y)| f64::from(*y)).collect(),
+            direct: f64::from(direct),
+            one,
+            steps: (0..=LANES * GROUPS).map(|_| OnceLock::new()).collect(),
+        })
+    }
+
+    /// By the age of a sample at the end of a segment: what it adds to each state.
+    pub fn by_age(&self) -> Vec<Vec<f64>> {
+        let mut now = self.into.clone();
+        let mut next = || {
+            let weights = now.iter().map(|w| f64::from(*w)).collect();
+            let moved = applied(&self.one, &now);
+            now.iter_mut().zip(&moved).for_each(|(w, d)| *w = *w + *d);
+            weights
+        };
+        (0..LANES * GROUPS).map(|_| next()).collect()
+    }
+
+    /// The step over so many samples, at most those of a segment, by rows, less the state itself.
+    pub fn step(&self, samples: usize) -> &[f64] {
+        self.steps[samples].get_or_init(|| {
+            let mut power: Square = vec![vec![zero(); self.states]; self.states];
+            for bit in (0..usize::BITS - samples.leading_zeros()).rev() {
+                power = together(&power, &power);
+                if samples >> bit & 1 == 1 {
+                    power = together(&power, &self.one);
+                }
+            }
+            power.into_iter().flatten().map(f64::from).collect()
+        })
+    }
+}

@@ -1,0 +1,285 @@
+//! Chains that are computed together, over the slabs of a point.
+//!
+//! Slabs of a channel are read, hashed and summed by whatever thread is free, several at a time; what they give is
+//! followed in their order. Slabs are the same for any number of threads and any storage, so the bits are, too.
+
+use std::sync::Mutex;
+use std::sync::atomic::Ordering;
+
+use blake3::hazmat::{
+    ChainingValue, HasherExt, Mode, merge_subtrees_non_root, merge_subtrees_root,
+};
+use num_complex::Complex64;
+use rayon::prelude::*;
+
+use crate::flow::{Buffer, Kind, Samples};
+use crate::fuse::Shared;
+use crate::fuse::group::{Following, Part, SLAB, Slab};
+use crate::graph::Node;
+use crate::run::Monitor;
+use crate::run::lane::LaneInput;
+use crate::store::{ChannelReader, Counters, StoreError};
+
+/// Slabs that are worked on between two looks at whether the user wants to stop.
+const AT_ONCE: u64 = 16;
+
+/// Samples that are decoded at a time, so that they are summed while the processor has them near.
+const PIECE: usize = 1 << 14;
+
+/// Why chains were not computed together.
+#[derive(Debug)]
+pub enum Halt {
+    /// Samples are missing, which is for the stages to deal with one by one.
+    Missing,
+    /// The user stopped the run.
+    Stopped,
+    /// The samples could not be read.
+    Store(StoreError),
+}
+
+/// The chains of a group on their way through the slabs of a point.
+pub struct Course<'g> {
+    shared: &'g Shared,
+    followings: Vec<Following<'g>>,
+    /// Taken off every sample where the mean goes in the end, so that few digits are lost to it.
+    pedestal: Option<f64>,
+    total: f64,
+    count: u64,
+    /// The slab that samples are pushed into.
+    slab: Option<Slab<'g>>,
+}
+
+impl<'g> Course<'g> {
+    pub fn new(shared: &'g Shared) -> Self {
+        let chains = 0..shared.group.chains.len();
+        let follow = |chain| Following::new(&shared.group, chain, shared.less_mean);
+        Course {
+            shared,
+            followings: chains.map(follow).collect(),
+            pedestal: (!shared.less_mean).then_some(0.0),
+            total: 0.0,
+            count: 0,
+            slab: None,
+        }
+    }
+
+    /// Takes what slabs gave, in their order; `false` when samples are missing.
+    fn take(&mut self, parts: &[Part], samples: u64) -> bool {
+        self.count += samples;
+        parts.iter().for_each(|part| self.total += part.total);
+        if self.total.is_nan() {
+            return false;
+        }
+        let ones = self.shared.less_mean;
+        let follow = |following: &mut Following<'_>| {
+            parts.iter().for_each(|part| following.take(part, ones));
+        };
+        match self.followings.as_mut_slice() {
+            [only] => follow(only),
+            several => several.par_iter_mut().for_each(follow),
+        }
+        true
+    }
+
+    /// Takes the next samples of a wave; `false` when some are missing.
+    pub fn push(&mut self, mut samples: &[f64]) -> bool {
+        while let Some(first) = samples.first() {
+            let pedestal = *self.pedestal.get_or_insert(*first);
+            let at = self.count;
+            let room = (SLAB - at % SLAB) as usize;
+            let (now, later) = samples.split_at(room.min(samples.len()));
+            let group = &self.shared.group;
+            self.slab
+                .get_or_insert_with(|| group.slab(at, pedestal))
+                .push(now);
+            self.count += now.len() as u64;
+            if self.count.is_multiple_of(SLAB) && !self.close() {
+                return false;
+            }
+            samples = later;
+        }
+        true
+    }
+
+    fn close(&mut self) -> bool {
+        let part = self.slab.take().map(Slab::finish);
+        part.is_none_or(|part| self.take(&[part], 0))
+    }
+
+    /// The kept samples of every chain, by its last stage; `None` when samples are missing.
+    pub fn finish(mut self, kind: impl Fn(Node) -> Kind) -> Option<Vec<(Node, Buffer)>> {
+        if !self.close() {
+            return None;
+        }
+        let mean = self.total / self.count as f64;
+        let kept = |(node, following): (&Node, Following<'g>)| {
+            let outputs: Vec<Complex64> = following.outputs(mean);
+            let buffer = match kind(*node) {
+                Kind::Phasor => Buffer::Phasor(outputs),
+                _ => Buffer::Wave(outputs.iter().map(|z| z.re).collect()),
+            };
+            (*node, buffer)
+        };
+        Some(
+            self.shared
+                .heads
+                .iter()
+                .zip(self.followings)
+                .map(kept)
+                .collect(),
+        )
+    }
+}
+
+/// What was seen of a channel.
+pub struct Seen {
+    /// What there is to remark on.
+    pub counters: Counters,
+    /// Hash of the stored samples.
+    pub hash: blake3::Hash,
+}
+
+/// Reads a whole channel for the chains that start from it, on several threads where `apart` says so.
+pub fn over(
+    input: &LaneInput<'_>,
+    courses: &mut [Course<'_>],
+    apart: bool,
+    monitor: &Monitor,
+) -> Result<Seen, Halt> {
+    let &LaneInput {
+        file,
+        header,
+        point,
+        ..
+    } = input;
+    let samples = header.samples;
+    let readers: Mutex<Vec<ChannelReader>> = Mutex::new(Vec::new());
+    let reader = || {
+        let free = readers.lock().ok().and_then(|mut free| free.pop());
+        free.map_or_else(|| file.reader(header), Ok)
+    };
+    let back = |reader| {
+        if let Ok(mut free) = readers.lock() {
+            free.push(reader);
+        }
+    };
+    if courses.iter().any(|c| c.pedestal.is_none()) {
+        let mut first = [f64::NAN];
+        let mut reader = reader().map_err(Halt::Store)?;
+        let mut counters = Counters::default();
+        let read = reader.read(point, 0, &mut first, &mut counters, None);
+        read.map_err(Halt::Store)?;
+        back(reader);
+        for course in courses.iter_mut() {
+            course.pedestal.get_or_insert(first[0]);
+        }
+    }
+    let count = samples.div_ceil(SLAB);
+    let slab = |index: u64, courses: &[Course<'_>]| -> Result<_, StoreError> {
+        let start = index * SLAB;
+        let end = samples.min(start + SLAB);
+        let mut slabs: Vec<Slab<'_>> = courses
+            .iter()
+            .map(|c| c.shared.group.slab(start, c.pedestal.unwrap_or(0.0)))
+            .collect();
+        let mut hasher = blake3::Hasher::new();
+        hasher.set_input_offset(start * header.bytes());
+        let mut counters = Counters::default();
+        let mut reader = reader()?;
+        let mut values = vec![0.0; PIECE];
+        let mut at = start;
+        while at < end {
+            let values = &mut values[..PIECE.min((end - at) as usize)];
+            let mut update = |bytes: &[u8]| {
+                hasher.update(bytes);
+            };
+            reader.read(point, at, values, &mut counters, Some(&mut update))?;
+            slabs.iter_mut().for_each(|slab| slab.push(values));
+            at += values.len() as u64;
+        }
+        back(reader);
+        let parts: Vec<Part> = slabs.into_iter().map(Slab::finish).collect();
+        let digest = match count {
+            1 => Digest::Whole(hasher.finalize()),
+            _ => Digest::Part(hasher.finalize_non_root()),
+        };
+        Ok((parts, counters, digest, end - start))
+    };
+    let mut seen = Counters::default();
+    let mut digests = Vec::new();
+    for from in (0..count).step_by(AT_ONCE as usize) {
+        if monitor.stop.load(Ordering::Relaxed) {
+            return Err(Halt::Stopped);
+        }
+        let now = from..count.min(from + AT_ONCE);
+        let of = |index| slab(index, courses);
+        let found: Vec<_> = match apart {
+            true => now.into_par_iter().map(of).collect(),
+            false => now.map(of).collect(),
+        };
+        let mut parts: Vec<Vec<Part>> = courses.iter().map(|_| Vec::new()).collect();
+        let mut length = 0;
+        for found in found {
+            let (own, counters, digest, samples) = found.map_err(Halt::Store)?;
+            parts
+                .iter_mut()
+                .zip(own)
+                .for_each(|(all, part)| all.push(part));
+            seen.join(&counters);
+            digests.push(digest);
+            length += samples;
+        }
+        for (course, parts) in courses.iter_mut().zip(parts) {
+            if !course.take(&parts, length) {
+                return Err(Halt::Missing);
+            }
+        }
+        monitor.done.fetch_add(length, Ordering::Relaxed);
+    }
+    let hash = joined(&digests);
+    Ok(Seen {
+        counters: seen,
+        hash,
+    })
+}
+
+/// Hash of the only slab of a point, or of one of several.
+enum Digest {
+    Whole(blake3::Hash),
+    Part(ChainingValue),
+}
+
+/// The hash of the samples of all slabs, which are equally long but the last.
+fn joined(digests: &[Digest]) -> blake3::Hash {
+    match digests {
+        [] => blake3::Hasher::new().finalize(),
+        [Digest::Whole(hash)] => *hash,
+        _ => {
+            let (left, right) = digests.split_at(digests.len().next_power_of_two() / 2);
+            merge_subtrees_root(&subtree(left), &subtree(right), Mode::Hash)
+        }
+    }
+}
+
+fn subtree(digests: &[Digest]) -> ChainingValue {
+    match digests {
+        [Digest::Part(value)] => *value,
+        [] | [Digest::Whole(_)] => ChainingValue::default(),
+        _ => {
+            let (left, right) = digests.split_at(digests.len().next_power_of_two() / 2);
+            merge_subtrees_non_root(&subtree(left), &subtree(right), Mode::Hash)
+        }
+    }
+}
+
+/// The kept samples that belong to samples `start` to `end` of the source.
+pub fn due(kept: &Buffer, every: u64, start: u64, end: u64, own: &mut [Buffer]) {
+    let all = kept.samples().len();
+    let place = |sample: u64| (sample.div_ceil(every) as usize).min(all);
+    let range = place(start)..place(end);
+    match (kept.samples(), own.first_mut()) {
+        (Samples::Wave(kept), Some(Buffer::Wave(own))) => own.extend_from_slice(&kept[range]),
+        (Samples::Phasor(kept), Some(Buffer::Phasor(own))) => own.extend_from_slice(&kept[range]),
+        _ => {}
+    }
+}
