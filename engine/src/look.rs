@@ -81,7 +81,7 @@ pub fn stream(
     counters: &mut Counters,
     mut take: impl FnMut(u64, u64, &[f64]) -> ControlFlow<()>,
 ) -> Result<(), StoreError> {
-    let mut reader = file.reader(header)?;
+    let reader = file.reader(header)?;
     let mut block = vec![0.0; crate::plan::BLOCK];
     for point in points.start..points.end.min(header.points) {
         let mut start = 0;

@@ -10,9 +10,7 @@ use crate::plan::{Plan, Scope};
 use crate::run::slabs::{self, Course, Halt};
 use crate::run::{Job, Monitor};
 use crate::stage::{Fault, Kernel, Survey, Work};
-use crate::store::{
-    ChannelHeader, ChannelReader, Counters, Hash, RecordingFile, RowHash, SampleSink, StoreError,
-};
+use crate::store::{ChannelHeader, ChannelReader, Counters, Hash, RowHash, SampleSink, StoreError};
 use crate::value::{About, Reach, Value};
 
 /// Kept samples of a point: node, port, and the hash of each column.
@@ -50,8 +48,6 @@ pub enum LaneError {
 
 /// A channel of a point, opened for reading.
 pub struct LaneInput<'l> {
-    /// The file it is in.
-    pub file: &'l RecordingFile,
     /// Its header.
     pub header: &'l ChannelHeader,
     /// Its reader.

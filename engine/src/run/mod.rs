@@ -419,7 +419,6 @@ impl<'r> Job<'r> {
             let inputs: Result<_, StoreError> = (content.headers.iter())
                 .map(|header| match header {
                     Some(header) => Ok(Some(LaneInput {
-                        file: &content.file,
                         header,
                         reader: content.file.reader(header)?,
                         point: place.within,

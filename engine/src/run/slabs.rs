@@ -3,7 +3,6 @@
 //! Slabs of a channel are read, hashed and summed by whatever thread is free, several at a time; what they give is
 //! followed in their order. Slabs are the same for any number of threads and any storage, so the bits are, too.
 
-use std::sync::Mutex;
 use std::sync::atomic::Ordering;
 
 use blake3::hazmat::{
@@ -18,7 +17,7 @@ use crate::fuse::group::{Following, Part, SLAB, Slab};
 use crate::graph::Node;
 use crate::run::Monitor;
 use crate::run::lane::LaneInput;
-use crate::store::{ChannelReader, Counters, StoreError};
+use crate::store::{Counters, StoreError, StoredSamples};
 
 /// Slabs that are worked on between two looks at whether the user wants to stop.
 const AT_ONCE: u64 = 16;
@@ -146,30 +145,17 @@ pub fn over(
     apart: bool,
     monitor: &Monitor,
 ) -> Result<Seen, Halt> {
-    let &LaneInput {
-        file,
+    let LaneInput {
         header,
+        reader,
         point,
         ..
     } = input;
-    let samples = header.samples;
-    let readers: Mutex<Vec<ChannelReader>> = Mutex::new(Vec::new());
-    let reader = || {
-        let free = readers.lock().ok().and_then(|mut free| free.pop());
-        free.map_or_else(|| file.reader(header), Ok)
-    };
-    let back = |reader| {
-        if let Ok(mut free) = readers.lock() {
-            free.push(reader);
-        }
-    };
+    let (samples, point) = (header.samples, *point);
     if courses.iter().any(|c| c.pedestal.is_none()) {
-        let mut first = [f64::NAN];
-        let mut reader = reader().map_err(Halt::Store)?;
-        let mut counters = Counters::default();
+        let (mut first, mut counters) = ([f64::NAN], Counters::default());
         let read = reader.read(point, 0, &mut first, &mut counters, None);
         read.map_err(Halt::Store)?;
-        back(reader);
         for course in courses.iter_mut() {
             course.pedestal.get_or_insert(first[0]);
         }
@@ -185,19 +171,17 @@ pub fn over(
         let mut hasher = blake3::Hasher::new();
         hasher.set_input_offset(start * header.bytes());
         let mut counters = Counters::default();
-        let mut reader = reader()?;
+        let mut stored = StoredSamples::default();
         let mut values = vec![0.0; PIECE];
         let mut at = start;
         while at < end {
             let values = &mut values[..PIECE.min((end - at) as usize)];
-            let mut update = |bytes: &[u8]| {
-                hasher.update(bytes);
-            };
-            reader.read(point, at, values, &mut counters, Some(&mut update))?;
+            reader.read_stored(point, at, values.len(), &mut stored)?;
+            hasher.update(stored.bytes());
+            counters.merge(&reader.convert(&stored, values));
             slabs.iter_mut().for_each(|slab| slab.push(values));
             at += values.len() as u64;
         }
-        back(reader);
         let parts: Vec<Part> = slabs.into_iter().map(Slab::finish).collect();
         let digest = match count {
             1 => Digest::Whole(hasher.finalize()),
@@ -225,7 +209,7 @@ pub fn over(
                 .iter_mut()
                 .zip(own)
                 .for_each(|(all, part)| all.push(part));
-            seen.join(&counters);
+            seen.merge(&counters);
             digests.push(digest);
             length += samples;
         }

@@ -5,10 +5,15 @@
 
 mod attributes;
 mod axis;
+mod cache;
+mod chunks;
+mod codes;
 mod compare;
 mod contents;
 mod copy;
+mod counters;
 mod digest;
+mod filters;
 mod object;
 mod publish;
 mod rate;
@@ -26,11 +31,12 @@ use std::path::{Path, PathBuf};
 
 pub use compare::Spot;
 pub use contents::{AttributeInfo, DatasetInfo, FileContents};
+pub use counters::Counters;
 pub use digest::{Digest, RowHash, Rows};
 pub use publish::{beside, publish};
 pub use read::RecordingFile;
 pub use result::ResultReader;
-pub use samples::{ChannelReader, Counters};
+pub use samples::{ChannelReader, StoredSamples};
 pub use sink::SampleSink;
 pub use write::{ResultWriter, Scratch};
 

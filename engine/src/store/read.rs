@@ -1,7 +1,7 @@
 //! Recordings: opening them, and what their headers say of channels.
 
 use std::path::{Path, PathBuf};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError, Weak};
 use std::time::SystemTime;
 
 use hdf5::plist::dataset_create::Layout;
@@ -9,6 +9,7 @@ use hdf5::types::TypeDescriptor;
 use hdf5::{Dataset, File, LocationType, MinorErrorCode};
 
 use super::attributes::Attributes;
+use super::chunks::{Form, Rows};
 use super::object::{filter_missing, layout, reason, type_name};
 use super::samples::ChannelReader;
 use super::{ChannelHeader, StoreError, contents};
@@ -30,8 +31,26 @@ pub struct RecordingFile {
     path: PathBuf,
     length: u64,
     modified: Option<SystemTime>,
-    /// Datasets whose chunks span points: kept open, and with them the chunks that the next point needs.
-    kept: Mutex<Vec<(String, Dataset)>>,
+    kept: Mutex<Vec<Kept>>,
+}
+
+/// What is kept of a dataset from one reader to the next.
+struct Kept {
+    path: String,
+    /// Open as long as a reader lives, whose chunks others share.
+    live: Weak<Rows>,
+    /// Where its chunks are.
+    form: Arc<Form>,
+    /// Chunks that span points are kept for the next point.
+    held: Option<Arc<Rows>>,
+    /// Points for which no reader was made yet; after the last one nothing is kept.
+    points: u64,
+}
+
+impl std::fmt::Debug for Kept {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_tuple("Kept").field(&self.path).finish()
+    }
 }
 
 impl RecordingFile {
@@ -85,21 +104,27 @@ impl RecordingFile {
         self.length
     }
 
+    /// The file must be as it was at first.
+    fn unchanged(&self) -> Result<(), StoreError> {
+        let now = std::fs::metadata(&self.path);
+        match now.is_ok_and(|m| m.len() == self.length && m.modified().ok() == self.modified) {
+            true => Ok(()),
+            false => Err(StoreError::Open {
+                file: self.path.clone(),
+                found: "that it changed since it was first looked at".into(),
+                remedy: "wait until the recording is complete, and run again".into(),
+            }),
+        }
+    }
+
     /// An open handle; the file must be as it was at first.
     pub(super) fn handle(&self) -> Result<File, StoreError> {
+        self.unchanged()?;
         let fault = |found: String, remedy: &str| StoreError::Open {
             file: self.path.clone(),
             found,
             remedy: remedy.into(),
         };
-        let now = std::fs::metadata(&self.path);
-        if !now.is_ok_and(|m| m.len() == self.length && m.modified().ok() == self.modified) {
-            let remedy = "wait until the recording is complete, and run again";
-            return Err(fault(
-                "that it changed since it was first looked at".into(),
-                remedy,
-            ));
-        }
         // The number of slots is a prime of about a hundred per chunk that fits, as the library advises.
         let mut builder = File::with_options();
         builder
@@ -383,21 +408,46 @@ impl RecordingFile {
         }
     }
 
-    /// Opens a channel for reading. Each thread makes its own reader.
+    /// Opens a channel for reading.
     ///
     /// # Errors
     /// When the file changed since the header was read.
     pub fn reader(&self, header: &ChannelHeader) -> Result<ChannelReader, StoreError> {
-        let file = self.handle()?;
-        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
-        if let Some((_, dataset)) = kept.iter().find(|(path, _)| *path == header.dataset) {
-            return ChannelReader::new(dataset.clone(), header);
+        self.unchanged()?;
+        let mut all = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        let known = all
+            .iter()
+            .position(|k| k.path == header.dataset && k.form.fits(header));
+        let open = || self.dataset(&self.handle()?, &header.dataset, "");
+        let rows = match known.map(|i| &all[i]) {
+            Some(kept) => match kept.live.upgrade() {
+                Some(rows) => rows,
+                None => Arc::new(Rows::open(kept.form.clone(), header, open)?),
+            },
+            None => {
+                let dataset = open()?;
+                let form = Arc::new(Form::of(&dataset, header)?);
+                Arc::new(Rows::open(form, header, || Ok(dataset))?)
+            }
+        };
+        let index = known.unwrap_or_else(|| {
+            all.push(Kept {
+                path: header.dataset.clone(),
+                live: Weak::new(),
+                form: rows.form.clone(),
+                held: None,
+                points: header.points,
+            });
+            all.len() - 1
+        });
+        let kept = &mut all[index];
+        kept.points = kept.points.saturating_sub(1);
+        kept.live = Arc::downgrade(&rows);
+        kept.held = (kept.points > 0 && rows.form.spans_points()).then(|| rows.clone());
+        if kept.points == 0 {
+            all.swap_remove(index);
         }
-        let dataset = self.dataset(&file, &header.dataset, "")?;
-        if header.two_dimensional && dataset.chunk().is_some_and(|c| c[0] > 1) {
-            kept.push((header.dataset.clone(), dataset.clone()));
-        }
-        ChannelReader::new(dataset, header)
+        Ok(ChannelReader::new(rows, header))
     }
 }
 

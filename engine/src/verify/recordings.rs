@@ -9,10 +9,10 @@ use crate::lineage::{Entry, Record, RecordedFile, Recording, axis};
 use crate::recordings::{FileContent, RecordingSet};
 use crate::run::{Job, each, on_threads};
 use crate::session::open_sets;
-use crate::store::{Counters, Hash, StoreError};
+use crate::store::{Hash, StoreError, StoredSamples};
 
 /// Samples read at a time.
-const BLOCK: usize = 1 << 16;
+const BLOCK: u64 = 1 << 16;
 /// Deepest folder below a given one that is looked into.
 const DEEPEST: usize = 8;
 /// Most files of the given folders that are looked at.
@@ -194,17 +194,14 @@ fn hashes(content: &FileContent, input: usize, threads: usize) -> Result<Vec<Has
     };
     let points: Vec<u64> = (0..header.points).collect();
     let one = |&point: &u64| {
-        let mut reader = content.file.reader(header)?;
+        let reader = content.file.reader(header)?;
         let mut hasher = blake3::Hasher::new();
-        let mut buffer = vec![0.0; BLOCK];
+        let mut stored = StoredSamples::default();
         let mut start = 0;
         while start < header.samples {
-            let length = (header.samples - start).min(BLOCK as u64);
-            let mut take = |bytes: &[u8]| {
-                hasher.update(bytes);
-            };
-            let out = &mut buffer[..length as usize];
-            reader.read(point, start, out, &mut Counters::default(), Some(&mut take))?;
+            let length = (header.samples - start).min(BLOCK);
+            reader.read_stored(point, start, length as usize, &mut stored)?;
+            hasher.update(stored.bytes());
             start += length;
         }
         Ok(*hasher.finalize().as_bytes())

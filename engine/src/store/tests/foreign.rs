@@ -9,7 +9,7 @@ use crate::recipe::{Channel, RateOrigin};
 use crate::store::{RecordingFile, ResultWriter};
 
 /// Runs a script; `None` when there is no Python with h5py.
-fn python(script: &str, argument: &Path) -> Option<()> {
+pub(super) fn python(script: &str, argument: &Path) -> Option<()> {
     let program = std::env::var_os("PHASEMILL_PYTHON").unwrap_or_else(|| "python3".into());
     let has = Command::new(&program).args(["-c", "import h5py"]).output();
     if !has.is_ok_and(|o| o.status.success()) {

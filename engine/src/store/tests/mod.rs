@@ -1,5 +1,6 @@
 //! Tests of the store, on files made here or by another writer of HDF5.
 
+mod chunks;
 mod files;
 mod foreign;
 mod headers;
@@ -74,7 +75,7 @@ impl Seen {
 
 /// Reads all samples of a point in slices of this length.
 fn read(path: &Path, header: &ChannelHeader, point: u64, slice: usize) -> Seen {
-    let mut reader = RecordingFile::open(path).unwrap().reader(header).unwrap();
+    let reader = RecordingFile::open(path).unwrap().reader(header).unwrap();
     let mut values = vec![0.0; header.samples as usize];
     let mut hasher = blake3::Hasher::new();
     let mut counters = Counters::default();
