@@ -312,6 +312,14 @@ impl Phase {
     };
 }
 
+/// Phase of the harmonic n/m of a clock in cycles, from 0 to below 1.
+pub fn harmonic(phase: Phase, n: u32, m: u32) -> f64 {
+    let (n, m) = (f64::from(n), i64::from(m));
+    // Whole cycles of the reference count modulo m only, which is exact.
+    let p = (phase.cycle.rem_euclid(m) as f64 + phase.fraction) * n / m as f64;
+    p - p.floor()
+}
+
 /// A slice of a sampled flow.
 #[derive(Clone, Copy, Debug)]
 pub enum Samples<'s> {

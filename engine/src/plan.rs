@@ -63,7 +63,9 @@ pub fn plan(recipe: &Recipe, typed: &Typed, together: bool) -> Result<Planned, (
     };
     let reads = |node: Node| -> Vec<Node> {
         match together.iter().find(|t| t.head == node) {
-            Some(together) => vec![together.source.0],
+            Some(together) => std::iter::once(together.source.0)
+                .chain(together.clock)
+                .collect(),
             None => typed.reads[node]
                 .iter()
                 .map(|(source, _)| *source)
@@ -108,6 +110,8 @@ pub fn plan(recipe: &Recipe, typed: &Typed, together: bool) -> Result<Planned, (
         .map(|n| level[n])
         .max()
         .unwrap_or(0);
+    // A clock of which chains know the phase and no one wants the samples has its say, and no samples.
+    let mut told: Vec<Node> = together.iter().filter_map(|t| t.clock).collect();
     // What chains that are computed together pass over is not needed by them.
     let roots = typed.results.iter().map(|kept| kept.node);
     let used = used(typed, roots, reads);
@@ -122,11 +126,18 @@ pub fn plan(recipe: &Recipe, typed: &Typed, together: bool) -> Result<Planned, (
         // What no one asks for in any pass runs as soon as it can.
         if !passes.iter().any(|needed| needed[node]) && node >= inputs {
             passes[level[node]][node] = true;
+        } else {
+            told.retain(|n| *n != node);
         }
         let held = together.iter().any(|t| t.head == node);
         for (pass, needed) in passes.iter_mut().enumerate() {
             let looks = surveys[node] && level[node] == pass + 1;
-            if looks || (needed[node] && !held) {
+            if held && looks {
+                reads(node)
+                    .first()
+                    .iter()
+                    .for_each(|source| needed[**source] = true);
+            } else if looks || (needed[node] && !held && !told.contains(&node)) {
                 reads(node).iter().for_each(|source| needed[*source] = true);
             }
         }

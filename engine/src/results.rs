@@ -5,7 +5,7 @@ use crate::companions;
 use crate::diagnostic::Diagnostics;
 use crate::flow::{Flow, Kind};
 use crate::recipe::{Recipe, Wiring};
-use crate::run::{Drawn, Job, Outcome, Sink};
+use crate::run::{Drawn, Job, Outcome, Share, Sink, peak_memory};
 use crate::saved::{SUPERSEDES, Supersedes};
 use crate::store::{ResultWriter, StoreError};
 use crate::units::{Unit, format_expanded, format_uncertain};
@@ -113,6 +113,15 @@ pub fn write_texts(
         writer.text(&format!("/provenance/plan/{name}"), &job.plan.to_string())?;
     }
     Ok(())
+}
+
+/// Writes where the time of the run went.
+pub fn write_timings(writer: &mut ResultWriter, shares: &[Share]) -> Result<(), StoreError> {
+    let account = serde_json::json!({
+        "shares": shares,
+        "peak_memory_bytes": peak_memory(),
+    });
+    writer.text("/provenance/timings", &account.to_string())
 }
 
 /// Writes which older results these take the place of.

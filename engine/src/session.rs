@@ -289,6 +289,10 @@ pub fn fill(
         jobs.iter().map(|(_, job, _)| job.work()).sum(),
         Ordering::Relaxed,
     );
+    let points = |(_, job, _): &(String, Job<'_>, Diagnostics)| job.points();
+    monitor
+        .points
+        .store(jobs.iter().map(points).sum(), Ordering::Relaxed);
     let mut all_sinks = Vec::new();
     for (name, job, _) in &jobs {
         all_sinks.push(results::open(writer, name, job)?);
@@ -325,10 +329,13 @@ pub fn fill(
         }
     }
     results::write_texts(writer, request.recipe, request.wiring, &jobs)?;
+    let timings = monitor.timings.shares();
     // Before the seal, which covers it.
     if let Some(supersedes) = &request.supersedes {
         results::write_supersedes(writer, supersedes)?;
     }
+    // The time takes no part in what is sealed.
+    results::write_timings(writer, &timings)?;
     let lineage = lineage::seal(writer, &made)?;
     if monitor.stop.load(Ordering::Relaxed) {
         return Err(RunError::Interrupted);

@@ -1,7 +1,9 @@
 //! What a stage is to the engine: a name, settings, a check and work to do; and the list of stages.
 
+use std::sync::Arc;
+
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place};
-use crate::flow::{Buffer, Flow, Kind, Port, Samples};
+use crate::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
 pub use crate::fuse::Linear;
 use crate::text::{Described, Reader};
 use crate::value::Value;
@@ -111,6 +113,28 @@ pub trait Survey: Send {
 
     /// A fresh kernel for what was seen; called once for every later pass over the point.
     fn kernel(&mut self) -> Result<Box<dyn Kernel>, Fault>;
+
+    /// Of a clock, the phase that was found, once a kernel could be made.
+    fn phases(&self) -> Option<Arc<dyn Phases>> {
+        None
+    }
+}
+
+/// A clock whose phase is known at every sample.
+pub trait Phases: Send + Sync {
+    /// The phase at a sample, and how it goes on from there.
+    fn line(&self, sample: u64) -> PhaseLine;
+}
+
+/// A stretch of samples over which a phase grows evenly.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PhaseLine {
+    /// The phase at the first sample; unknown where there is none, for this sample alone.
+    pub phase: Phase,
+    /// Cycles from sample to sample.
+    pub slope: f64,
+    /// The first sample behind it.
+    pub end: u64,
 }
 
 /// What a kernel leaves at the end of a point.

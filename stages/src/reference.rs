@@ -8,7 +8,8 @@ use std::sync::Arc;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Linear, Stage, Survey, Told, Work, sampled_input,
+    Checker, Closing, Configured, Fault, Kernel, Linear, Phases, Stage, Survey, Told, Work,
+    sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
@@ -263,7 +264,7 @@ impl Configured for Settings {
 
     fn linear(&self, inputs: &[Flow]) -> Option<Linear> {
         let Shape::Stated { frequency, phase } = self.shape else {
-            return None;
+            return Some(Linear::Found);
         };
         let clock = StatedClock::new(frequency, inputs.first()?.rate?, phase);
         let cycles = move |sample, n, m| harmonic(clock.phase(sample), n, m);
@@ -371,6 +372,14 @@ impl Survey for Surveying {
                 remedy: "check the channel",
             }),
         }
+    }
+
+    fn phases(&self) -> Option<Arc<dyn Phases>> {
+        let (clock, _) = self.made.as_ref()?;
+        Some(match clock {
+            Clock::Model(model) => Arc::new(model.clone()),
+            Clock::Stated(stated) => Arc::new(*stated),
+        })
     }
 }
 

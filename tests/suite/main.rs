@@ -38,4 +38,5 @@ mod robustness;
 mod study;
 mod survey;
 mod tidy;
+mod together;
 mod uncertainty;

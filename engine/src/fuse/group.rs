@@ -12,13 +12,27 @@ use num_complex::Complex64;
 
 use super::sums::{self, GROUPS, Group as Samples, LANES, Sums};
 use super::taps::Taps;
+use super::turns::Turns;
 use super::weights::Weights;
+use crate::flow::harmonic;
+use crate::stage::Phases;
 
 /// Samples of a slab. It is part of what decides the last bits of a result.
 pub const SLAB: u64 = 1 << 18;
 
 /// Phase of a harmonic of a steady clock in cycles at a sample.
 pub type Cycles = Arc<dyn Fn(u64) -> f64 + Send + Sync>;
+
+/// What chains are mixed with.
+#[derive(Clone)]
+pub enum Mixing {
+    /// Nothing.
+    None,
+    /// A clock known from the plan.
+    Steady(Cycles),
+    /// The harmonic n/m of a clock that is found in the samples of each point.
+    Found(u32, u32),
+}
 
 /// What a chain does behind the mixing.
 #[derive(Debug)]
@@ -55,7 +69,8 @@ pub struct Group {
     pub chains: Vec<Chain>,
     /// Of the outputs, 0, every, 2·every, ... are kept.
     pub every: u64,
-    cycles: Option<Cycles>,
+    /// What they are mixed with.
+    pub mixing: Mixing,
     /// Turns by which the samples of a whole segment are ahead of its last one.
     cosines: Vec<Samples>,
     sines: Vec<Samples>,
@@ -98,29 +113,54 @@ pub struct Part {
     pub total: f64,
 }
 
-/// The turn at a sample: of a mixed chain `sin + i·cos` of the phase, which makes a sine of amplitude 1 half of one.
-fn turned(cycles: Option<&Cycles>, sample: u64) -> Complex64 {
-    cycles.map_or(Complex64::ONE, |cycles| {
-        let (sin, cos) = libm::sincos(TAU * cycles(sample));
-        Complex64::new(sin, cos)
-    })
+/// The turn of a mixed chain, `sin + i·cos` of the phase: it makes a sine of amplitude 1 half of one.
+fn turn(cycles: f64) -> Complex64 {
+    let (sin, cos) = libm::sincos(TAU * cycles);
+    Complex64::new(sin, cos)
 }
 
-impl Group {
-    /// A group of chains behind a mixing with a steady clock, or behind none.
-    pub fn new(chains: Vec<Chain>, every: u64, cycles: Option<Cycles>) -> Self {
-        let [cosines, sines] = by_place(|age| turned_back(cycles.as_ref(), age as u64));
-        Group {
-            chains,
-            every,
-            cycles,
-            cosines,
-            sines,
+/// A group at one point, whose clock is known.
+#[derive(Clone)]
+pub struct Timed<'g> {
+    /// The group.
+    pub group: &'g Group,
+    /// The clock, where it is found in the samples.
+    pub phases: Option<Arc<dyn Phases>>,
+}
+
+impl Timed<'_> {
+    /// What a sample is multiplied by.
+    fn turn(&self, sample: u64) -> Complex64 {
+        match (&self.group.mixing, &self.phases) {
+            (Mixing::Steady(cycles), _) => turn(cycles(sample)),
+            (Mixing::Found(n, m), Some(phases)) => {
+                turn(harmonic(phases.line(sample).phase, *n, *m))
+            }
+            _ => Complex64::ONE,
         }
     }
 
-    fn turn(&self, sample: u64) -> Complex64 {
-        turned(self.cycles.as_ref(), sample)
+    /// What the sums of a segment are multiplied by: turns are counted from its last sample where they are the same
+    /// for all segments.
+    fn turn_of(&self, segment: Segment) -> Complex64 {
+        match self.group.mixing {
+            Mixing::Found(..) => Complex64::ONE,
+            _ => self.turn(segment.end - 1),
+        }
+    }
+}
+
+impl Group {
+    /// A group of chains behind a mixing.
+    pub fn new(chains: Vec<Chain>, every: u64, mixing: Mixing) -> Self {
+        let [cosines, sines] = by_place(|age| mixing.ahead(age as u64));
+        Group {
+            chains,
+            every,
+            mixing,
+            cosines,
+            sines,
+        }
     }
 
     /// The segment that holds a sample.
@@ -133,17 +173,25 @@ impl Group {
             end: (start + length).min(kept + self.every),
         }
     }
+}
 
+impl<'g> Timed<'g> {
     /// Begins a slab at a sample; `pedestal` is taken off every sample.
-    pub fn slab(&self, start: u64, pedestal: f64) -> Slab<'_> {
+    pub fn slab(&self, start: u64, pedestal: f64) -> Slab<'g> {
+        let group = self.group;
         let mut slab = Slab {
-            group: self,
+            group,
+            timed: self.clone(),
+            turns: match group.mixing {
+                Mixing::Found(..) => Turns::default(),
+                _ => Turns::none(),
+            },
             pedestal,
             at: start,
-            segment: self.segment(start),
+            segment: group.segment(start),
             done: 0,
             sums: Sums::default(),
-            single: self.chains.iter().map(|c| c.rest()).collect(),
+            single: group.chains.iter().map(|c| c.rest()).collect(),
             plain: [0.0; LANES],
             carry: [0.0; LANES],
             carried: 0,
@@ -151,7 +199,7 @@ impl Group {
             part: Part {
                 start,
                 end: start,
-                added: vec![Vec::new(); self.chains.len()],
+                added: vec![Vec::new(); group.chains.len()],
                 ..Part::default()
             },
         };
@@ -180,17 +228,25 @@ impl Chain {
     }
 }
 
-/// `exp(2πi·(phase at n - phase at 0))`: what a sample is ahead of one that lies n behind it.
-pub fn turned_back(cycles: Option<&Cycles>, n: u64) -> Complex64 {
-    cycles.map_or(Complex64::ONE, |cycles| {
-        let (sin, cos) = libm::sincos(TAU * (cycles(n) - cycles(0)));
-        Complex64::new(cos, sin)
-    })
+impl Mixing {
+    /// `exp(2πi·(phase at n - phase at 0))`: what a sample is ahead of one that lies n behind it.
+    pub fn ahead(&self, n: u64) -> Complex64 {
+        match self {
+            Mixing::Steady(cycles) => {
+                let (sin, cos) = libm::sincos(TAU * (cycles(n) - cycles(0)));
+                Complex64::new(cos, sin)
+            }
+            _ => Complex64::ONE,
+        }
+    }
 }
 
 /// Samples of one slab on their way into the sums.
 pub struct Slab<'g> {
     group: &'g Group,
+    timed: Timed<'g>,
+    /// Turns of the samples of a segment, where they differ from segment to segment.
+    turns: Turns,
     pedestal: f64,
     at: u64,
     segment: Segment,
@@ -220,6 +276,10 @@ impl Slab<'_> {
             .iter_mut()
             .flatten()
             .for_each(|s| *s = Default::default());
+        if let (Mixing::Found(n, m), Some(phases)) = (&self.group.mixing, &self.timed.phases) {
+            let (start, end) = (self.segment.start, self.segment.end);
+            self.turns.fill(phases.as_ref(), (*n, *m), start, end);
+        }
     }
 
     /// Takes the next samples.
@@ -276,7 +336,10 @@ impl Slab<'_> {
     fn add(&mut self, groups: &[Samples], pedestal: f64) {
         let from = GROUPS - self.segment.groups() + self.done;
         let group = self.group;
-        let (cosines, sines) = (&group.cosines[from..], &group.sines[from..]);
+        let (cosines, sines) = match self.turns.of(from) {
+            Some(turns) => turns,
+            None => (&group.cosines[from..], &group.sines[from..]),
+        };
         sums::add(
             &mut self.sums,
             &mut self.plain,
@@ -287,7 +350,7 @@ impl Slab<'_> {
         );
         for (chain, single) in group.chains.iter().zip(&mut self.single) {
             if let Filter::Sections(sections) = &chain.filter {
-                sections.add(single, groups, pedestal, from);
+                sections.add(single, groups, pedestal, from, self.turns.of(from));
             }
         }
         self.done += groups.len();
@@ -299,7 +362,7 @@ impl Slab<'_> {
             self.add(&[self.carry], 0.0);
         }
         sums::pass(&mut self.sums, self.segment.groups() - self.done);
-        let turn = self.group.turn(self.segment.end - 1);
+        let turn = self.timed.turn_of(self.segment);
         self.part.turns.push(turn);
         let chains = self.group.chains.iter().zip(&self.single);
         for ((chain, single), added) in chains.zip(&mut self.part.added) {
@@ -328,17 +391,15 @@ impl Slab<'_> {
 }
 
 impl Sections {
-    /// A cascade of sections `[b0, b1, b2, a1, a2]` behind a mixing with a steady clock; `None` for one that is
-    /// too long.
-    pub fn new(sections: &[[f64; 5]], cycles: Option<&Cycles>) -> Option<Self> {
+    /// A cascade of sections `[b0, b1, b2, a1, a2]` behind a mixing; `None` for one that is too long.
+    pub fn new(sections: &[[f64; 5]], mixing: &Mixing) -> Option<Self> {
         let weights = Weights::new(sections)?;
         let single = match weights.sums {
             Some(_) => Vec::new(),
             None => {
                 let by_age = weights.by_age();
-                let of = |state: usize| {
-                    by_place(|age| turned_back(cycles, age as u64) * by_age[age][state])
-                };
+                let of =
+                    |state: usize| by_place(|age| mixing.ahead(age as u64) * by_age[age][state]);
                 (0..weights.states).map(of).collect()
             }
         };
@@ -350,9 +411,20 @@ impl Sections {
     }
 
     /// Adds groups of samples, each less `pedestal`, of which the first is at a place in a whole segment.
-    fn add(&self, single: &mut [[Samples; 2]], groups: &[Samples], pedestal: f64, from: usize) {
-        for (sums, [cosines, sines]) in single.iter_mut().zip(&self.single) {
-            sums::add_weighed(sums, groups, pedestal, &cosines[from..], &sines[from..]);
+    fn add(
+        &self,
+        single: &mut [[Samples; 2]],
+        groups: &[Samples],
+        pedestal: f64,
+        from: usize,
+        turns: Option<(&[Samples], &[Samples])>,
+    ) {
+        for (sums, [weights, sines]) in single.iter_mut().zip(&self.single) {
+            let weights = &weights[from..];
+            match turns {
+                Some(turns) => sums::add_turned(sums, groups, pedestal, weights, turns),
+                None => sums::add_weighed(sums, groups, pedestal, weights, &sines[from..]),
+            }
         }
     }
 
@@ -382,7 +454,7 @@ impl Sections {
             let (cosines, sines) = (&group.cosines[from..], &group.sines[from..]);
             sums::add(&mut sums, &mut plain, groups, 0.0, cosines, sines);
             let mut single = vec![Default::default(); self.single.len()];
-            self.add(&mut single, groups, 0.0, from);
+            self.add(&mut single, groups, 0.0, from, None);
             let mut ones = Vec::new();
             self.added(&sums, &single, |z| ones.push(z));
             ones
@@ -414,6 +486,7 @@ impl Sections {
 
 /// A chain followed from slab to slab.
 pub struct Following<'g> {
+    timed: Timed<'g>,
     group: &'g Group,
     chain: usize,
     /// The state, and what the unfinished segment has added so far; for a finite impulse response the unfinished
@@ -430,13 +503,15 @@ pub struct Following<'g> {
 
 impl<'g> Following<'g> {
     /// A chain at rest; with `ones`, it is followed as well what a constant of one gives.
-    pub fn new(group: &'g Group, chain: usize, ones: bool) -> Self {
+    pub fn new(timed: &Timed<'g>, chain: usize, ones: bool) -> Self {
+        let group = timed.group;
         let states = match &group.chains[chain].filter {
             Filter::Sections(sections) => sections.weights.states,
             Filter::Taps(_) => 0,
         };
         let rest = vec![Complex64::ZERO; states];
         Following {
+            timed: timed.clone(),
             group,
             chain,
             pending: rest.clone(),
@@ -466,7 +541,7 @@ impl<'g> Following<'g> {
                 let complete = part.end.div_ceil(every) - first;
                 let done: Vec<Complex64> = self.pending.drain(..complete as usize).collect();
                 for (index, z) in (first..).zip(done) {
-                    let turn = self.group.turn(index * every);
+                    let turn = self.timed.turn(index * every);
                     self.kept.push(z * turn);
                     if ones {
                         self.kept_ones.push(taps.ones(index * every) * turn);
@@ -487,7 +562,7 @@ impl<'g> Following<'g> {
             if at == segment.start {
                 let first = firsts.next().copied().unwrap_or(0.0);
                 if at.is_multiple_of(every) {
-                    let turn = self.group.turn(at);
+                    let turn = self.timed.turn(at);
                     self.kept.push(sections.answer(&self.state, turn * first));
                     if ones {
                         self.kept_ones.push(sections.answer(&self.ones, turn));

@@ -8,6 +8,7 @@
 pub mod group;
 mod sums;
 mod taps;
+mod turns;
 mod weights;
 
 #[cfg(test)]
@@ -19,7 +20,8 @@ use crate::check::Typed;
 use crate::flow::Kind;
 use crate::graph::Node;
 use crate::recipe::Recipe;
-use group::{Chain, Cycles, Filter, Group, Sections};
+use group::{Chain, Filter, Group, Mixing, Sections};
+pub use sums::sum;
 use taps::Taps;
 
 /// What a stage does to its first input, where that is linear and known before any sample is read.
@@ -46,6 +48,9 @@ pub enum Linear {
     Keep(u64),
     /// Not what it does to its input: a clock whose phase is known, by sample and harmonic n/m in cycles.
     Steady(Arc<dyn Fn(u64, u32, u32) -> f64 + Send + Sync>),
+    /// Not what it does to its input: a clock that a survey finds in the samples, and then tells
+    /// ([`crate::stage::Survey::phases`]).
+    Found,
 }
 
 /// Fewest samples of which one is kept for which computing them together pays.
@@ -63,6 +68,8 @@ pub struct Together {
     pub source: (Node, usize),
     /// The stages in between, from the source on, and the clock.
     pub through: Vec<Node>,
+    /// The clock, where it is found in the samples.
+    pub clock: Option<Node>,
     /// Whether the mean of the point is taken away.
     pub less_mean: bool,
     /// One sample of so many is kept.
@@ -77,6 +84,8 @@ pub struct Shared {
     pub source: (Node, usize),
     /// Whether its mean is taken away.
     pub less_mean: bool,
+    /// The clock, where it is found in the samples.
+    pub clock: Option<Node>,
     /// Their last stages.
     pub heads: Vec<Node>,
 }
@@ -121,23 +130,25 @@ pub fn find(recipe: &Recipe, typed: &Typed, wanted: &[bool]) -> (Vec<Together>, 
         let Some(first) = group.first().cloned() else {
             continue;
         };
-        let cycles = first.mixing.and_then(|mixing| tracer.cycles(mixing));
+        let mixing = first.mixing.and_then(|mixing| tracer.mixing(mixing));
+        let mixing = mixing.unwrap_or(Mixing::None);
+        let found = matches!(mixing, Mixing::Found(..));
+        let clock = first.mixing.map(|(clock, ..)| clock).filter(|_| found);
         let mut chains = Vec::new();
         let mut heads = Vec::new();
         for traced in group {
             let filter = match &traced.taps {
-                Some(taps) => {
-                    let taps = Taps::new(taps, |n| group::turned_back(cycles.as_ref(), n));
-                    Some(Filter::Taps(taps))
+                Some(taps) => Some(Filter::Taps(Taps::new(taps, |n| mixing.ahead(n)))),
+                None => {
+                    Sections::new(&traced.sections, &mixing).map(|s| Filter::Sections(Box::new(s)))
                 }
-                None => Sections::new(&traced.sections, cycles.as_ref())
-                    .map(|s| Filter::Sections(Box::new(s))),
             };
             let Some(filter) = filter else { continue };
             all.push(Together {
                 head: traced.head,
                 source: traced.source,
                 through: traced.through,
+                clock,
                 less_mean: traced.less_mean,
                 every: traced.every,
             });
@@ -149,7 +160,8 @@ pub fn find(recipe: &Recipe, typed: &Typed, wanted: &[bool]) -> (Vec<Together>, 
         }
         if !chains.is_empty() {
             shared.push(Shared {
-                group: Group::new(chains, first.every, cycles),
+                group: Group::new(chains, first.every, mixing),
+                clock,
                 source: first.source,
                 less_mean: first.less_mean,
                 heads,
@@ -175,12 +187,19 @@ impl Tracer<'_> {
         self.recipe.stages.get(stage)?.configured.linear(&flows)
     }
 
-    /// The phase of a harmonic of a steady clock.
-    fn cycles(&self, (clock, n, m): (Node, u32, u32)) -> Option<Cycles> {
+    /// What a harmonic of a clock is to a chain; `None` where the clock is not told.
+    fn mixing(&self, (clock, n, m): (Node, u32, u32)) -> Option<Mixing> {
         match self.linear(clock)? {
-            Linear::Steady(phase) => Some(Arc::new(move |sample| phase(sample, n, m))),
+            Linear::Steady(phase) => {
+                Some(Mixing::Steady(Arc::new(move |sample| phase(sample, n, m))))
+            }
+            Linear::Found => Some(Mixing::Found(n, m)),
             _ => None,
         }
+    }
+
+    fn is_found(&self, mixing: (Node, u32, u32)) -> bool {
+        matches!(self.mixing(mixing), Some(Mixing::Found(..)))
     }
 
     /// Whether anyone but the chain uses another port of a stage.
@@ -220,7 +239,9 @@ impl Tracer<'_> {
             less_mean: false,
         };
         while self.extend(&mut chain).is_some() {}
-        let filtered = chain.taps.is_some() || !chain.sections.is_empty();
+        // A finite impulse response behind a clock that is not steady is left to its stage.
+        let steady = !chain.mixing.is_some_and(|mixing| self.is_found(mixing));
+        let filtered = (chain.taps.is_some() && steady) || !chain.sections.is_empty();
         let kind = self.typed.flow(chain.source.0, chain.source.1)?.kind;
         chain.through.reverse();
         (filtered && kind == Kind::Wave).then_some(chain)
@@ -245,14 +266,19 @@ impl Tracer<'_> {
                 divisor,
                 scale,
             } if !waved => {
-                let clock = self.typed.reads[node].get(1)?.0;
+                let (clock, _) = *self.typed.reads[node].get(1)?;
                 let mixing = (clock, harmonic, divisor);
-                self.cycles(mixing)?;
+                self.mixing(mixing)?;
                 chain.mixing = Some(mixing);
                 chain.factor *= scale;
                 chain.through.push(clock);
             }
+            // Where the clock has to be found first, the mean is, too, before the chain is computed.
             Linear::LessMean if !chain.less_mean && !self.other_ports_used(node) => {
+                let early = self.typed.reads[node].first()?.0 < self.recipe.inputs.len();
+                if chain.mixing.is_some_and(|mixing| self.is_found(mixing)) && !early {
+                    return None;
+                }
                 chain.less_mean = true;
             }
             _ => return None,

@@ -54,6 +54,23 @@ pub fn add(
     (sums.cosine, sums.sine, *plain) = (re, im, all);
 }
 
+/// Adds samples to their sum.
+#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
+pub fn sum(samples: &[f64]) -> f64 {
+    let mut sums = [[0.0; LANES]; 4];
+    let (groups, rest) = samples.as_chunks::<{ 4 * LANES }>();
+    for group in groups {
+        for (sum, x) in sums.as_flattened_mut().iter_mut().zip(group) {
+            *sum += x;
+        }
+    }
+    for (sum, x) in sums.as_flattened_mut().iter_mut().zip(rest) {
+        *sum += x;
+    }
+    let [a, b, c, d] = sums.map(across);
+    (a + b) + (c + d)
+}
+
 /// Goes on by so many groups without samples.
 pub fn pass(sums: &mut Sums, groups: usize) {
     for _ in 0..groups {
@@ -85,6 +102,27 @@ pub fn add_weighed(
     for ((x, cos), sin) in samples.iter().zip(cosines).zip(sines) {
         for lane in 0..LANES {
             let x = x[lane] - pedestal;
+            re[lane] += x * cos[lane];
+            im[lane] += x * sin[lane];
+        }
+    }
+    *sums = [re, im];
+}
+
+/// The same with real weights and the samples' own turns, cosines and sines.
+#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
+pub fn add_turned(
+    sums: &mut [Group; 2],
+    samples: &[Group],
+    pedestal: f64,
+    weights: &[Group],
+    turns: (&[Group], &[Group]),
+) {
+    let [mut re, mut im] = *sums;
+    let turns = turns.0.iter().zip(turns.1);
+    for ((x, w), (cos, sin)) in samples.iter().zip(weights).zip(turns) {
+        for lane in 0..LANES {
+            let x = (x[lane] - pedestal) * w[lane];
             re[lane] += x * cos[lane];
             im[lane] += x * sin[lane];
         }

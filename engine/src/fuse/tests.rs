@@ -5,7 +5,7 @@ use std::sync::Arc;
 use num_complex::Complex64;
 use proptest::prelude::*;
 
-use super::group::{Chain, Cycles, Filter, Following, Group, SLAB, Sections, turned_back};
+use super::group::{Chain, Cycles, Filter, Following, Group, Mixing, SLAB, Sections, Timed};
 use super::taps::Taps;
 
 /// A fixed sequence without pattern, in ±1.
@@ -63,13 +63,17 @@ fn pair(corner: f64, q: f64) -> [f64; 5] {
 
 /// What a group makes of samples that come in slices of `slice`.
 fn run(group: &Group, x: &[f64], slice: usize, less_mean: bool) -> Vec<Vec<Complex64>> {
+    let timed = Timed {
+        group,
+        phases: None,
+    };
     let mut followings: Vec<Following<'_>> = (0..group.chains.len())
-        .map(|chain| Following::new(group, chain, less_mean))
+        .map(|chain| Following::new(&timed, chain, less_mean))
         .collect();
     let mut total = 0.0;
     let pedestal = if less_mean { x[0] } else { 0.0 };
     for (index, part) in x.chunks(SLAB as usize).enumerate() {
-        let mut slab = group.slab(index as u64 * SLAB, pedestal);
+        let mut slab = timed.slab(index as u64 * SLAB, pedestal);
         part.chunks(slice).for_each(|piece| slab.push(piece));
         let part = slab.finish();
         total += part.total;
@@ -80,7 +84,7 @@ fn run(group: &Group, x: &[f64], slice: usize, less_mean: bool) -> Vec<Vec<Compl
 }
 
 fn chain(sections: &[[f64; 5]], cycles: &Cycles) -> Chain {
-    let sections = Sections::new(sections, Some(cycles)).expect("a short chain");
+    let sections = Sections::new(sections, &Mixing::Steady(cycles.clone())).expect("a short chain");
     Chain {
         filter: Filter::Sections(Box::new(sections)),
         factor: 1.0,
@@ -88,7 +92,7 @@ fn chain(sections: &[[f64; 5]], cycles: &Cycles) -> Chain {
 }
 
 fn fir(taps: &[f64], cycles: &Cycles) -> Chain {
-    let filter = Filter::Taps(Taps::new(taps, |n| turned_back(Some(cycles), n)));
+    let filter = Filter::Taps(Taps::new(taps, |n| Mixing::Steady(cycles.clone()).ahead(n)));
     Chain {
         filter,
         factor: 2.0,
@@ -124,7 +128,11 @@ fn cascades_equal_their_difference_equations() {
         (20.0, 4, 40),
     ] {
         let sections = rc(tau, poles);
-        let group = Group::new(vec![chain(&sections, &cycles)], every, Some(cycles.clone()));
+        let group = Group::new(
+            vec![chain(&sections, &cycles)],
+            every,
+            Mixing::Steady(cycles.clone()),
+        );
         let fast = run(&group, &x, 1 << 14, false);
         agree(&fast[0], &slow(&sections, z.clone()), every as usize, BOUND);
     }
@@ -138,7 +146,11 @@ fn butterworth_equals_its_difference_equation() {
     let cycles = clock(0.2);
     let qs = [0.517_638_090_205, 0.707_106_781_187, 1.931_851_652_578];
     let sections: Vec<_> = qs.iter().map(|q| pair(2e-3, *q)).collect();
-    let group = Group::new(vec![chain(&sections, &cycles)], 250, Some(cycles.clone()));
+    let group = Group::new(
+        vec![chain(&sections, &cycles)],
+        250,
+        Mixing::Steady(cycles.clone()),
+    );
     let fast = run(&group, &x, 1 << 14, false);
     agree(&fast[0], &slow(&sections, mixed(&x, &cycles)), 250, 1e-12);
 }
@@ -159,11 +171,15 @@ fn chains_do_not_know_of_each_other() {
         .iter()
         .map(|sections| chain(sections, &cycles))
         .collect();
-    let group = Group::new(chains, 700, Some(cycles.clone()));
+    let group = Group::new(chains, 700, Mixing::Steady(cycles.clone()));
     let fast = run(&group, &x, 777, false);
     for (sections, fast) in all.iter().zip(&fast) {
         agree(fast, &slow(sections, z.clone()), 700, 1e-12);
-        let alone = Group::new(vec![chain(sections, &cycles)], 700, Some(cycles.clone()));
+        let alone = Group::new(
+            vec![chain(sections, &cycles)],
+            700,
+            Mixing::Steady(cycles.clone()),
+        );
         assert_eq!(&run(&alone, &x, 5000, false)[0], fast);
     }
 }
@@ -178,7 +194,7 @@ fn the_mean_goes_without_a_second_look() {
     let sections = rc(5000.0, 4);
     let taps = samples(1001);
     let chains = vec![chain(&sections, &cycles), fir(&taps, &cycles)];
-    let group = Group::new(chains, 1000, Some(cycles.clone()));
+    let group = Group::new(chains, 1000, Mixing::Steady(cycles.clone()));
     let fast = run(&group, &x, 1 << 14, true);
     let z = mixed(&level, &cycles);
     agree(&fast[0], &slow(&sections, z.clone()), 1000, 1e-12);
@@ -199,7 +215,7 @@ fn taps_longer_than_what_is_left_out_overlap() {
     let cycles = clock(0.25);
     let z = mixed(&x, &cycles);
     let taps = samples(2001);
-    let group = Group::new(vec![fir(&taps, &cycles)], 300, Some(cycles));
+    let group = Group::new(vec![fir(&taps, &cycles)], 300, Mixing::Steady(cycles));
     let fast = run(&group, &x, 5000, false);
     assert_eq!(fast[0].len(), 900);
     for (m, fast) in fast[0].iter().enumerate() {
@@ -216,7 +232,7 @@ proptest! {
     fn slices_do_not_change_a_bit(slice in 1..5000usize, every in 32..3000u64, tau in 500.0..20_000.0f64) {
         let x = samples(265_000);
         let cycles = clock(0.113);
-        let group = Group::new(vec![chain(&rc(tau, 3), &cycles)], every, Some(cycles));
+        let group = Group::new(vec![chain(&rc(tau, 3), &cycles)], every, Mixing::Steady(cycles));
         prop_assert_eq!(run(&group, &x, slice, true), run(&group, &x, SLAB as usize, true));
     }
 }

@@ -2,14 +2,15 @@
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
 
 use crate::flow::{Buffer, Samples};
 use crate::fuse::Shared;
 use crate::graph::Node;
 use crate::plan::{Plan, Scope};
-use crate::run::slabs::{self, Course, Halt};
+use crate::run::slabs::{self, Course, Halt, Seen};
 use crate::run::{Job, Monitor};
-use crate::stage::{Fault, Kernel, Survey, Work};
+use crate::stage::{Fault, Kernel, Phases, Survey, Work};
 use crate::store::{ChannelHeader, ChannelReader, Counters, Hash, RowHash, SampleSink, StoreError};
 use crate::value::{About, Reach, Value};
 
@@ -79,6 +80,8 @@ struct Memory {
     surveys: Vec<Option<Box<dyn Survey>>>,
     /// By node: the kept samples of a chain that is computed together.
     held: Vec<Option<Buffer>>,
+    /// By group of such chains: the mean of the samples, where that is taken before.
+    means: Vec<Option<f64>>,
 }
 
 /// Why a pass ended early.
@@ -117,6 +120,7 @@ impl<'l> Lane<'l> {
             failed: vec![false; count],
             surveys: (0..count).map(|_| None).collect(),
             held: vec![None; count],
+            means: vec![None; self.shared.len()],
         };
         for pass in 0..plan.passes.len() {
             match self.pass(pass, &mut memory, &mut outcome) {
@@ -168,6 +172,7 @@ impl<'l> Lane<'l> {
             true => 0,
             false => self.longest(),
         };
+        let mut spent = vec![(Duration::ZERO, 0u64); plan.names.len()];
         let mut start = 0u64;
         while start < longest {
             if self.monitor.stop.load(Ordering::Relaxed) {
@@ -178,6 +183,7 @@ impl<'l> Lane<'l> {
                 if memory.failed[node] {
                     continue;
                 }
+                let began = Instant::now();
                 let mut own = std::mem::take(&mut buffers[node]);
                 own.iter_mut().for_each(Buffer::clear);
                 let done = match (self.inputs.get_mut(node), &states[node]) {
@@ -208,12 +214,19 @@ impl<'l> Lane<'l> {
                 if let Err(error) = done {
                     fail(&mut memory.failed, outcome, node, error);
                 }
+                spent[node].0 += began.elapsed();
+                spent[node].1 += step;
             }
             for (shared, course) in &mut courses {
                 let (source, port) = shared.source;
                 let samples = buffers[source][port].samples();
+                let began = Instant::now();
                 if !memory.failed[source] && !course.push(samples.wave()) {
                     return Err(Stopped::Missing);
+                }
+                if let Some(head) = shared.heads.first() {
+                    spent[*head].0 += began.elapsed();
+                    spent[*head].1 += step;
                 }
             }
             for ((sink, written), rows) in self.sinks.iter().zip(&mut written).zip(&mut rows) {
@@ -231,6 +244,14 @@ impl<'l> Lane<'l> {
                 self.monitor.done.fetch_add(step, Ordering::Relaxed);
             }
             start += step;
+        }
+        for (node, (time, samples)) in spent.into_iter().enumerate() {
+            if samples > 0 {
+                let input = self.inputs.get(node).and_then(Option::as_ref);
+                let bytes = input.map_or(0, |i| samples.min(i.header.samples) * i.header.bytes());
+                let timings = &self.monitor.timings;
+                timings.add(pass, &plan.names[node], time, samples, bytes);
+            }
         }
         for (shared, course) in courses {
             self.hold(shared, course, memory)?;
@@ -275,13 +296,26 @@ impl<'l> Lane<'l> {
         outcome: &mut LaneOutcome,
     ) -> Result<Vec<(&'l Shared, Course<'l>)>, Stopped> {
         let plan = self.plan;
+        self.means(pass, memory, outcome)?;
         let heads: Vec<Node> = plan.together.iter().map(|t| t.head).collect();
         let mut waiting: Vec<(&Shared, Course<'_>)> = Vec::new();
-        for shared in self.shared {
+        for (index, shared) in self.shared.iter().enumerate() {
             let looks = |n: &Node| plan.looks(*n, pass) && nodes.contains(n);
-            if shared.heads.iter().any(looks) {
-                waiting.push((shared, Course::new(shared)));
+            if !shared.heads.iter().any(looks) {
+                continue;
             }
+            let phases = match shared.clock {
+                Some(clock) => match self.phases(clock, memory, outcome) {
+                    Some(phases) => Some(phases),
+                    None => {
+                        let heads = shared.heads.iter();
+                        heads.for_each(|n| memory.failed[*n] = true);
+                        continue;
+                    }
+                },
+                None => None,
+            };
+            waiting.push((shared, Course::new(shared, phases, memory.means[index])));
         }
         // A head that looks does nothing else in this pass.
         nodes.retain(|n| plan.passes[pass][*n] || !heads.contains(n));
@@ -306,11 +340,11 @@ impl<'l> Lane<'l> {
                 continue;
             };
             let (shared, mut courses): (Vec<&Shared>, Vec<Course<'_>>) = own.into_iter().unzip();
-            match slabs::over(input, &mut courses, self.apart, self.monitor) {
+            let wanted = (outcome.hashes[node].is_none(), false);
+            let told = (pass, plan.names[node].as_str());
+            match slabs::over(input, &mut courses, wanted, told, self.apart, self.monitor) {
                 Ok(seen) => {
-                    outcome.hashes[node] = Some(seen.hash);
-                    let remarks = remarks_on(&seen.counters).map(|r| (node, r));
-                    outcome.remarks.extend(remarks);
+                    outcome.seen(node, wanted.0, &seen);
                     for (shared, course) in shared.into_iter().zip(courses) {
                         self.hold(shared, course, memory)?;
                     }
@@ -327,6 +361,63 @@ impl<'l> Lane<'l> {
             }
         }
         Ok(waiting)
+    }
+
+    /// Takes the mean of channels of which it has to be known before a clock is.
+    fn means(
+        &mut self,
+        pass: usize,
+        memory: &mut Memory,
+        outcome: &mut LaneOutcome,
+    ) -> Result<(), Stopped> {
+        let early: Vec<(usize, Node)> = (self.shared.iter().enumerate())
+            .filter(|(_, s)| pass == 0 && s.less_mean && s.clock.is_some())
+            .filter(|(_, s)| self.belongs(s.source.0))
+            .map(|(index, s)| (index, s.source.0))
+            .collect();
+        for &(index, node) in &early {
+            let known = early
+                .iter()
+                .find(|(i, n)| *n == node && memory.means[*i].is_some());
+            if let Some((known, _)) = known {
+                memory.means[index] = memory.means[*known];
+                continue;
+            }
+            let Some(input) = &self.inputs[node] else {
+                continue;
+            };
+            let wanted = (outcome.hashes[node].is_none(), true);
+            let told = (pass, self.plan.names[node].as_str());
+            match slabs::over(input, &mut [], wanted, told, self.apart, self.monitor) {
+                Ok(seen) if seen.mean.is_nan() => return Err(Stopped::Missing),
+                Ok(seen) => {
+                    outcome.seen(node, wanted.0, &seen);
+                    memory.means[index] = Some(seen.mean);
+                }
+                Err(Halt::Missing) => return Err(Stopped::Missing),
+                Err(Halt::Stopped) => return Err(Stopped::ByUser),
+                Err(Halt::Store(error)) => fail(&mut memory.failed, outcome, node, error.into()),
+            }
+        }
+        Ok(())
+    }
+
+    /// The phases that a clock was found to have; `None` when it failed.
+    fn phases(
+        &self,
+        clock: Node,
+        memory: &mut Memory,
+        outcome: &mut LaneOutcome,
+    ) -> Option<Arc<dyn Phases>> {
+        if memory.failed[clock] {
+            return None;
+        }
+        let survey = memory.surveys[clock].as_mut()?;
+        if let Err(fault) = survey.kernel() {
+            fail(&mut memory.failed, outcome, clock, fault.into());
+            return None;
+        }
+        memory.surveys[clock].as_ref()?.phases()
     }
 
     /// Keeps what chains gave for the pass in which it is delivered.
@@ -498,6 +589,17 @@ impl<'l> Lane<'l> {
                 Ok(values) => outcome.values[node] = values.into_iter().map(Some).collect(),
                 Err(fault) => fail(&mut failed, outcome, node, fault.into()),
             }
+        }
+    }
+}
+
+impl LaneOutcome {
+    /// Takes note of what was seen of a channel, when it was seen for the first time.
+    fn seen(&mut self, node: Node, first: bool, seen: &Seen) {
+        if first {
+            self.hashes[node] = Some(seen.hash);
+            let remarks = remarks_on(&seen.counters).map(|r| (node, r));
+            self.remarks.extend(remarks);
         }
     }
 }

@@ -7,9 +7,10 @@
 mod lane;
 mod monte_carlo;
 mod slabs;
+mod timings;
 
 use std::collections::BTreeMap;
-use std::sync::atomic::{AtomicBool, AtomicU64};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 
 use rayon::prelude::*;
 
@@ -27,6 +28,7 @@ use crate::value::Value;
 use lane::{Lane, LaneInput, LaneSink};
 pub use lane::{LaneError, LaneOutcome};
 pub use monte_carlo::{Curved, Drawn, FEWEST_TRIALS, MOST_NUMBERS, Numbers, Simulation, TRIALS};
+pub use timings::{Share, Timings, peak_memory};
 
 /// Shared with whoever watches or stops a run.
 #[derive(Debug, Default)]
@@ -37,6 +39,10 @@ pub struct Monitor {
     pub done: AtomicU64,
     /// Set to stop the run.
     pub stop: AtomicBool,
+    /// Points of all jobs that run at the same time; 0 for one job alone.
+    pub points: AtomicU64,
+    /// Where the time goes.
+    pub timings: Timings,
 }
 
 /// One recording (with those it is combined with), checked and planned.
@@ -200,6 +206,15 @@ impl<'r> Job<'r> {
         }
     }
 
+    /// The same job with every stage computed by itself: slower, and the same but for rounding.
+    pub fn one_by_one(self) -> Self {
+        Job {
+            plan: self.apart.clone(),
+            shared: Vec::new(),
+            ..self
+        }
+    }
+
     fn ports(&self, node: Node) -> usize {
         self.typed.ports[node].as_ref().map_or(0, Vec::len)
     }
@@ -282,6 +297,11 @@ impl<'r> Job<'r> {
             .unwrap_or(0)
     }
 
+    /// Points of all recordings.
+    pub fn points(&self) -> u64 {
+        self.sets.iter().map(|set| set.points().len() as u64).sum()
+    }
+
     /// Samples that a run passes through, for the progress shown.
     pub fn work(&self) -> u64 {
         let inputs = self.recipe.inputs.len();
@@ -313,7 +333,11 @@ impl<'r> Job<'r> {
             })
             .collect();
         // Many points keep all threads busy by themselves.
-        let apart = lanes.len() < 4 * rayon::current_num_threads();
+        let points = monitor
+            .points
+            .load(Ordering::Relaxed)
+            .max(lanes.len() as u64);
+        let apart = points < 4 * rayon::current_num_threads() as u64;
         let lane = |&(set, point, place)| self.lane(set, point, place, sinks, apart, monitor);
         let outcomes: Vec<(LaneOutcome, Option<String>)> = lanes.par_iter().map(lane).collect();
         let mut outcome = self.gather(&lanes, outcomes, sinks);
@@ -404,12 +428,16 @@ impl<'r> Job<'r> {
             Ok(content) => content,
             Err(error) => return (LaneOutcome::default(), Some(error.to_string())),
         };
+        // A channel that ends before another, and gaps, are for the stages to deal with one by one.
+        let mut lengths = content.headers.iter().flatten().map(|h| h.samples);
+        let first = lengths.next();
+        let even = lengths.all(|n| Some(n) == first);
         let gaps = content
             .headers
             .iter()
             .flatten()
             .any(|h| !h.stretches.is_empty());
-        let together = !self.shared.is_empty() && !gaps;
+        let together = !self.shared.is_empty() && !gaps && even;
         let ways = match together {
             true => &[true, false][..],
             false => &[false],

@@ -3,7 +3,9 @@
 //! Slabs of a channel are read, hashed and summed by whatever thread is free, several at a time; what they give is
 //! followed in their order. Slabs are the same for any number of threads and any storage, so the bits are, too.
 
+use std::sync::Arc;
 use std::sync::atomic::Ordering;
+use std::time::{Duration, Instant};
 
 use blake3::hazmat::{
     ChainingValue, HasherExt, Mode, merge_subtrees_non_root, merge_subtrees_root,
@@ -12,11 +14,12 @@ use num_complex::Complex64;
 use rayon::prelude::*;
 
 use crate::flow::{Buffer, Kind, Samples};
-use crate::fuse::Shared;
-use crate::fuse::group::{Following, Part, SLAB, Slab};
+use crate::fuse::group::{Following, Part, SLAB, Slab, Timed};
+use crate::fuse::{Shared, sum};
 use crate::graph::Node;
 use crate::run::Monitor;
 use crate::run::lane::LaneInput;
+use crate::stage::Phases;
 use crate::store::{Counters, StoreError, StoredSamples};
 
 /// Slabs that are worked on between two looks at whether the user wants to stop.
@@ -39,6 +42,9 @@ pub enum Halt {
 /// The chains of a group on their way through the slabs of a point.
 pub struct Course<'g> {
     shared: &'g Shared,
+    timed: Timed<'g>,
+    /// Whether a constant is followed as well, to take the mean away in the end.
+    ones: bool,
     followings: Vec<Following<'g>>,
     /// Taken off every sample where the mean goes in the end, so that few digits are lost to it.
     pedestal: Option<f64>,
@@ -49,13 +55,24 @@ pub struct Course<'g> {
 }
 
 impl<'g> Course<'g> {
-    pub fn new(shared: &'g Shared) -> Self {
+    /// The chains of a group at a point, where the clock and the mean of the samples may be known.
+    pub fn new(shared: &'g Shared, phases: Option<Arc<dyn Phases>>, mean: Option<f64>) -> Self {
+        let timed = Timed {
+            group: &shared.group,
+            phases,
+        };
+        let ones = shared.less_mean && mean.is_none();
         let chains = 0..shared.group.chains.len();
-        let follow = |chain| Following::new(&shared.group, chain, shared.less_mean);
         Course {
             shared,
-            followings: chains.map(follow).collect(),
-            pedestal: (!shared.less_mean).then_some(0.0),
+            followings: chains.map(|c| Following::new(&timed, c, ones)).collect(),
+            timed,
+            ones,
+            pedestal: if ones {
+                None
+            } else {
+                Some(mean.unwrap_or(0.0))
+            },
             total: 0.0,
             count: 0,
             slab: None,
@@ -63,19 +80,19 @@ impl<'g> Course<'g> {
     }
 
     /// Takes what slabs gave, in their order; `false` when samples are missing.
-    fn take(&mut self, parts: &[Part], samples: u64) -> bool {
+    fn take(&mut self, parts: &[Part], samples: u64, apart: bool) -> bool {
         self.count += samples;
         parts.iter().for_each(|part| self.total += part.total);
         if self.total.is_nan() {
             return false;
         }
-        let ones = self.shared.less_mean;
+        let ones = self.ones;
         let follow = |following: &mut Following<'_>| {
             parts.iter().for_each(|part| following.take(part, ones));
         };
-        match self.followings.as_mut_slice() {
-            [only] => follow(only),
-            several => several.par_iter_mut().for_each(follow),
+        match apart {
+            true => self.followings.par_iter_mut().for_each(follow),
+            false => self.followings.iter_mut().for_each(follow),
         }
         true
     }
@@ -87,9 +104,9 @@ impl<'g> Course<'g> {
             let at = self.count;
             let room = (SLAB - at % SLAB) as usize;
             let (now, later) = samples.split_at(room.min(samples.len()));
-            let group = &self.shared.group;
+            let timed = &self.timed;
             self.slab
-                .get_or_insert_with(|| group.slab(at, pedestal))
+                .get_or_insert_with(|| timed.slab(at, pedestal))
                 .push(now);
             self.count += now.len() as u64;
             if self.count.is_multiple_of(SLAB) && !self.close() {
@@ -102,7 +119,7 @@ impl<'g> Course<'g> {
 
     fn close(&mut self) -> bool {
         let part = self.slab.take().map(Slab::finish);
-        part.is_none_or(|part| self.take(&[part], 0))
+        part.is_none_or(|part| self.take(&[part], 0, false))
     }
 
     /// The kept samples of every chain, by its last stage; `None` when samples are missing.
@@ -110,7 +127,11 @@ impl<'g> Course<'g> {
         if !self.close() {
             return None;
         }
-        let mean = self.total / self.count as f64;
+        let mean = if self.ones {
+            self.total / self.count as f64
+        } else {
+            0.0
+        };
         let kept = |(node, following): (&Node, Following<'g>)| {
             let outputs: Vec<Complex64> = following.outputs(mean);
             let buffer = match kind(*node) {
@@ -136,12 +157,17 @@ pub struct Seen {
     pub counters: Counters,
     /// Hash of the stored samples.
     pub hash: blake3::Hash,
+    /// The mean of the samples.
+    pub mean: f64,
 }
 
-/// Reads a whole channel for the chains that start from it, on several threads where `apart` says so.
+/// Reads a whole channel for the chains that start from it, on several threads where `apart` says so. The stored
+/// samples are hashed, and their mean taken, where that is asked for.
 pub fn over(
     input: &LaneInput<'_>,
     courses: &mut [Course<'_>],
+    (hashed, averaged): (bool, bool),
+    (pass, name): (usize, &str),
     apart: bool,
     monitor: &Monitor,
 ) -> Result<Seen, Halt> {
@@ -166,31 +192,49 @@ pub fn over(
         let end = samples.min(start + SLAB);
         let mut slabs: Vec<Slab<'_>> = courses
             .iter()
-            .map(|c| c.shared.group.slab(start, c.pedestal.unwrap_or(0.0)))
+            .map(|c| c.timed.slab(start, c.pedestal.unwrap_or(0.0)))
             .collect();
         let mut hasher = blake3::Hasher::new();
         hasher.set_input_offset(start * header.bytes());
         let mut counters = Counters::default();
         let mut stored = StoredSamples::default();
         let mut values = vec![0.0; PIECE];
+        let mut total = 0.0;
         let mut at = start;
+        let mut watch = Watch::default();
         while at < end {
             let values = &mut values[..PIECE.min((end - at) as usize)];
             reader.read_stored(point, at, values.len(), &mut stored)?;
-            hasher.update(stored.bytes());
+            watch.lap(0);
+            if hashed {
+                hasher.update(stored.bytes());
+            }
+            watch.lap(1);
             counters.merge(&reader.convert(&stored, values));
+            watch.lap(2);
             slabs.iter_mut().for_each(|slab| slab.push(values));
+            if averaged {
+                total += sum(values);
+            }
+            watch.lap(3);
             at += values.len() as u64;
+        }
+        let bytes = (end - start) * header.bytes();
+        for (what, time) in WORK.iter().zip(watch.spent) {
+            let bytes = if *what == WORK[0] { bytes } else { 0 };
+            let what = format!("{name}: {what}");
+            monitor.timings.add(pass, &what, time, end - start, bytes);
         }
         let parts: Vec<Part> = slabs.into_iter().map(Slab::finish).collect();
         let digest = match count {
             1 => Digest::Whole(hasher.finalize()),
             _ => Digest::Part(hasher.finalize_non_root()),
         };
-        Ok((parts, counters, digest, end - start))
+        Ok((parts, counters, digest, total, end - start))
     };
     let mut seen = Counters::default();
     let mut digests = Vec::new();
+    let mut total = 0.0;
     for from in (0..count).step_by(AT_ONCE as usize) {
         if monitor.stop.load(Ordering::Relaxed) {
             return Err(Halt::Stopped);
@@ -204,27 +248,60 @@ pub fn over(
         let mut parts: Vec<Vec<Part>> = courses.iter().map(|_| Vec::new()).collect();
         let mut length = 0;
         for found in found {
-            let (own, counters, digest, samples) = found.map_err(Halt::Store)?;
+            let (own, counters, digest, sum, samples) = found.map_err(Halt::Store)?;
             parts
                 .iter_mut()
                 .zip(own)
                 .for_each(|(all, part)| all.push(part));
             seen.merge(&counters);
             digests.push(digest);
+            total += sum;
             length += samples;
         }
         for (course, parts) in courses.iter_mut().zip(parts) {
-            if !course.take(&parts, length) {
+            if !course.take(&parts, length, apart) {
                 return Err(Halt::Missing);
             }
         }
         monitor.done.fetch_add(length, Ordering::Relaxed);
     }
-    let hash = joined(&digests);
     Ok(Seen {
         counters: seen,
-        hash,
+        hash: joined(&digests),
+        mean: total / samples as f64,
     })
+}
+
+/// What is done with a slab, in this order.
+const WORK: [&str; 4] = [
+    "read",
+    "hashed",
+    "converted",
+    "summed for chains computed together",
+];
+
+/// Time by what is done.
+struct Watch {
+    last: Instant,
+    spent: [Duration; WORK.len()],
+}
+
+impl Default for Watch {
+    fn default() -> Self {
+        Watch {
+            last: Instant::now(),
+            spent: [Duration::ZERO; WORK.len()],
+        }
+    }
+}
+
+impl Watch {
+    /// The time since the last lap was spent on this.
+    fn lap(&mut self, work: usize) {
+        let now = Instant::now();
+        self.spent[work] += now - self.last;
+        self.last = now;
+    }
 }
 
 /// Hash of the only slab of a point, or of one of several.

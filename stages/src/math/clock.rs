@@ -3,6 +3,8 @@
 use std::sync::Arc;
 
 use phasemill_engine::flow::Phase;
+pub use phasemill_engine::flow::harmonic;
+use phasemill_engine::stage::{PhaseLine, Phases};
 
 /// A place at which the phase is known.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -88,39 +90,81 @@ impl ClockModel {
     pub fn phase(&mut self, i: u64) -> Phase {
         let x = i as f64;
         let knots = &self.knots;
-        let (Some(first), Some(last)) = (knots.first(), knots.last()) else {
-            return Phase::UNKNOWN;
-        };
-        let outside = if x < first.at {
-            Some((first, self.slopes.0))
-        } else if x > last.at {
-            Some((last, self.slopes.1))
-        } else {
-            None
-        };
-        if let Some((end, slope)) = outside {
-            let cycles = (x - end.at) * slope;
-            let known = cycles.abs() <= self.reach && !end.broken;
-            return if known {
-                advanced(end.phase, cycles)
-            } else {
-                Phase::UNKNOWN
-            };
-        }
-        if knots[self.cursor].at > x {
+        if knots.get(self.cursor).is_some_and(|k| k.at > x) {
             self.cursor = knots.partition_point(|k| k.at <= x).saturating_sub(1);
         }
         while self.cursor + 2 < knots.len() && knots[self.cursor + 1].at <= x {
             self.cursor += 1;
         }
-        let a = knots[self.cursor];
-        if a.broken || self.cursor + 1 >= knots.len() {
-            return if a.at == x { a.phase } else { Phase::UNKNOWN };
+        self.line_from(self.cursor, i).phase
+    }
+
+    /// How the phase goes on from sample `i`, of which the knot before or at it is known.
+    fn line_from(&self, knot: usize, i: u64) -> PhaseLine {
+        let x = i as f64;
+        let unknown = PhaseLine {
+            phase: Phase::UNKNOWN,
+            slope: f64::NAN,
+            end: i + 1,
+        };
+        let knots = &self.knots;
+        let (Some(first), Some(last)) = (knots.first(), knots.last()) else {
+            return unknown;
+        };
+        // The first sample at or behind a place.
+        let behind = |at: f64| (at.ceil() as u64).max(i + 1);
+        let outside = if x < first.at {
+            Some((first, self.slopes.0, behind(first.at)))
+        } else if x > last.at {
+            Some((last, self.slopes.1, u64::MAX))
+        } else {
+            None
+        };
+        if let Some((end, slope, until)) = outside {
+            let cycles = (x - end.at) * slope;
+            let known = cycles.abs() <= self.reach && !end.broken;
+            // Behind the last knot the phase is told for so many cycles.
+            let told = end.at + self.reach / slope;
+            let until = if until == u64::MAX {
+                (told.floor() as u64 + 1).max(i + 1)
+            } else {
+                until
+            };
+            return match known {
+                true => PhaseLine {
+                    phase: advanced(end.phase, cycles),
+                    slope,
+                    end: until,
+                },
+                false => unknown,
+            };
         }
-        advanced(
-            a.phase,
-            (x - a.at) * slope(knots, self.cursor, self.cursor + 1),
-        )
+        let a = knots[knot];
+        match knots.get(knot + 1) {
+            Some(b) if !a.broken => {
+                let slope = slope(knots, knot, knot + 1);
+                PhaseLine {
+                    phase: advanced(a.phase, (x - a.at) * slope),
+                    slope,
+                    end: behind(b.at),
+                }
+            }
+            _ if a.at == x => PhaseLine {
+                phase: a.phase,
+                ..unknown
+            },
+            _ => unknown,
+        }
+    }
+}
+
+impl Phases for ClockModel {
+    fn line(&self, i: u64) -> PhaseLine {
+        let x = i as f64;
+        // The last knot has no line of its own to go on with.
+        let most = self.knots.len().saturating_sub(2);
+        let knot = self.knots.partition_point(|k| k.at <= x).saturating_sub(1);
+        self.line_from(knot.min(most), i)
     }
 }
 
@@ -130,14 +174,6 @@ fn slope(knots: &[Knot], from: usize, to: usize) -> f64 {
         (Some(a), Some(b)) => cycles_between(b.phase, a.phase) / (b.at - a.at),
         _ => f64::NAN,
     }
-}
-
-/// Phase of the harmonic n/m in cycles, from 0 to below 1.
-pub fn harmonic(phase: Phase, n: u32, m: u32) -> f64 {
-    let (n, m) = (f64::from(n), i64::from(m));
-    // Whole cycles of the reference count modulo m only, which is exact.
-    let p = (phase.cycle.rem_euclid(m) as f64 + phase.fraction) * n / m as f64;
-    p - p.floor()
 }
 
 /// The harmonic n/m, as a sentence speaks of it.
@@ -205,6 +241,16 @@ impl StatedClock {
     }
 }
 
+impl Phases for StatedClock {
+    fn line(&self, sample: u64) -> PhaseLine {
+        PhaseLine {
+            phase: self.phase(sample),
+            slope: self.step as f64 / 2f64.powi(128),
+            end: u64::MAX,
+        }
+    }
+}
+
 /// The integer below 2^128·a/b, for 0 < a < b, by long division of the mantissas.
 fn ratio(a: f64, b: f64) -> u128 {
     let ((ma, ea), (mb, eb)) = (parts(a), parts(b));
@@ -228,6 +274,34 @@ fn parts(x: f64) -> (u128, i32) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Whoever follows lines of the phase meets the phase of every sample, before the first knot, behind the last
+    /// and at stops too.
+    #[test]
+    fn lines_give_the_phase_of_every_sample() {
+        let knots = [
+            knot(3.5, 0, false),
+            knot(13.25, 1, false),
+            knot(23.0, 2, true),
+            knot(60.75, 5, false),
+            knot(70.5, 6, false),
+        ];
+        let mut model = ClockModel::new(knots.to_vec(), 1.5);
+        let mut i = 0;
+        while i < 100 {
+            let line = model.line(i);
+            assert!(line.end > i, "{i}");
+            for n in i..line.end.min(100) {
+                let (told, on) = (model.phase(n), (n - i) as f64 * line.slope);
+                let on = if n == i { 0.0 } else { on };
+                let apart = cycles_between(told, advanced(line.phase, on));
+                let unknown = told.fraction.is_nan() && line.phase.fraction.is_nan();
+                // A few roundings of numbers below 10 cycles.
+                assert!(unknown || apart.abs() < 1e-14, "{n}: {told:?} {line:?}");
+            }
+            i = line.end;
+        }
+    }
 
     fn knot(at: f64, cycle: i64, broken: bool) -> Knot {
         Knot {
