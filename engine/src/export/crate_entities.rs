@@ -2,7 +2,8 @@
 
 use serde_json::{Value as Json, json};
 
-use super::crate_files::{CrateFile, CrateOptions, Role};
+use super::crate_files::{CrateFile, CrateOptions, Role, media_type};
+use super::crate_people::{done, people};
 use super::crate_steps::{Steps, steps};
 use super::{Names, uuid};
 use crate::lineage::{ConstantFacts, Lineage};
@@ -139,23 +140,6 @@ fn encoded(path: &str) -> String {
     text
 }
 
-/// The media type (IANA) that a name's ending stands for.
-fn media_type(name: &str) -> &'static str {
-    match name.rsplit('.').next().unwrap_or("") {
-        "h5" | "hdf5" | "nxs" | "hdf" => "application/x-hdf5",
-        "csv" => "text/csv",
-        "json" => "application/json",
-        "md" => "text/markdown",
-        "html" => "text/html",
-        "svg" => "image/svg+xml",
-        "png" => "image/png",
-        "pdf" => "application/pdf",
-        "tex" => "application/x-tex",
-        "ron" | "txt" => "text/plain",
-        _ => "application/octet-stream",
-    }
-}
-
 impl Described<'_> {
     fn id_of(&self, file: &CrateFile) -> String {
         id(file, self.saved.identity())
@@ -232,17 +216,9 @@ impl Described<'_> {
             "hasPart": all_at(&self.ids(|_| true)),
             "mentions": all_at(&steps.mentioned),
         });
-        match (options.author, &self.lineage.operator) {
-            (Some(author), _) => {
-                root["author"] = at("#author");
-                let kind = "Person";
-                self.graph
-                    .push(json!({ "@id": "#author", "@type": kind, "name": author }));
-            }
-            (None, Some(_)) => root["author"] = at("#operator"),
-            (None, None) => {}
-        }
+        let people = people(&mut root, options, self.lineage.operator.as_deref());
         self.graph.push(root);
+        self.graph.extend(people);
         for [id, name, version] in PROFILES {
             let kind = "CreativeWork";
             self.graph
@@ -254,10 +230,6 @@ impl Described<'_> {
         self.graph.push(
             json!({ "@id": licence, "@type": "CreativeWork", "name": words, "description": words }),
         );
-        if let Some(operator) = &self.lineage.operator {
-            self.graph
-                .push(json!({ "@id": "#operator", "@type": "Person", "name": operator }));
-        }
     }
 
     fn files(&mut self) {
@@ -271,7 +243,7 @@ impl Described<'_> {
                 "@id": id,
                 "@type": "File",
                 "name": file.name,
-                "description": file.role.words(),
+                "description": file.words(),
                 "encodingFormat": media_type(&file.name),
             });
             if file.bytes > 0 {
@@ -287,7 +259,7 @@ impl Described<'_> {
                     if file.path.is_none() {
                         entity["description"] = json!(format!(
                             "{}; the file is not in this crate",
-                            file.role.words()
+                            file.words()
                         ));
                         entity["sdDatePublished"] = json!(with_offset(&self.lineage.began));
                     }
@@ -295,6 +267,9 @@ impl Described<'_> {
                 Role::Results => entity["exampleOfWork"] = at("#output-results"),
                 Role::Wiring => entity["exampleOfWork"] = at("#input-wiring"),
                 Role::Guide => entity["about"] = at("./"),
+                Role::Added => {
+                    entity["isBasedOn"] = all_at(&self.ids(|r| *r == Role::Results));
+                }
                 _ => {}
             }
             self.graph.push(entity);
@@ -434,7 +409,7 @@ impl Described<'_> {
                     .join("; ")
             ),
         };
-        let results = self.ids(|r| matches!(r, Role::Results | Role::Added));
+        let results = self.ids(|r| *r == Role::Results);
         let mut run = json!({
             "@id": RUN,
             "@type": "CreateAction",
@@ -443,20 +418,15 @@ impl Described<'_> {
             "instrument": at(&self.recipe()),
             "object": all_at(&objects),
             "result": all_at(&results),
-            "startTime": with_offset(&self.lineage.began),
             "actionStatus": "http://schema.org/CompletedActionStatus",
         });
-        if !self.lineage.ended.is_empty() {
-            run["endTime"] = json!(with_offset(&self.lineage.ended));
-        }
-        if self.lineage.operator.is_some() {
-            run["agent"] = at("#operator");
-        }
+        done(&mut run, self.lineage);
         self.graph.push(run);
         self.graph.push(json!({
             "@id": "#engine-run",
             "@type": "OrganizeAction",
             "name": format!("phasemill {} runs the recipe", self.lineage.program),
+            "description": "stages run together, block by block: the times of each are those of the run",
             "instrument": at(ENGINE),
             "object": all_at(&steps.controls),
             "result": at(RUN),

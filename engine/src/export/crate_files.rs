@@ -29,6 +29,8 @@ pub struct CrateOptions<'o> {
     pub licence: Option<&'o str>,
     /// The author's name.
     pub author: Option<&'o str>,
+    /// The organization of the author, which publishes the crate.
+    pub organization: Option<&'o str>,
     /// Further files made from the results: tables, plots, texts.
     pub add: &'o [PathBuf],
 }
@@ -270,7 +272,7 @@ impl Gathered<'_> {
                 Some(path) => path.clone(),
                 None => format!("{} (not in this folder)", file.name),
             };
-            text += &format!("| {path} | {} |\n", file.role.words());
+            text += &format!("| {path} | {} |\n", file.words());
         }
         text += &format!("| {METADATA} | this folder, described for programs (RO-Crate 1.1) |\n");
         if options.include_recordings {
@@ -280,10 +282,10 @@ impl Gathered<'_> {
     }
 }
 
-impl Role {
-    /// In words.
+impl CrateFile {
+    /// What it is, in words.
     pub fn words(&self) -> String {
-        match self {
+        match &self.role {
             Role::Recipe => "the recipe".into(),
             Role::Wiring => "the wiring: which dataset plays which role".into(),
             Role::Results => {
@@ -293,10 +295,37 @@ impl Role {
                 "" => format!("the recording of {entry}"),
                 name => format!("the recording `{name}` of {entry}"),
             },
-            Role::Added => "made from the results".into(),
+            Role::Added => format!("{} made from the results", kind_of(media_type(&self.name))),
             Role::Lineage => "the lineage of every result (W3C PROV-JSON)".into(),
             Role::Guide => "this text".into(),
         }
+    }
+}
+
+/// The media type (IANA) that a name's ending stands for.
+pub(super) fn media_type(name: &str) -> &'static str {
+    match name.rsplit('.').next().unwrap_or("") {
+        "h5" | "hdf5" | "nxs" | "hdf" => "application/x-hdf5",
+        "csv" => "text/csv",
+        "json" => "application/json",
+        "md" => "text/markdown",
+        "html" => "text/html",
+        "svg" => "image/svg+xml",
+        "png" => "image/png",
+        "pdf" => "application/pdf",
+        "tex" => "application/x-tex",
+        "ron" | "txt" => "text/plain",
+        _ => "application/octet-stream",
+    }
+}
+
+/// What a person calls a file of a media type.
+fn kind_of(media_type: &str) -> &'static str {
+    match media_type {
+        "text/csv" => "a table",
+        image if image.starts_with("image/") => "a picture",
+        text if text.starts_with("text/") => "a text",
+        _ => "a file",
     }
 }
 

@@ -6,6 +6,7 @@ use serde_json::{Value as Json, json};
 
 use super::Names;
 use super::crate_entities::{RUN, all_at, at};
+use super::crate_people::done;
 use crate::graph::split;
 use crate::lineage::{ConstantFacts, Entry, Lineage, Node};
 
@@ -74,6 +75,7 @@ pub(super) fn steps(
     }
     for entry in &lineage.entries {
         made.entry(
+            lineage,
             entry,
             [&mut flow_names, &mut action_names],
             &of_node,
@@ -91,6 +93,7 @@ fn tool(node: &Node) -> String {
 impl Steps {
     fn entry(
         &mut self,
+        lineage: &Lineage,
         entry: &Entry,
         [flow_names, action_names]: [&mut Names; 2],
         of_node: &BTreeMap<&str, String>,
@@ -130,7 +133,7 @@ impl Steps {
                 ),
                 method => method.to_owned(),
             };
-            self.entities.push(json!({
+            let mut act = json!({
                 "@id": action,
                 "@type": "CreateAction",
                 "name": format!("{} of {}", node.name, entry.name),
@@ -138,7 +141,9 @@ impl Steps {
                 "instrument": at(&tool(node)),
                 "object": all_at(&objects),
                 "result": all_at(&results),
-            }));
+            });
+            done(&mut act, lineage);
+            self.entities.push(act);
             self.mentioned.push(action.clone());
             if let Some(step) = of_node.get(node.name.as_str()) {
                 let control = format!("#control-{unique}");

@@ -10,6 +10,7 @@
 mod crate_check;
 mod crate_entities;
 mod crate_files;
+mod crate_people;
 mod crate_steps;
 mod document;
 mod prov;

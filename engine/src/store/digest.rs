@@ -5,10 +5,12 @@
 //! of equal meaning, chunks, compression, times. All NaN are alike, since their bits differ between machines.
 
 use std::collections::BTreeMap;
+use std::sync::PoisonError;
 
 use hdf5::types::TypeDescriptor;
 use hdf5::{Dataset, File, Group, IndexType, IterationOrder, Location, LocationType};
 
+use super::noted::Note;
 use super::object::{Content, reason};
 use super::result::ResultReader;
 use super::write::{ResultWriter, array};
@@ -79,9 +81,27 @@ pub(super) fn canonical(value: f64) -> u64 {
     }
 }
 
-fn feed(hasher: &mut blake3::Hasher, text: &str) {
-    hasher.update(&(text.len() as u64).to_le_bytes());
-    hasher.update(text.as_bytes());
+/// What takes bytes that are hashed.
+pub(super) trait Takes {
+    fn take_bytes(&mut self, bytes: &[u8]);
+}
+
+impl Takes for blake3::Hasher {
+    fn take_bytes(&mut self, bytes: &[u8]) {
+        self.update(bytes);
+    }
+}
+
+impl Takes for Vec<u8> {
+    fn take_bytes(&mut self, bytes: &[u8]) {
+        self.extend_from_slice(bytes);
+    }
+}
+
+/// A text with its length, so that no two lists of texts give the same bytes.
+pub(super) fn feed(to: &mut impl Takes, text: &str) {
+    to.take_bytes(&(text.len() as u64).to_le_bytes());
+    to.take_bytes(text.as_bytes());
 }
 
 /// What a location is, below a group.
@@ -112,65 +132,127 @@ pub(super) fn members(
     Ok(())
 }
 
-pub(super) fn attributes(hasher: &mut blake3::Hasher, of: &Location) -> hdf5::Result<()> {
+/// Names and values of attributes, as they are hashed.
+pub(super) fn attributes(of: &Location) -> hdf5::Result<Vec<u8>> {
     let mut names = of.attr_names()?;
     names.sort();
+    let mut bytes = Vec::new();
     for name in names {
-        feed(hasher, &name);
+        feed(&mut bytes, &name);
         match Content::of(&*of.attr(&name)?)? {
-            Content::Numbers(numbers) => numbers.iter().for_each(|n| {
-                hasher.update(&canonical(*n).to_le_bytes());
-            }),
-            Content::Texts(texts) => texts.iter().for_each(|t| feed(hasher, t)),
-            Content::Other(what) => feed(hasher, &what),
-        }
-    }
-    Ok(())
-}
-
-/// Name, shape and attributes of a member.
-fn form(hasher: &mut blake3::Hasher, path: &str, member: &Member) -> hdf5::Result<()> {
-    feed(hasher, path);
-    match member {
-        Member::Group(group) => {
-            feed(hasher, "group");
-            attributes(hasher, group)
-        }
-        Member::Dataset(dataset) => {
-            feed(hasher, &format!("dataset {:?}", dataset.shape()));
-            attributes(hasher, dataset)
-        }
-    }
-}
-
-/// A hash for each row of a dataset: of all of it for one point, or else for each index of its first
-/// dimension; `None` when that does not count points.
-fn rows(dataset: &Dataset, points: usize) -> hdf5::Result<Option<Vec<Hash>>> {
-    let shape = dataset.shape();
-    match (points, shape.as_slice()) {
-        (1, _) => Ok(Some(vec![whole(dataset)?])),
-        (_, [first, rest @ ..]) if *first == points => {
-            let width: usize = rest.iter().product();
-            match (rest, dataset.dtype()?.to_descriptor()?) {
-                // Rows of samples may be longer than memory.
-                ([length], TypeDescriptor::Float(_)) if points * length > PIECE => (0..points)
-                    .map(|row| long_row(dataset, row, *length))
-                    .collect::<hdf5::Result<_>>(),
-                _ => {
-                    let bytes = all_bytes(dataset)?;
-                    let one = bytes.len() / points.max(1);
-                    match width {
-                        0 => Ok(vec![*blake3::hash(&[]).as_bytes(); points]),
-                        _ => Ok(bytes
-                            .chunks(one.max(1))
-                            .map(|b| *blake3::hash(b).as_bytes())
-                            .collect()),
-                    }
-                }
+            Content::Numbers(numbers) => {
+                bytes.extend(numbers.iter().flat_map(|n| canonical(*n).to_le_bytes()));
             }
-            .map(Some)
+            Content::Texts(texts) => texts.iter().for_each(|t| feed(&mut bytes, t)),
+            Content::Other(what) => feed(&mut bytes, &what),
         }
-        _ => Ok(None),
+    }
+    Ok(bytes)
+}
+
+/// An object below a group, as it is hashed.
+struct Seen<'s> {
+    path: String,
+    /// The shape of a dataset.
+    shape: Option<Vec<usize>>,
+    attributes: Vec<u8>,
+    values: Values<'s>,
+}
+
+/// Where values of a dataset are.
+enum Values<'v> {
+    /// A group has none.
+    None,
+    Noted(&'v [u8]),
+    Stored(Dataset),
+}
+
+impl Seen<'_> {
+    fn stored(path: String, member: Member) -> hdf5::Result<Self> {
+        Ok(match member {
+            Member::Group(group) => Seen {
+                path,
+                shape: None,
+                attributes: attributes(&group)?,
+                values: Values::None,
+            },
+            Member::Dataset(dataset) => Seen {
+                path,
+                shape: Some(dataset.shape()),
+                attributes: attributes(&dataset)?,
+                values: Values::Stored(dataset),
+            },
+        })
+    }
+
+    /// Name, shape and attributes.
+    fn form(&self, hasher: &mut blake3::Hasher) {
+        feed(hasher, &self.path);
+        match &self.shape {
+            None => feed(hasher, "group"),
+            Some(shape) => feed(hasher, &format!("dataset {shape:?}")),
+        }
+        hasher.update(&self.attributes);
+    }
+}
+
+impl<'n> Seen<'n> {
+    /// What was noted of an object of a group, in which its values are where they were not noted.
+    fn noted(group: &Group, way: &[String], note: &'n Note) -> hdf5::Result<Self> {
+        let path = way.join("/");
+        let values = match (&note.shape, &note.values) {
+            (None, _) => Values::None,
+            (_, Some(values)) => Values::Noted(values),
+            _ => Values::Stored(group.dataset(&path)?),
+        };
+        Ok(Seen {
+            path,
+            shape: note.shape.clone(),
+            attributes: attributes_of(note),
+            values,
+        })
+    }
+}
+
+/// As [`attributes`], of what was noted.
+fn attributes_of(note: &Note) -> Vec<u8> {
+    let mut bytes = Vec::new();
+    for (name, value) in &note.attributes {
+        feed(&mut bytes, name);
+        bytes.extend_from_slice(value);
+    }
+    bytes
+}
+
+/// Whether the rows of a dataset are points: all of it for one point, or else its first dimension.
+fn counts_points(shape: &[usize], points: usize) -> bool {
+    points == 1 || shape.first() == Some(&points)
+}
+
+/// A hash for each point of the values of a dataset.
+fn split(bytes: &[u8], points: usize) -> Vec<Hash> {
+    match bytes.len() / points.max(1) {
+        0 => vec![*blake3::hash(&[]).as_bytes(); points],
+        one => bytes
+            .chunks(one)
+            .map(|b| *blake3::hash(b).as_bytes())
+            .collect(),
+    }
+}
+
+/// A hash for each point of a dataset whose rows are points.
+fn rows(dataset: &Dataset, points: usize) -> hdf5::Result<Vec<Hash>> {
+    match (
+        points,
+        dataset.shape().as_slice(),
+        dataset.dtype()?.to_descriptor()?,
+    ) {
+        (1, ..) => Ok(vec![whole(dataset)?]),
+        // Rows of samples may be longer than memory.
+        (_, [_, length], TypeDescriptor::Float(_)) if points * length > PIECE => (0..points)
+            .map(|row| long_row(dataset, row, *length))
+            .collect(),
+        _ => Ok(split(&all_bytes(dataset)?, points)),
     }
 }
 
@@ -242,36 +324,66 @@ pub(super) fn all_bytes(dataset: &Dataset) -> hdf5::Result<Vec<u8>> {
 }
 
 /// What a group holds of an output, whose points are the rows of its datasets.
-fn digest(group: &Group, points: usize, known: &Rows) -> hdf5::Result<Digest> {
-    let mut all = Vec::new();
-    members(group, "", &mut all)?;
-    let mut shape = blake3::Hasher::new();
-    attributes(&mut shape, group)?;
+fn digest<'s>(
+    own: &[u8],
+    all: impl Iterator<Item = hdf5::Result<Seen<'s>>>,
+    points: usize,
+    known: &Rows,
+) -> hdf5::Result<Digest> {
+    let mut form = blake3::Hasher::new();
+    form.update(own);
     let mut of_points = vec![blake3::Hasher::new(); points];
-    for (path, member) in &all {
-        form(&mut shape, path, member)?;
-        let Member::Dataset(dataset) = member else {
-            continue;
-        };
-        let rows = match known.get(path) {
-            Some(known) => Some(known.clone()),
-            None => rows(dataset, points)?,
-        };
-        match rows {
-            Some(rows) => of_points.iter_mut().zip(rows).for_each(|(hasher, row)| {
-                feed(hasher, path);
-                hasher.update(&row);
-            }),
-            None => {
-                shape.update(&whole(dataset)?);
+    for seen in all {
+        let seen = seen?;
+        seen.form(&mut form);
+        let each = counts_points(seen.shape.as_deref().unwrap_or(&[]), points);
+        let rows = match (known.get(&seen.path), &seen.values) {
+            (_, Values::None) => continue,
+            (Some(known), _) => known.clone(),
+            (_, Values::Noted(bytes)) if each => split(bytes, points),
+            (_, Values::Stored(dataset)) if each => rows(dataset, points)?,
+            (_, Values::Noted(bytes)) => {
+                form.update(blake3::hash(bytes).as_bytes());
+                continue;
             }
-        }
+            (_, Values::Stored(dataset)) => {
+                form.update(&whole(dataset)?);
+                continue;
+            }
+        };
+        of_points.iter_mut().zip(rows).for_each(|(hasher, row)| {
+            feed(hasher, &seen.path);
+            hasher.update(&row);
+        });
     }
     let points = of_points.iter().map(|h| *h.finalize().as_bytes());
     Ok(Digest {
-        form: *shape.finalize().as_bytes(),
+        form: *form.finalize().as_bytes(),
         points: points.collect(),
     })
+}
+
+/// The same, read from a file.
+fn digest_stored(group: &Group, points: usize, known: &Rows) -> hdf5::Result<Digest> {
+    let mut all = Vec::new();
+    members(group, "", &mut all)?;
+    let all = all
+        .into_iter()
+        .map(|(path, member)| Seen::stored(path, member));
+    digest(&attributes(group)?, all, points, known)
+}
+
+/// The same, of what was noted when it was written.
+fn digest_noted(
+    group: &Group,
+    notes: &BTreeMap<Vec<String>, Note>,
+    points: usize,
+    known: &Rows,
+) -> hdf5::Result<Digest> {
+    let own = notes.get(&[][..]).map(attributes_of).unwrap_or_default();
+    let all = notes.iter().filter(|(way, _)| !way.is_empty());
+    let all = all.map(|(way, note)| Seen::noted(group, way, note));
+    digest(&own, all, points, known)
 }
 
 /// Texts and tables whose contents are looked after otherwise.
@@ -285,24 +397,25 @@ const TABLES: &str = "provenance/points";
 /// paths.
 fn frame(file: &File, outputs: &[String]) -> hdf5::Result<Vec<(String, String)>> {
     let mut all = Vec::new();
-    let mut root = blake3::Hasher::new();
-    attributes(&mut root, file)?;
-    let mut found = vec![("/".to_owned(), root.finalize().to_hex().to_string())];
+    let root = blake3::hash(&attributes(file)?);
+    let mut found = vec![("/".to_owned(), root.to_hex().to_string())];
     outside(file, "", outputs, &mut all)?;
     let mut tables = blake3::Hasher::new();
-    for (path, member) in &all {
-        if path.starts_with(TABLES) {
-            form(&mut tables, path, member)?;
+    for (path, member) in all {
+        let seen = Seen::stored(path, member)?;
+        if seen.path.starts_with(TABLES) {
+            seen.form(&mut tables);
             continue;
         }
         let mut hasher = blake3::Hasher::new();
-        form(&mut hasher, path, member)?;
-        if let Member::Dataset(dataset) = member
-            && !CONTENTS_ELSEWHERE.contains(&path.as_str())
+        seen.form(&mut hasher);
+        if let Values::Stored(dataset) = &seen.values
+            && !CONTENTS_ELSEWHERE.contains(&seen.path.as_str())
         {
             hasher.update(&whole(dataset)?);
         }
-        found.push((format!("/{path}"), hasher.finalize().to_hex().to_string()));
+        let hash = hasher.finalize().to_hex().to_string();
+        found.push((format!("/{}", seen.path), hash));
     }
     found.push((format!("/{TABLES}"), tables.finalize().to_hex().to_string()));
     Ok(found)
@@ -346,7 +459,17 @@ impl ResultWriter {
         points: u64,
         known: &Rows,
     ) -> Result<Digest, StoreError> {
-        self.attempt(|file| digest(&file.group(entry)?.group(output)?, points as usize, known))
+        let notes = self.notes_of(entry, output);
+        self.attempt(|file| {
+            let (group, points) = (file.group(entry)?.group(output)?, points as usize);
+            match notes {
+                Some(notes) => {
+                    let notes = notes.lock().unwrap_or_else(PoisonError::into_inner);
+                    digest_noted(&group, &notes, points, known)
+                }
+                None => digest_stored(&group, points, known),
+            }
+        })
     }
 
     /// Path and hash of everything that belongs to none of the outputs, given as `ENTRY/OUTPUT`.
@@ -392,7 +515,7 @@ impl ResultReader {
     pub fn digest(&self, entry: &str, output: &str, points: u64) -> Result<Digest, StoreError> {
         let read = || {
             let group = self.file().group(entry)?.group(output)?;
-            digest(&group, points as usize, &Rows::new())
+            digest_stored(&group, points as usize, &Rows::new())
         };
         read().map_err(|e| self.broken(&format!("/{entry}/{output}"), &e))
     }

@@ -14,6 +14,7 @@ mod copy;
 mod counters;
 mod digest;
 mod filters;
+mod noted;
 mod object;
 mod publish;
 mod rate;

@@ -79,9 +79,12 @@ impl Content {
 }
 
 fn text(bytes: &[u8]) -> String {
-    String::from_utf8_lossy(bytes)
-        .trim_end_matches(['\0', ' '])
-        .to_owned()
+    trimmed(&String::from_utf8_lossy(bytes)).to_owned()
+}
+
+/// A text as a reader gets it, whose form may fill it up with blanks or zeros.
+pub(super) fn trimmed(text: &str) -> &str {
+    text.trim_end_matches(['\0', ' '])
 }
 
 /// The attribute of this name, if the object has it.

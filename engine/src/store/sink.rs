@@ -6,7 +6,8 @@ use hdf5::Group;
 
 use super::digest::RowHash;
 use super::values::{label, plot};
-use super::write::{Gate, Held, ResultWriter, numbers, points_axis, set_text};
+use super::noted::Noted;
+use super::write::{Gate, Held, ResultWriter, points_axis};
 use super::{Hash, StoreError};
 use crate::flow::{Kind, Samples};
 use crate::stage::SeriesAxis;
@@ -71,14 +72,14 @@ impl ResultWriter {
             };
             let make = |column: &&str| {
                 let dataset = room(&group, column, &shape)?;
-                set_text(&dataset, "units", &unit_text)?;
+                dataset.set_text("units", &unit_text)?;
                 let what = if *column == "value" {
                     name.to_owned()
                 } else {
                     format!("{name} {}", column.replace('_', " "))
                 };
-                set_text(&dataset, "long_name", &label(&what, &unit_text))?;
-                Ok(dataset)
+                dataset.set_text("long_name", &label(&what, &unit_text))?;
+                Ok(dataset.held().clone())
             };
             let datasets = columns.iter().map(make).collect::<hdf5::Result<Vec<_>>>()?;
             let time = if longest <= LONGEST_TIMED {
@@ -88,11 +89,11 @@ impl ResultWriter {
             };
             if time != NO_AXIS {
                 let dataset = room(&group, time, &[longest])?;
-                set_text(&dataset, "units", "s")?;
+                dataset.set_text("units", "s")?;
                 let times: Vec<f64> = (0..longest).map(|i| i as f64 / rate).collect();
-                dataset.write_slice(&times, 0..longest as usize)?;
+                dataset.held().write_slice(&times, 0..longest as usize)?;
             }
-            numbers(&group, "sample_rate", &[], &[rate], "Hz")?;
+            group.numbers("sample_rate", &[], &[rate], "Hz")?;
             match flat {
                 true => plot(&group, columns[0], &[time])?,
                 false => {
@@ -129,23 +130,25 @@ const LONGEST_TIMED: u64 = 1 << 22;
 const NO_AXIS: &str = ".";
 
 /// A compressed dataset of NaN, one row per chunk or several chunks per row.
-fn room(group: &Group, name: &str, shape: &[u64]) -> hdf5::Result<Held> {
+fn room(group: &Noted<Group>, name: &str, shape: &[u64]) -> hdf5::Result<Noted<Held>> {
     let shape: Vec<usize> = shape.iter().map(|&n| n as usize).collect();
     let mut chunk = vec![1; shape.len()];
     if let (Some(chunk), Some(&length)) = (chunk.last_mut(), shape.last()) {
         *chunk = length.clamp(1, CHUNK as usize);
     }
-    let builder = group
-        .new_dataset::<f64>()
-        .chunk(chunk)
-        .chunk_cache(521, WAITING, 1.0);
-    builder
-        .shuffle()
-        .deflate(1)
-        .fill_value(f64::NAN)
-        .shape(shape)
-        .create(name)
-        .map(Held::new)
+    group.filled_later(name, &shape, |group| {
+        let builder = group
+            .new_dataset::<f64>()
+            .chunk(chunk)
+            .chunk_cache(521, WAITING, 1.0);
+        builder
+            .shuffle()
+            .deflate(1)
+            .fill_value(f64::NAN)
+            .shape(&*shape)
+            .create(name)
+            .map(Held::new)
+    })
 }
 
 impl SampleSink {

@@ -5,7 +5,8 @@ use std::collections::BTreeMap;
 use hdf5::Group;
 
 use super::StoreError;
-use super::write::{ResultWriter, array, numbers, points_axis, set_text, set_texts, texts};
+use super::noted::Noted;
+use super::write::{ResultWriter, points_axis};
 use crate::aspect::{Aspect, Interval};
 use crate::flow::Convention;
 use crate::run::{Numbers, Simulation};
@@ -74,7 +75,7 @@ impl ResultWriter {
             let axis = points_axis(&group, axis, values.len(), &TAKEN)?;
             plot(&group, signal, &[&axis])?;
             if complex {
-                set_texts(&group, "auxiliary_signals", &["in_phase", "quadrature"])?;
+                group.set_texts("auxiliary_signals", &["in_phase", "quadrature"])?;
             }
             series.parts()
         })
@@ -95,12 +96,11 @@ impl ResultWriter {
         simulation: &Simulation,
         points: &[Option<Numbers>],
     ) -> Result<(), StoreError> {
-        self.attempt(|writer| {
-            let group = writer.group(&format!("{entry}/{name}"))?;
-            let group = group.create_group("monte_carlo")?;
-            set_text(&group, "NX_class", "NXcollection")?;
+        let output = self.more_data(entry, name)?;
+        self.attempt(|_| {
+            let group = output.collection("monte_carlo")?;
             for (name, value) in [("trials", simulation.trials), ("seed", simulation.seed)] {
-                group.new_attr::<u64>().create(name)?.write_scalar(&value)?;
+                group.set_number(name, value)?;
             }
             let shape = [points.len()];
             for &aspect in Aspect::all(complex) {
@@ -114,7 +114,7 @@ impl ResultWriter {
                     let column = found.iter().map(|f| f.map_or(f64::NAN, of) / factor);
                     let column: Vec<f64> = column.collect();
                     let name = format!("{}_{name}", aspect.name());
-                    numbers(&group, &name, &shape, &column, &unit).map(drop)
+                    group.numbers(&name, &shape, &column, &unit).map(drop)
                 };
                 write("mean", |(mean, _)| mean)?;
                 write("errors", |(_, i)| i.u)?;
@@ -122,7 +122,9 @@ impl ResultWriter {
                 write("high", |(_, i)| i.high)?;
             }
             let failed = points.iter().map(|n| n.as_ref().map_or(0, |n| n.failed));
-            array(&group, "failed", &shape, &failed.collect::<Vec<u64>>()).map(drop)
+            group
+                .array("failed", &shape, &failed.collect::<Vec<u64>>())
+                .map(drop)
         })
     }
 
@@ -173,17 +175,15 @@ impl ResultWriter {
             };
             let (x_factor, y_factor) = (x_unit.si_factor(), y_unit.si_factor());
             let y_name = y_unit.ascii();
-            let value = numbers(
-                &group,
+            let value = group.numbers(
                 "value",
                 &shape,
                 &rows(&|t| t.y.clone(), y_factor),
                 &y_name,
             )?;
-            set_text(&value, "long_name", &label(name, &y_name))?;
+            value.set_text("long_name", &label(name, &y_name))?;
             if tables.iter().flatten().any(|t| t.u.is_some()) {
-                numbers(
-                    &group,
+                group.numbers(
                     "value_errors",
                     &shape,
                     &rows(&|t| t.u.clone().unwrap_or_default(), y_factor),
@@ -205,10 +205,9 @@ impl ResultWriter {
                 // Points usually share one abscissa.
                 Some(x) if all.all(|other| other == x) => {
                     let x: Vec<f64> = x.iter().map(|x| x / x_factor).collect();
-                    numbers(&group, &x_label, &[bins], &x, &x_unit.ascii())?
+                    group.numbers( &x_label, &[bins], &x, &x_unit.ascii())?
                 }
-                _ => numbers(
-                    &group,
+                _ => group.numbers(
                     &x_label,
                     &shape,
                     &rows(&|t| t.x.clone(), x_factor),
@@ -232,9 +231,9 @@ impl ResultWriter {
 }
 
 /// What viewers plot, against what.
-pub(super) fn plot(group: &Group, signal: &str, axes: &[&str]) -> hdf5::Result<()> {
-    set_text(group, "signal", signal)?;
-    set_texts(group, "axes", axes)
+pub(super) fn plot(group: &Noted<Group>, signal: &str, axes: &[&str]) -> hdf5::Result<()> {
+    group.set_text("signal", signal)?;
+    group.set_texts("axes", axes)
 }
 
 /// A name with its unit, as on the axis of a plot.
@@ -247,7 +246,7 @@ pub(super) fn label(name: &str, unit: &str) -> String {
 }
 
 struct Series<'s> {
-    group: &'s Group,
+    group: &'s Noted<Group>,
     unit: &'s Unit,
     name: &'s str,
     convention: Option<Convention>,
@@ -265,15 +264,15 @@ impl Series<'_> {
     ) -> hdf5::Result<()> {
         let values = self.values.iter().map(|e| e.and_then(&of));
         let filled: Vec<f64> = values.map(|v| v.unwrap_or(f64::NAN)).collect();
-        let dataset = numbers(self.group, name, &[filled.len()], &filled, unit)?;
+        let dataset = self.group.numbers(name, &[filled.len()], &filled, unit)?;
         let what = if name == "value" {
             self.name.to_owned()
         } else {
             format!("{} {}", self.name, name.replace('_', " "))
         };
-        set_text(&dataset, "long_name", &label(&what, unit))?;
+        dataset.set_text("long_name", &label(&what, unit))?;
         if let Some(convention) = self.convention.filter(|_| name != "phase") {
-            set_text(&dataset, "amplitude_convention", &convention.to_string())?;
+            dataset.set_text("amplitude_convention", &convention.to_string())?;
         }
         Ok(())
     }
@@ -292,7 +291,7 @@ impl Series<'_> {
                 .map(|i| i.as_ref().map_or(f64::NAN, of) / factor);
             let column: Vec<f64> = column.collect();
             let name = format!("{}_{name}", aspect.name());
-            numbers(self.group, &name, &[column.len()], &column, unit)
+            self.group.numbers(&name, &[column.len()], &column, unit)
         };
         write("errors", unit, factor, |i| i.u)?;
         write("degrees_of_freedom", "1", 1.0, |i| i.degrees_of_freedom)?;
@@ -301,8 +300,7 @@ impl Series<'_> {
             write("high", unit, factor, |i| i.high)?,
         ];
         for end in ends {
-            let probability = end.new_attr::<f64>().create("coverage_probability")?;
-            probability.write_scalar(&Coverage::PROBABILITY)?;
+            end.set_number("coverage_probability", Coverage::PROBABILITY)?;
         }
         Ok(())
     }
@@ -335,17 +333,17 @@ impl Series<'_> {
             };
             let scatter: Vec<f64> = self.values.iter().flat_map(parts).collect();
             let shape: &[usize] = if complex { &[points, 2] } else { &[points] };
-            numbers(self.group, "scatter", shape, &scatter, &unit)?;
+            self.group.numbers("scatter", shape, &scatter, &unit)?;
         }
         let whole = |of: &dyn Fn(&Estimate) -> u64| -> Vec<u64> {
             self.values.iter().map(|e| e.map_or(0, of)).collect()
         };
         if self.values.iter().flatten().any(|e| e.count.is_some()) {
             let counts = whole(&|e| e.count.unwrap_or(0));
-            array(self.group, "count", &[points], &counts)?;
+            self.group.array("count", &[points], &counts)?;
         }
         let missing = whole(&|e| e.missing);
-        array(self.group, "missing", &[points], &missing).map(drop)
+        self.group.array("missing", &[points], &missing).map(drop)
     }
 
     /// The parts of the uncertainties; what shares a source is correlated.
@@ -368,16 +366,15 @@ impl Series<'_> {
                 effects.extend([part.effect.re / factor, part.effect.im / factor]);
             }
         }
-        let group = self.group.create_group("uncertainty")?;
-        set_text(&group, "NX_class", "NXcollection")?;
+        let group = self.group.collection("uncertainty")?;
         let words = |of: &dyn Fn(&About) -> String| -> Vec<String> {
             sources.iter().map(|about| of(about)).collect()
         };
-        texts(&group, "source", &words(&|a| a.name.clone()))?;
-        texts(&group, "source_type", &words(&|a| a.evaluation.to_string()))?;
+        group.texts("source", &words(&|a| a.name.clone()))?;
+        group.texts("source_type", &words(&|a| a.evaluation.to_string()))?;
         let write = |name: &str, of: fn(&About) -> f64| {
             let column: Vec<f64> = sources.iter().map(|about| of(about)).collect();
-            numbers(&group, name, &[column.len()], &column, "1").map(drop)
+            group.numbers( name, &[column.len()], &column, "1").map(drop)
         };
         write("source_degrees_of_freedom", |a| a.degrees_of_freedom)?;
         write("source_value", |a| {
@@ -393,10 +390,10 @@ impl Series<'_> {
                 .as_ref()
                 .map_or(String::new(), |q| q.unit.ascii())
         };
-        texts(&group, "source_unit", &words(&unit_of))?;
+        group.texts("source_unit", &words(&unit_of))?;
         let rows = of.len() / 3;
-        array(&group, "parts_of", &[rows, 3], &of)?;
-        numbers(&group, "parts_effect", &[rows, 2], &effects, &unit)?;
+        group.array("parts_of", &[rows, 3], &of)?;
+        group.numbers( "parts_effect", &[rows, 2], &effects, &unit)?;
         if self.values.len() <= MOST_COVARIANCES {
             self.covariance(&group, &of, &effects)?;
         }
@@ -404,7 +401,7 @@ impl Series<'_> {
     }
 
     /// The covariance of all points, from the parts; NaN where a point has none.
-    fn covariance(&self, group: &Group, of: &[u64], effects: &[f64]) -> hdf5::Result<()> {
+    fn covariance(&self, group: &Noted<Group>, of: &[u64], effects: &[f64]) -> hdf5::Result<()> {
         let points = self.values.len();
         let width = if self.complex { 2 } else { 1 };
         let side = points * width;
@@ -435,6 +432,6 @@ impl Series<'_> {
             &[points, points]
         };
         let square = self.unit.pow(2).map_or(String::new(), |unit| unit.ascii());
-        numbers(group, "covariance", shape, &matrix, &square).map(drop)
+        group.numbers("covariance", shape, &matrix, &square).map(drop)
     }
 }

@@ -2,6 +2,7 @@
 //! them follows NeXus (NXroot, NXentry, NXdata), so that any reader of HDF5 opens them and many plot
 //! them.
 
+use std::collections::BTreeMap;
 use std::mem::ManuallyDrop;
 use std::ops::Deref;
 use std::path::{Path, PathBuf};
@@ -13,6 +14,7 @@ use hdf5::{Dataset, File, Group, H5Type, Location};
 use tempfile::NamedTempFile;
 
 use super::StoreError;
+use super::noted::{Noted, Notes, Room};
 use super::object::reason;
 use super::publish::{beside, fault, publish, publish_new};
 use crate::stage::SeriesAxis;
@@ -25,6 +27,9 @@ pub struct ResultWriter {
     overwrite: bool,
     /// Samples by entry and name, which viewers show where there is nothing better.
     samples: Vec<(String, String)>,
+    /// What was written of each output, by entry and name.
+    notes: BTreeMap<(String, String), Notes>,
+    room: Room,
 }
 
 /// What everything that is written passes, so that nothing is after something failed: the library may
@@ -77,6 +82,8 @@ impl ResultWriter {
             gate,
             overwrite,
             samples: Vec::new(),
+            notes: BTreeMap::new(),
+            room: Room::default(),
         };
         writer.attempt(|file| set_text(file, "NX_class", "NXroot"))?;
         Ok(writer)
@@ -182,18 +189,46 @@ impl ResultWriter {
     }
 
     /// A new NXdata group in an entry; the first one of an entry is what viewers show.
-    pub(super) fn data(&mut self, entry: &str, name: &str) -> Result<Group, StoreError> {
+    pub(super) fn data(&mut self, entry: &str, name: &str) -> Result<Noted<Group>, StoreError> {
+        self.attempt(|file| set_default(&file.group(entry)?, name))?;
+        self.noted_data(entry, name)
+    }
+
+    fn noted_data(&mut self, entry: &str, name: &str) -> Result<Noted<Group>, StoreError> {
+        let (notes, room) = (Notes::default(), self.room.clone());
+        self.notes
+            .insert((entry.into(), name.into()), notes.clone());
+        self.attempt(|file| Noted::data(&file.group(entry)?, name, notes, room))
+    }
+
+    /// The group of an output that was made before, to which more is added.
+    pub(super) fn more_data(&self, entry: &str, name: &str) -> Result<Noted<Group>, StoreError> {
+        let (notes, room) = (self.notes_of(entry, name), self.room.clone());
         self.attempt(|file| {
-            let parent = file.group(entry)?;
-            set_default(&parent, name)?;
-            class(&parent, name, "NXdata")
+            let group = file.group(entry)?.group(name)?;
+            Ok(Noted::again(group, notes.unwrap_or_default(), room))
         })
     }
 
+    /// What was written of an output, where it was written as one.
+    pub(super) fn notes_of(&self, entry: &str, name: &str) -> Option<Notes> {
+        self.notes.get(&(entry.into(), name.into())).cloned()
+    }
+
+    /// Leaves this many bytes for what is noted; the rest is read back.
+    #[cfg(test)]
+    pub(super) fn note_at_most(&mut self, bytes: usize) {
+        self.room = Room::of(bytes);
+    }
+
     /// As `data`; viewers show it only where there is nothing else.
-    pub(super) fn sample_data(&mut self, entry: &str, name: &str) -> Result<Group, StoreError> {
+    pub(super) fn sample_data(
+        &mut self,
+        entry: &str,
+        name: &str,
+    ) -> Result<Noted<Group>, StoreError> {
         self.samples.push((entry.into(), name.into()));
-        self.attempt(|file| class(&file.group(entry)?, name, "NXdata"))
+        self.noted_data(entry, name)
     }
 
     pub(super) fn attempt<T>(
@@ -245,7 +280,8 @@ impl Deref for Held {
     }
 }
 
-fn class(parent: &Group, name: &str, class: &str) -> hdf5::Result<Group> {
+/// Makes a group of a NeXus class.
+pub(super) fn class(parent: &Group, name: &str, class: &str) -> hdf5::Result<Group> {
     fresh(parent, name)?;
     let group = parent.create_group(name)?;
     set_text(&group, "NX_class", class)?;
@@ -268,7 +304,7 @@ fn set_default(group: &Group, name: &str) -> hdf5::Result<()> {
     }
 }
 
-fn unicode(text: &str) -> hdf5::Result<VarLenUnicode> {
+pub(super) fn unicode(text: &str) -> hdf5::Result<VarLenUnicode> {
     text.parse()
         .map_err(|_| hdf5::Error::from("a text holds a zero character; take it out"))
 }
@@ -300,15 +336,6 @@ pub(super) fn set_texts(object: &Location, name: &str, values: &[&str]) -> hdf5:
         .map(drop)
 }
 
-/// Writes a list of texts.
-pub(super) fn texts(parent: &Group, name: &str, values: &[String]) -> hdf5::Result<()> {
-    let values = values
-        .iter()
-        .map(|v| unicode(v))
-        .collect::<hdf5::Result<Vec<_>>>()?;
-    array(parent, name, &[values.len()], &values).map(drop)
-}
-
 /// Writes values of a shape.
 pub(super) fn array<T: H5Type>(
     parent: &Group,
@@ -321,22 +348,9 @@ pub(super) fn array<T: H5Type>(
     Ok(dataset)
 }
 
-/// Writes numbers of a shape, and their unit.
-pub(super) fn numbers(
-    parent: &Group,
-    name: &str,
-    shape: &[usize],
-    values: &[f64],
-    unit: &str,
-) -> hdf5::Result<Held> {
-    let dataset = array(parent, name, shape, values)?;
-    set_text(&dataset, "units", unit)?;
-    Ok(dataset)
-}
-
 /// Writes the axis along points, by number where there is no other; its name.
 pub(super) fn points_axis(
-    group: &Group,
+    group: &Noted<Group>,
     axis: &SeriesAxis,
     points: usize,
     taken: &[&str],
@@ -345,7 +359,7 @@ pub(super) fn points_axis(
         name if axis.values.len() == points && !name.is_empty() && !name.contains('/') => name,
         _ => {
             let numbers: Vec<u64> = (0..points as u64).collect();
-            array(group, "point", &[points], &numbers)?;
+            group.array("point", &[points], &numbers)?;
             return Ok("point".into());
         }
     };
@@ -354,9 +368,9 @@ pub(super) fn points_axis(
     } else {
         name.to_owned()
     };
-    let dataset = array(group, &name, &[points], &axis.values)?;
+    let dataset = group.array(&name, &[points], &axis.values)?;
     if !axis.unit.is_empty() {
-        set_text(&dataset, "units", &axis.unit)?;
+        dataset.set_text("units", &axis.unit)?;
     }
     Ok(name)
 }

@@ -29,6 +29,9 @@ pub struct Arguments {
     /// The author of the crate
     #[arg(long, value_name = "NAME", requires = "crate_folder")]
     author: Option<String>,
+    /// The organization of the author, which publishes the crate
+    #[arg(long, value_name = "NAME", requires = "crate_folder")]
+    organization: Option<String>,
     /// Look in this folder for recordings that were moved; they are known by the hash of their samples
     #[arg(long = "in", value_name = "FOLDER", requires = "crate_folder")]
     folders: Vec<PathBuf>,
@@ -92,6 +95,7 @@ fn exported(arguments: &Arguments) -> Result<(), ExportError> {
             with_names: arguments.with_names,
             licence: arguments.licence.as_deref(),
             author: arguments.author.as_deref(),
+            organization: arguments.organization.as_deref(),
             add: &arguments.add,
         };
         write_crate(&saved, &source, &options, target)?;

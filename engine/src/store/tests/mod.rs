@@ -4,6 +4,7 @@ mod chunks;
 mod files;
 mod foreign;
 mod headers;
+mod noted;
 mod results;
 mod samples;
 

@@ -10,11 +10,11 @@ use crate::store::{ResultReader, ResultWriter, SampleSink, StoreError, beside, p
 use crate::units::Unit;
 use crate::value::{About, Estimate, Part, Reach, Table};
 
-fn unit(text: &str) -> Unit {
+pub(super) fn unit(text: &str) -> Unit {
     Unit::parse(text).unwrap()
 }
 
-fn estimate(re: f64, im: f64, effects: &[(&str, Complex64)]) -> Estimate {
+pub(super) fn estimate(re: f64, im: f64, effects: &[(&str, Complex64)]) -> Estimate {
     let part = |(name, effect): &(&str, Complex64)| {
         Part::new(&About::scatter(*name, Reach::Node, 9.0), 0, *effect)
     };
