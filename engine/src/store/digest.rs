@@ -197,13 +197,13 @@ impl Seen<'_> {
 }
 
 impl<'n> Seen<'n> {
-    /// What was noted of an object of a group, in which its values are where they were not noted.
-    fn noted(group: &Group, way: &[String], note: &'n Note) -> hdf5::Result<Self> {
+    /// What was noted of an object of an output, in which its values are where they were not noted.
+    fn noted(file: &File, output: &str, way: &[String], note: &'n Note) -> hdf5::Result<Self> {
         let path = way.join("/");
         let values = match (&note.shape, &note.values) {
             (None, _) => Values::None,
             (_, Some(values)) => Values::Noted(values),
-            _ => Values::Stored(group.dataset(&path)?),
+            _ => Values::Stored(file.dataset(&format!("{output}/{path}"))?),
         };
         Ok(Seen {
             path,
@@ -375,14 +375,15 @@ fn digest_stored(group: &Group, points: usize, known: &Rows) -> hdf5::Result<Dig
 
 /// The same, of what was noted when it was written.
 fn digest_noted(
-    group: &Group,
+    file: &File,
+    output: &str,
     notes: &BTreeMap<Vec<String>, Note>,
     points: usize,
     known: &Rows,
 ) -> hdf5::Result<Digest> {
     let own = notes.get(&[][..]).map(attributes_of).unwrap_or_default();
     let all = notes.iter().filter(|(way, _)| !way.is_empty());
-    let all = all.map(|(way, note)| Seen::noted(group, way, note));
+    let all = all.map(|(way, note)| Seen::noted(file, output, way, note));
     digest(&own, all, points, known)
 }
 
@@ -461,13 +462,13 @@ impl ResultWriter {
     ) -> Result<Digest, StoreError> {
         let notes = self.notes_of(entry, output);
         self.attempt(|file| {
-            let (group, points) = (file.group(entry)?.group(output)?, points as usize);
+            let (output, points) = (format!("{entry}/{output}"), points as usize);
             match notes {
                 Some(notes) => {
                     let notes = notes.lock().unwrap_or_else(PoisonError::into_inner);
-                    digest_noted(&group, &notes, points, known)
+                    digest_noted(file, &output, &notes, points, known)
                 }
-                None => digest_stored(&group, points, known),
+                None => digest_stored(&file.group(&output)?, points, known),
             }
         })
     }
