@@ -13,6 +13,7 @@
 
 pub mod aspect;
 pub mod bench;
+pub mod cache;
 pub mod catalogue;
 mod cautions;
 pub mod challenge;

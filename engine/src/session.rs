@@ -4,6 +4,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 
+use crate::cache::Cache;
 use crate::diagnostic::Diagnostics;
 use crate::lineage::{self, Lineage, Made};
 use crate::recipe::{Recipe, Wiring};
@@ -240,6 +241,15 @@ pub fn group(wiring: &Wiring, recordings: &[PathBuf]) -> Vec<(String, Vec<PathBu
 
 /// Runs a recipe over recordings and writes the result file.
 pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError> {
+    run_with(request, None, monitor)
+}
+
+/// The same with a cache of intermediate results.
+pub fn run_with(
+    request: &Request<'_>,
+    cache: Option<&Cache>,
+    monitor: &Monitor,
+) -> Result<Summary, RunError> {
     keep_what_is_read(request)?;
     let mut writer = ResultWriter::create(&request.output, request.overwrite)?;
     let file = |path: &Option<PathBuf>| {
@@ -249,7 +259,7 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Summary, RunError
         file.transpose()
     };
     let files = [file(&request.csv)?, file(&request.budget)?];
-    let done = fill(&mut writer, request, monitor)?;
+    let done = fill_with(&mut writer, request, cache, monitor)?;
     // All are complete before any gets its name.
     let mut files: Vec<(CsvFile, Table)> = files
         .into_iter()
@@ -282,9 +292,21 @@ pub fn fill(
     request: &Request<'_>,
     monitor: &Monitor,
 ) -> Result<Filled, RunError> {
+    fill_with(writer, request, None, monitor)
+}
+
+fn fill_with(
+    writer: &mut ResultWriter,
+    request: &Request<'_>,
+    cache: Option<&Cache>,
+    monitor: &Monitor,
+) -> Result<Filled, RunError> {
     check_recordings(request.recipe, &request.with)?;
     let began = lineage::now();
-    let (jobs, mut rejected) = prepare(request)?;
+    let (mut jobs, mut rejected) = prepare(request)?;
+    for (_, job, _) in &mut jobs {
+        job.cache = cache.map(|cache| cache.attach(job));
+    }
     monitor.total.store(
         jobs.iter().map(|(_, job, _)| job.work()).sum(),
         Ordering::Relaxed,

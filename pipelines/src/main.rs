@@ -49,6 +49,13 @@ enum Command {
         after_help = "Example: phasemill run chopped-light.ron sweep.h5 --out results.h5 --csv results.csv"
     )]
     Run(commands::run::Arguments),
+    /// Show what a cache of intermediate results holds, or clear it
+    #[command(
+        after_help = "Example: phasemill run recipe.ron sweep.h5 --out results.h5 --cache kept\n\
+                      Example: phasemill cache kept --limit \"500 MB\"\n\n\
+                      Entries are checked when they are read; the folder may be deleted at any moment."
+    )]
+    Cache(commands::cache::Arguments),
     /// Add known tones to the recorded samples and see whether the recipe gives them back
     #[command(
         after_help = "Example: phasemill challenge chopped-light.ron sweep.h5 --amplitude \"1 nA\" --through \"1e8 V/A\" --as step\n\
@@ -129,6 +136,7 @@ fn main() -> ExitCode {
     let code = match arguments.command {
         Command::Check(a) => commands::check::run(&a),
         Command::Run(a) => commands::run::run(a),
+        Command::Cache(a) => commands::cache::run(&a),
         Command::Challenge(a) => commands::challenge::run(&a),
         Command::Trace(a) => commands::trace::run(&a),
         Command::Differ(a) => commands::differ::run(&a),

@@ -101,6 +101,7 @@ impl From<FirstEntry> for Entry {
             checks: Vec::new(),
             failures: first.failures,
             remarks: first.remarks,
+            from_cache: Vec::new(),
         }
     }
 }

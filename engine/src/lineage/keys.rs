@@ -58,7 +58,7 @@ pub fn keys(
 }
 
 /// The type of stored numbers without the order of their bytes, which changes no number.
-fn number_type(stored: &str) -> &str {
+pub(crate) fn number_type(stored: &str) -> &str {
     stored.split(' ').next().unwrap_or(stored)
 }
 
@@ -68,7 +68,7 @@ pub(crate) fn same_numbers(a: &str, b: &str) -> bool {
 }
 
 /// Texts with their lengths, so that no two lists of texts give the same bytes.
-fn feed<'t>(hasher: &mut blake3::Hasher, texts: impl IntoIterator<Item = &'t str>) {
+pub(crate) fn feed<'t>(hasher: &mut blake3::Hasher, texts: impl IntoIterator<Item = &'t str>) {
     for text in texts {
         hasher.update(&(text.len() as u64).to_le_bytes());
         hasher.update(text.as_bytes());

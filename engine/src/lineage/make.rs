@@ -164,6 +164,11 @@ fn entry(
             .collect(),
         failures: outcome.failures.iter().map(ToString::to_string).collect(),
         remarks: outcome.remarks.iter().map(ToString::to_string).collect(),
+        from_cache: outcome
+            .from_cache
+            .iter()
+            .map(|node| job.plan.names[*node].clone())
+            .collect(),
     }
 }
 

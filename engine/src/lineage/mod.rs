@@ -40,7 +40,7 @@ use serde::{Deserialize, Serialize};
 use crate::flow::{Flow, Kind};
 
 pub use keys::keys;
-pub(crate) use keys::same_numbers;
+pub(crate) use keys::{feed, number_type, same_numbers};
 pub use make::{Made, reseal, said_of, seal};
 pub(crate) use make::{axis, digest_of, in_digits, now};
 pub use methods::{methods, spoken};
@@ -112,6 +112,9 @@ pub struct Entry {
     pub failures: Vec<String>,
     /// What was remarked on in the run, in words; in version 1 also the warnings of the check.
     pub remarks: Vec<String>,
+    /// Stages of which something was taken from a cache of intermediate results.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub from_cache: Vec<String>,
 }
 
 /// A recording.

@@ -449,6 +449,19 @@ impl RecordingFile {
         }
         Ok(ChannelReader::new(rows, header))
     }
+
+    /// Whether all samples of a channel are in this file itself, so that its times tell whether they changed.
+    pub fn holds(&self, header: &ChannelHeader) -> bool {
+        let own = || {
+            let file = self.handle().ok()?;
+            let dataset = file.dataset(&header.dataset).ok()?;
+            let plist = dataset.dcpl().ok()?;
+            let inside = plist.get_layout().ok()? != Layout::Virtual
+                && plist.get_external().ok()?.is_empty();
+            Some(inside && dataset.filename() == file.filename())
+        };
+        own().unwrap_or(false)
+    }
 }
 
 fn is_number(descriptor: &hdf5::Result<TypeDescriptor>) -> bool {

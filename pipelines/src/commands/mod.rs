@@ -1,5 +1,6 @@
 //! The commands, one file each, and what they share: printing, and reading recipe and wiring.
 
+pub mod cache;
 pub mod catalogue;
 pub mod challenge;
 pub mod check;

@@ -6,6 +6,7 @@ use std::time::Instant;
 use phasemill_engine::run::{Draws, FEWEST_TRIALS};
 use phasemill_engine::session::{Request, RunError, Summary};
 
+use super::cache::Options;
 use super::{Texts, complain, counted, named_file, say, show, stopped_by_ctrl_c};
 use crate::{exit, progress};
 
@@ -46,6 +47,8 @@ pub struct Arguments {
     /// Threads; 0 means one per core. Results do not depend on it
     #[arg(long, default_value_t = 0, value_name = "N")]
     threads: usize,
+    #[command(flatten)]
+    cache: Options,
     /// Treat warnings of the check as errors
     #[arg(long)]
     strict: bool,
@@ -93,13 +96,23 @@ pub fn run(arguments: Arguments) -> u8 {
         },
         supersedes: None,
     };
+    let cache = match arguments.cache.open() {
+        Ok(cache) => cache,
+        Err(error) => {
+            complain(format!("error: {error}"));
+            return exit::REJECTED;
+        }
+    };
     let began = Instant::now();
     let shown = (!arguments.quiet).then(|| progress::show(monitor.clone()));
-    let result = phasemill_engine::session::run(&request, &monitor);
+    let result = phasemill_engine::session::run_with(&request, cache.as_ref(), &monitor);
     drop(shown);
     match result {
         Ok(summary) => {
             report(&summary, &request, arguments.quiet, began);
+            if let Some(cache) = &cache {
+                arguments.cache.close(cache, arguments.quiet);
+            }
             if summary.has_failures() {
                 exit::FAILED
             } else {
