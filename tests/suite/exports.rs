@@ -220,6 +220,8 @@ fn crates_are_valid_in_every_profile_and_do_what_is_recommended() {
         "A. Nobody",
         "--organization",
         "a made-up laboratory",
+        "--organization-url",
+        "https://laboratory.example",
     ])
     .expect(0);
     made.export(&["--crate", "told", "--with-names", "--licence", "ask us"])

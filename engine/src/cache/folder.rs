@@ -59,7 +59,8 @@ impl Folder {
         let mut inside = std::fs::read_dir(path).map_err(broken)?;
         if !is_cache(path) {
             if inside.next().is_some() {
-                let why = "expected a new or empty folder, found one with other files; name another";
+                let why =
+                    "expected a new or empty folder, found one with other files; name another";
                 return Err(fault(why.into()));
             }
             std::fs::write(path.join(TAG), TAGGED).map_err(broken)?;

@@ -67,7 +67,9 @@ pub(super) fn at_point<'h>(
         } else {
             hasher.update(stages[node].as_bytes());
             let reads = &job.typed.reads[node];
-            let known = reads.iter().map(|&(source, port)| Some((keys[source]?, port)));
+            let known = reads
+                .iter()
+                .map(|&(source, port)| Some((keys[source]?, port)));
             let Some(known) = known.collect::<Option<Vec<_>>>() else {
                 continue;
             };
@@ -94,7 +96,12 @@ impl FilePrint {
         let whole = path.canonicalize().ok()?;
         let mut file = File::open(&whole).ok()?;
         let data = file.metadata().ok()?;
-        if data.modified().ok()?.elapsed().is_ok_and(|age| age < SETTLED) {
+        if data
+            .modified()
+            .ok()?
+            .elapsed()
+            .is_ok_and(|age| age < SETTLED)
+        {
             return None;
         }
         let marks = marks(&data)?;
@@ -121,7 +128,10 @@ impl FilePrint {
         let mut hasher = blake3::Hasher::new();
         hasher.update(self.hash.as_bytes());
         let canonical = header.canonical();
-        feed(&mut hasher, [&header.dataset, &canonical, &header.stored].map(String::as_str));
+        feed(
+            &mut hasher,
+            [&header.dataset, &canonical, &header.stored].map(String::as_str),
+        );
         hasher.update(&point.to_le_bytes());
         hasher.finalize()
     }

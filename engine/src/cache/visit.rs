@@ -107,8 +107,13 @@ impl<'v> Visit<'v> {
 
     /// The name of the entry that tells the hash of an input's samples.
     fn print_of(&self, input: Node) -> Option<String> {
-        let (print, source) = self.prints[input].as_ref().zip(self.sources[input].as_ref())?;
-        Some(in_file(&print.at_point(source.header, source.point), "print"))
+        let (print, source) = self.prints[input]
+            .as_ref()
+            .zip(self.sources[input].as_ref())?;
+        Some(in_file(
+            &print.at_point(source.header, source.point),
+            "print",
+        ))
     }
 
     fn keys(&self) -> Vec<Option<blake3::Hash>> {
@@ -303,7 +308,9 @@ impl<'v> Visit<'v> {
                 && taken != found
             {
                 // The print is of no more use.
-                self.print_of(input).iter().for_each(|name| cache.folder.forget(name));
+                self.print_of(input)
+                    .iter()
+                    .for_each(|name| cache.folder.forget(name));
                 cache.count(Served {
                     deceived: 1,
                     ..Served::default()

@@ -257,10 +257,8 @@ impl Described<'_> {
                     let inputs = self.inputs_of(entry, name);
                     entity["exampleOfWork"] = all_at(&inputs);
                     if file.path.is_none() {
-                        entity["description"] = json!(format!(
-                            "{}; the file is not in this crate",
-                            file.words()
-                        ));
+                        entity["description"] =
+                            json!(format!("{}; the file is not in this crate", file.words()));
                         entity["sdDatePublished"] = json!(with_offset(&self.lineage.began));
                     }
                 }

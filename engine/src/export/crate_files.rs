@@ -31,6 +31,8 @@ pub struct CrateOptions<'o> {
     pub author: Option<&'o str>,
     /// The organization of the author, which publishes the crate.
     pub organization: Option<&'o str>,
+    /// Its address, as a URL.
+    pub organization_url: Option<&'o str>,
     /// Further files made from the results: tables, plots, texts.
     pub add: &'o [PathBuf],
 }

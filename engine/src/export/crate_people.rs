@@ -32,7 +32,11 @@ pub(super) fn people(
             author["affiliation"] = at(ORGANIZATION);
         }
         let kind = "Organization";
-        entities.push(json!({ "@id": ORGANIZATION, "@type": kind, "name": organization }));
+        let mut publisher = json!({ "@id": ORGANIZATION, "@type": kind, "name": organization });
+        if let Some(url) = options.organization_url {
+            publisher["url"] = json!(url);
+        }
+        entities.push(publisher);
     }
     entities
 }

@@ -5,8 +5,8 @@ use std::sync::Arc;
 use hdf5::Group;
 
 use super::digest::RowHash;
-use super::values::{label, plot};
 use super::noted::Noted;
+use super::values::{label, plot};
 use super::write::{Gate, Held, ResultWriter, points_axis};
 use super::{Hash, StoreError};
 use crate::flow::{Kind, Samples};

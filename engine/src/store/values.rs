@@ -175,12 +175,8 @@ impl ResultWriter {
             };
             let (x_factor, y_factor) = (x_unit.si_factor(), y_unit.si_factor());
             let y_name = y_unit.ascii();
-            let value = group.numbers(
-                "value",
-                &shape,
-                &rows(&|t| t.y.clone(), y_factor),
-                &y_name,
-            )?;
+            let value =
+                group.numbers("value", &shape, &rows(&|t| t.y.clone(), y_factor), &y_name)?;
             value.set_text("long_name", &label(name, &y_name))?;
             if tables.iter().flatten().any(|t| t.u.is_some()) {
                 group.numbers(
@@ -205,7 +201,7 @@ impl ResultWriter {
                 // Points usually share one abscissa.
                 Some(x) if all.all(|other| other == x) => {
                     let x: Vec<f64> = x.iter().map(|x| x / x_factor).collect();
-                    group.numbers( &x_label, &[bins], &x, &x_unit.ascii())?
+                    group.numbers(&x_label, &[bins], &x, &x_unit.ascii())?
                 }
                 _ => group.numbers(
                     &x_label,
@@ -374,7 +370,7 @@ impl Series<'_> {
         group.texts("source_type", &words(&|a| a.evaluation.to_string()))?;
         let write = |name: &str, of: fn(&About) -> f64| {
             let column: Vec<f64> = sources.iter().map(|about| of(about)).collect();
-            group.numbers( name, &[column.len()], &column, "1").map(drop)
+            group.numbers(name, &[column.len()], &column, "1").map(drop)
         };
         write("source_degrees_of_freedom", |a| a.degrees_of_freedom)?;
         write("source_value", |a| {
@@ -393,7 +389,7 @@ impl Series<'_> {
         group.texts("source_unit", &words(&unit_of))?;
         let rows = of.len() / 3;
         group.array("parts_of", &[rows, 3], &of)?;
-        group.numbers( "parts_effect", &[rows, 2], &effects, &unit)?;
+        group.numbers("parts_effect", &[rows, 2], &effects, &unit)?;
         if self.values.len() <= MOST_COVARIANCES {
             self.covariance(&group, &of, &effects)?;
         }
@@ -432,6 +428,8 @@ impl Series<'_> {
             &[points, points]
         };
         let square = self.unit.pow(2).map_or(String::new(), |unit| unit.ascii());
-        group.numbers("covariance", shape, &matrix, &square).map(drop)
+        group
+            .numbers("covariance", shape, &matrix, &square)
+            .map(drop)
     }
 }

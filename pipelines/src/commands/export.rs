@@ -32,6 +32,9 @@ pub struct Arguments {
     /// The organization of the author, which publishes the crate
     #[arg(long, value_name = "NAME", requires = "crate_folder")]
     organization: Option<String>,
+    /// The address (URL) of the organization
+    #[arg(long, value_name = "URL", requires = "organization")]
+    organization_url: Option<String>,
     /// Look in this folder for recordings that were moved; they are known by the hash of their samples
     #[arg(long = "in", value_name = "FOLDER", requires = "crate_folder")]
     folders: Vec<PathBuf>,
@@ -96,6 +99,7 @@ fn exported(arguments: &Arguments) -> Result<(), ExportError> {
             licence: arguments.licence.as_deref(),
             author: arguments.author.as_deref(),
             organization: arguments.organization.as_deref(),
+            organization_url: arguments.organization_url.as_deref(),
             add: &arguments.add,
         };
         write_crate(&saved, &source, &options, target)?;

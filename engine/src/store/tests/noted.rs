@@ -52,7 +52,12 @@ fn fill_more(writer: &mut ResultWriter) {
     series("one", &none, &[Some(&odd)], true);
     series("none", &none, &[], false);
     // An axis of a name that is taken.
-    series("lost", &named("value", vec![1.0, f64::NAN, 3.0]), &[None; 3], true);
+    series(
+        "lost",
+        &named("value", vec![1.0, f64::NAN, 3.0]),
+        &[None; 3],
+        true,
+    );
     series("drawn", &none, &[Some(&odd), None, Some(&odd)], true);
     series("many", &none, &[Some(&odd); 300], false);
     series("blanks  ", &named("µ", vec![2.0]), &[Some(&odd)], false);
