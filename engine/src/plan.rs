@@ -187,6 +187,14 @@ fn used(
 }
 
 impl Plan {
+    /// What a node is computed from, of which it `reads` some directly.
+    pub fn sources(&self, node: Node, reads: &[(Node, usize)]) -> Vec<(Node, usize)> {
+        match self.together.iter().find(|t| t.head == node) {
+            Some(together) => vec![together.source],
+            None => reads.to_vec(),
+        }
+    }
+
     /// How many samples there are for each that is kept of a chain computed together, by its last stage.
     pub fn every(&self, node: Node) -> Option<u64> {
         let together = self.together.iter().find(|t| t.head == node)?;

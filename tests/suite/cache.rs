@@ -30,8 +30,11 @@ const RECIPE: &str = r#"Recipe(
         "steady": RemoveOffset(of: "level"),
         "rest": Average(of: "steady", over: Blocks("0.5 s")),
         "density": Spectrum(of: "level", segment: "2 s"),
+        "calm": Filter(of: "x", kind: RcCascade(poles: 2, time_constant: "30 ms")),
+        "pace": Decimate(of: "calm", to: "50 Hz"),
+        "mean": Average(of: "pace"),
     },
-    results: ["slow", "steady", "current", "polar", "net", "rest", "density", "clock.frequency", "clock.jitter"],
+    results: ["slow", "steady", "current", "polar", "net", "rest", "density", "mean", "clock.frequency", "clock.jitter"],
 )
 "#;
 const RATE: f64 = 5000.0;
@@ -147,11 +150,11 @@ fn counts(outcome: &Outcome) -> [u64; 2] {
     [1, 8].map(|at| words[at].parse().unwrap())
 }
 
-/// What is kept of the 12 stages over samples: at one point the two filters fail, and with them all behind but `ac`,
-/// `clock` and `product`.
-const KEPT: u64 = 12 * (POINTS as u64 - 1) + 3;
+/// What is kept of the 13 stages that run over samples (`quiet` and `calm` are computed together with the stages behind
+/// them): at one point the filters fail, and with them all behind; `ac`, `clock` and `product` do not.
+const KEPT: u64 = 13 * (POINTS as u64 - 1) + 3;
 /// What is found again: at that point nothing, since `product` must give its samples anew for the fault.
-const FOUND: u64 = 12 * (POINTS as u64 - 1);
+const FOUND: u64 = 13 * (POINTS as u64 - 1);
 
 #[test]
 fn a_cache_changes_no_bit_and_nothing_on_record() {
@@ -195,6 +198,14 @@ fn an_edit_recomputes_what_is_behind_it_and_no_more() {
             "of: \"product\", kind: RcCascade(poles: 3",
             12,
             9,
+        ),
+        // Chains of one group share sums: what is behind the other one is computed again, too.
+        (
+            "a chain of a group",
+            "RcCascade(poles: 2",
+            "RcCascade(poles: 3",
+            18,
+            0,
         ),
         ("a title", "a chain", "the chain", 0, 0),
         ("nothing", "stages: {", "stages: { /* as it was */", 0, 0),

@@ -5,6 +5,7 @@ use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
 use std::time::{Duration, SystemTime};
 
+use crate::fuse::Shared;
 use crate::graph::Node;
 use crate::lineage::{feed, number_type};
 use crate::run::Job;
@@ -46,13 +47,40 @@ pub(super) fn of_stages(job: &Job<'_>) -> Vec<blake3::Hash> {
 
 /// The key of every node at a point; `None` where an input is not known. `input` gives header and hash of the
 /// stored samples.
+///
+/// Chains that are computed together come out with other last digits than one by one, and each shares sums with the
+/// others of its group: so the key of the last stage of one takes in all of them.
 pub(super) fn at_point<'h>(
     job: &Job<'_>,
+    shared: &[Shared],
     stages: &[blake3::Hash],
     input: impl Fn(Node) -> Option<(&'h ChannelHeader, blake3::Hash)>,
 ) -> Vec<Option<blake3::Hash>> {
+    let plain = derived(job, stages, &input, |_| None);
+    if shared.is_empty() {
+        return plain;
+    }
+    derived(job, stages, &input, |node| {
+        let group = shared.iter().find(|s| s.heads.contains(&node))?;
+        let mut hasher = blake3::Hasher::new();
+        hasher.update(b"together");
+        for head in &group.heads {
+            hasher.update(plain[*head]?.as_bytes());
+            hasher.update(&[u8::from(*head == node), u8::from(group.less_mean)]);
+        }
+        Some(hasher.finalize())
+    })
+}
+
+/// Keys by stages and what they read, but for those that `other` gives.
+fn derived<'h>(
+    job: &Job<'_>,
+    stages: &[blake3::Hash],
+    input: impl Fn(Node) -> Option<(&'h ChannelHeader, blake3::Hash)>,
+    other: impl Fn(Node) -> Option<blake3::Hash>,
+) -> Vec<Option<blake3::Hash>> {
     let inputs = job.recipe.inputs.len();
-    let mut keys: Vec<Option<blake3::Hash>> = vec![None; job.plan.names.len()];
+    let mut keys: Vec<Option<blake3::Hash>> = vec![None; stages.len()];
     for &node in &job.plan.order {
         let mut hasher = blake3::Hasher::new();
         if node < inputs {
@@ -73,6 +101,9 @@ pub(super) fn at_point<'h>(
             let Some(known) = known.collect::<Option<Vec<_>>>() else {
                 continue;
             };
+            if let Some(key) = other(node) {
+                hasher.update(key.as_bytes());
+            }
             for (key, port) in known {
                 hasher.update(key.as_bytes());
                 hasher.update(&(port as u64).to_le_bytes());

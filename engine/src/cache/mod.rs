@@ -33,7 +33,7 @@ use crate::store::{ChannelHeader, RecordingFile};
 use folder::Folder;
 pub use folder::Held;
 use keys::FilePrint;
-pub(crate) use visit::{LaneSource, Visit};
+pub(crate) use visit::{LaneSource, Visit, Way};
 
 /// Samples of a recording per sample of a flow that is kept, at least.
 pub const SLOWEST: u64 = 50;

@@ -10,8 +10,9 @@ use super::folder::{self, Entry, Found};
 use super::keys::{self, FilePrint};
 use super::{Attached, SLOWEST, Served, closing};
 use crate::flow::{Buffer, Kind, Phase, Samples};
+use crate::fuse::Shared;
 use crate::graph::Node;
-use crate::plan::Scope;
+use crate::plan::Plan;
 use crate::run::Job;
 use crate::stage::Closing;
 use crate::store::{ChannelHeader, RecordingFile};
@@ -26,9 +27,21 @@ pub(crate) struct LaneSource<'v> {
     pub read: Option<blake3::Hash>,
 }
 
+/// How a point is computed.
+#[derive(Clone, Copy)]
+pub(crate) struct Way<'v> {
+    pub job: &'v Job<'v>,
+    pub plan: &'v Plan,
+    /// Chains that are computed together.
+    pub shared: &'v [Shared],
+    /// Chains of which that was tried, and of which samples are missing.
+    pub halted: Option<&'v Vec<Shared>>,
+}
+
 /// What a cache knows of a point, while it runs.
 pub(crate) struct Visit<'v> {
     to: &'v Attached<'v>,
+    way: Way<'v>,
     job: &'v Job<'v>,
     sources: Vec<Option<LaneSource<'v>>>,
     prints: Vec<Option<FilePrint>>,
@@ -50,8 +63,6 @@ struct Replay {
     file: BufReader<File>,
     /// Samples of the recording for each of these.
     factor: u64,
-    /// Samples of the recording.
-    longest: u64,
     count: u64,
     done: u64,
 }
@@ -69,16 +80,17 @@ struct Capture {
 const AHEAD: u64 = 16;
 
 impl<'v> Visit<'v> {
-    /// Looks up what is known. `streams` are the nodes of the last pass in their order; `sinks` what is
+    /// Looks up what is known. `streams` are the nodes that samples flow through in their order; `sinks` what is
     /// kept as a result, node and port.
     pub fn new(
         to: &'v Attached<'v>,
-        job: &'v Job<'v>,
+        way: Way<'v>,
         sources: Vec<Option<LaneSource<'v>>>,
         streams: &[Node],
-        sinks: impl Iterator<Item = (Node, usize)>,
+        sinks: Vec<(Node, usize)>,
     ) -> Self {
-        let count = job.plan.names.len();
+        let job = way.job;
+        let count = way.plan.names.len();
         let print = |s: &Option<LaneSource<'v>>| {
             let source = s.as_ref().filter(|_| !to.cache.reads_first())?;
             to.print(source.file, source.header)
@@ -86,6 +98,7 @@ impl<'v> Visit<'v> {
         let prints: Vec<_> = sources.iter().map(print).collect();
         let mut visit = Visit {
             to,
+            way,
             job,
             hashes: sources
                 .iter()
@@ -116,11 +129,30 @@ impl<'v> Visit<'v> {
         ))
     }
 
-    fn keys(&self) -> Vec<Option<blake3::Hash>> {
-        keys::at_point(self.job, &self.to.stages, |input| {
+    fn keys(&self, shared: &[Shared]) -> Vec<Option<blake3::Hash>> {
+        keys::at_point(self.job, shared, &self.to.stages, |input| {
             let source = self.sources.get(input)?.as_ref()?;
             Some((source.header, self.hashes[input]?))
         })
+    }
+
+    /// The name of the entry that tells that samples are missing for chains to be computed together.
+    fn halt(&self, shared: &[Shared]) -> Option<String> {
+        let keys = self.keys(shared);
+        let heads = shared.iter().flat_map(|s| &s.heads);
+        let heads: Vec<_> = heads.filter_map(|head| keys[*head]).collect();
+        let mut hasher = blake3::Hasher::new();
+        heads.iter().for_each(|key| {
+            hasher.update(key.as_bytes());
+        });
+        (!heads.is_empty()).then(|| in_file(&hasher.finalize(), "halt"))
+    }
+
+    /// Whether samples are known to be missing for chains that were to be computed together.
+    pub fn halts(&self) -> bool {
+        let name = self.halt(self.way.shared);
+        let entry = name.and_then(|name| self.found(self.to.cache.folder.read(&name)));
+        entry.is_some()
     }
 
     fn found<T>(&self, found: Found<T>) -> Option<T> {
@@ -146,7 +178,7 @@ impl<'v> Visit<'v> {
                 self.hashes[input] = Some(blake3::Hash::from_bytes(hash));
             }
         }
-        let keys = self.keys();
+        let keys = self.keys(self.way.shared);
         for &node in streams {
             let Some(key) = keys[node] else { continue };
             let bytes = self.found(folder.read(&in_file(&key, "end")));
@@ -169,8 +201,8 @@ impl<'v> Visit<'v> {
 
     /// What must run: what is not known, and whatever delivers samples to that; what is kept as a result is
     /// delivered too.
-    fn settle(&mut self, streams: &[Node], sinks: impl Iterator<Item = (Node, usize)>) {
-        let mut wanted: Vec<(Node, usize)> = sinks.collect();
+    fn settle(&mut self, streams: &[Node], sinks: Vec<(Node, usize)>) {
+        let mut wanted = sinks;
         for &node in streams.iter().rev() {
             let of_node = wanted.iter().filter(|(n, _)| *n == node);
             let mut of_node = of_node.map(|(_, port)| (node, *port));
@@ -179,18 +211,14 @@ impl<'v> Visit<'v> {
             // An input that is not read must have a hash.
             if !here || (node < self.sources.len() && self.hashes[node].is_none()) {
                 self.runs[node] = true;
-                wanted.extend(&self.job.typed.reads[node]);
+                let reads = &self.job.typed.reads[node];
+                wanted.extend(self.way.plan.sources(node, reads));
             }
         }
         // What nobody reads is not replayed.
         let runs = &self.runs;
         self.replays
             .retain(|flow, _| !runs[flow.0] && wanted.contains(flow));
-        let found = self.known_stages().len() as u64;
-        self.to.cache.count(Served {
-            found,
-            ..Served::default()
-        });
         self.captures = self.begun(streams);
     }
 
@@ -247,14 +275,10 @@ impl<'v> Visit<'v> {
         self.runs[node]
     }
 
-    /// Samples of the recording that go by while kept samples are replayed.
-    pub fn longest(&self) -> Option<u64> {
-        self.replays.values().map(|r| r.longest).max()
-    }
-
-    /// How a node ended that does not run.
-    pub fn closing(&self, node: Node) -> Option<&Closing> {
-        self.known[node].as_ref().filter(|_| !self.runs[node])
+    /// How nodes ended that do not run.
+    pub fn closings(&self) -> impl Iterator<Item = (Node, &Closing)> {
+        let all = self.known.iter().enumerate();
+        all.filter_map(|(node, known)| Some((node, known.as_ref().filter(|_| !self.runs[node])?)))
     }
 
     /// The hash of the samples of an input that is not read.
@@ -280,9 +304,18 @@ impl<'v> Visit<'v> {
         }
     }
 
-    /// Takes what was delivered up to a sample of the recording.
-    pub fn take(&mut self, upto: u64, buffers: &[Vec<Buffer>], failed: &[bool]) {
+    /// Takes what was delivered up to a sample of the recording by nodes in the pass in which each ends.
+    pub fn take(
+        &mut self,
+        ends: impl Fn(Node) -> bool,
+        upto: u64,
+        buffers: &[Vec<Buffer>],
+        failed: &[bool],
+    ) {
         self.captures.retain_mut(|capture| {
+            if !ends(capture.node) {
+                return true;
+            }
             let samples = buffers[capture.node][capture.port].samples();
             capture.count += samples.len() as u64;
             // What does not come in step with the recording could not be given in step with it.
@@ -325,7 +358,10 @@ impl<'v> Visit<'v> {
                 cache.folder.keep_bytes(&name, hash.as_bytes());
             }
         }
-        let keys = self.keys();
+        if let Some(name) = self.way.halted.and_then(|shared| self.halt(shared)) {
+            cache.folder.keep_bytes(&name, &[]);
+        }
+        let keys = self.keys(self.way.shared);
         let mut kept = 0;
         for (node, closing) in self.ended.iter().filter(|(n, _)| self.known[*n].is_none()) {
             let bytes = keys[*node].zip(closing::to_bytes(closing));
@@ -342,6 +378,7 @@ impl<'v> Visit<'v> {
             }
         }
         cache.count(Served {
+            found: self.known_stages().len() as u64,
             kept,
             ..Served::default()
         });
@@ -351,9 +388,8 @@ impl<'v> Visit<'v> {
     /// Stages whose values or samples come from the cache.
     pub fn known_stages(&self) -> Vec<Node> {
         let inputs = self.sources.len();
-        let all = (inputs..self.known.len()).filter(|n| self.closing(*n).is_some());
-        all.filter(|n| self.job.plan.scope[*n] == Scope::Lane)
-            .collect()
+        let nodes = self.closings().map(|(node, _)| node);
+        nodes.filter(|node| *node >= inputs).collect()
     }
 }
 
@@ -369,7 +405,6 @@ impl Replay {
         (factor > 0 && count == longest.div_ceil(factor)).then_some(Replay {
             file,
             factor,
-            longest,
             count,
             done: 0,
         })

@@ -4,13 +4,14 @@ use std::sync::Arc;
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
+use crate::cache::Visit;
 use crate::flow::{Buffer, Samples};
 use crate::fuse::Shared;
 use crate::graph::Node;
 use crate::plan::{Plan, Scope};
 use crate::run::slabs::{self, Course, Halt, Seen};
 use crate::run::{Job, Monitor};
-use crate::stage::{Fault, Kernel, Phases, Survey, Work};
+use crate::stage::{Closing, Fault, Kernel, Phases, Survey, Work};
 use crate::store::{ChannelHeader, ChannelReader, Counters, Hash, RowHash, SampleSink, StoreError};
 use crate::value::{About, Reach, Value};
 
@@ -34,6 +35,10 @@ pub struct LaneOutcome {
     pub interrupted: bool,
     /// Whether samples are missing where chains were to be computed together.
     pub halted: bool,
+    /// Stages whose samples and values came from a cache.
+    pub from_cache: Vec<Node>,
+    /// Whether what a cache knew was of other samples, so that all of this counts for nothing.
+    pub deceived: bool,
 }
 
 /// Why a stage gave nothing for a point.
@@ -55,6 +60,21 @@ pub struct LaneInput<'l> {
     pub reader: ChannelReader,
     /// The point within the file.
     pub point: u64,
+}
+
+impl LaneInput<'_> {
+    /// The hash of the stored samples, for which all are read.
+    pub fn hash(&mut self, block: usize) -> Option<blake3::Hash> {
+        let mut hasher = blake3::Hasher::new();
+        let mut samples = [Buffer::Wave(Vec::new())];
+        let mut counters = Counters::default();
+        for start in (0..self.header.samples).step_by(block) {
+            samples.iter_mut().for_each(Buffer::clear);
+            let hasher = Some(&mut hasher);
+            read(self, start, block, &mut samples, &mut counters, hasher).ok()?;
+        }
+        Some(hasher.finalize())
+    }
 }
 
 /// Room where kept samples of a point go: node, port, sink and index of the point.
@@ -102,10 +122,12 @@ pub(super) struct Lane<'l> {
     pub sinks: Vec<LaneSink<'l>>,
     pub label: String,
     pub monitor: &'l Monitor,
+    /// What a cache knows of the point.
+    pub visit: Option<Visit<'l>>,
 }
 
 impl<'l> Lane<'l> {
-    /// Runs all passes.
+    /// Runs all passes, but for what a cache knows.
     pub fn run(mut self) -> LaneOutcome {
         let plan = self.plan;
         let count = plan.names.len();
@@ -135,8 +157,84 @@ impl<'l> Lane<'l> {
                 }
             }
         }
+        self.recall(&mut outcome);
         self.point_work(&memory.failed, &mut outcome);
+        if let Some(visit) = self.visit.take() {
+            outcome.from_cache = visit.known_stages();
+            outcome.deceived = !visit.keep(&outcome.hashes);
+        }
         outcome
+    }
+
+    /// Takes what a cache knows of nodes that did not run. Remarks come in the order of the nodes, whoever made them.
+    fn recall(&self, outcome: &mut LaneOutcome) {
+        let plan = self.plan;
+        for (node, closing) in self.visit.iter().flat_map(Visit::closings) {
+            if let (Some(hash), Some(visit)) = (outcome.hashes.get_mut(node), &self.visit) {
+                *hash = visit.hash(node).or(*hash);
+            }
+            self.finished(node, closing.clone(), outcome);
+        }
+        let mut place = vec![0; plan.names.len()];
+        (0..)
+            .zip(&plan.order)
+            .for_each(|(at, node)| place[*node] = at);
+        outcome.remarks.sort_by_key(|(node, _)| place[*node]);
+    }
+
+    /// What of the nodes of a pass is needed beside what a cache knows.
+    fn needed(&self, pass: usize, nodes: Vec<Node>, outcome: &LaneOutcome) -> Vec<Node> {
+        let Some(visit) = &self.visit else {
+            return nodes;
+        };
+        let plan = self.plan;
+        let mut read = vec![false; plan.names.len()];
+        let mut needed = Vec::new();
+        for &node in nodes.iter().rev() {
+            let looks = plan.looks(node, pass);
+            let closes = plan.closes[node] == pass && plan.passes[pass][node];
+            let own = match (visit.runs(node), outcome.hashes[node]) {
+                (false, _) => closes && self.sinks.iter().any(|s| s.node == node),
+                (true, hash) if node < self.inputs.len() => closes && hash.is_none(),
+                (true, _) => looks || closes,
+            };
+            if !own && !read[node] {
+                continue;
+            }
+            needed.push(node);
+            // The last stage of a chain that is computed together delivers what it holds.
+            if visit.runs(node) && (looks || plan.every(node).is_none()) {
+                let sources = plan.sources(node, self.job.reads(node));
+                sources.iter().for_each(|(source, _)| read[*source] = true);
+            }
+        }
+        needed.reverse();
+        needed
+    }
+
+    /// Takes note of how a node that ran ended.
+    fn ended(&mut self, node: Node, closing: &Closing) {
+        if let Some(visit) = self.visit.as_mut().filter(|v| v.runs(node)) {
+            visit.ended(node, closing);
+        }
+    }
+
+    /// Takes what there is to say of an input that was read.
+    fn seen(&mut self, node: Node, counters: &Counters, outcome: &mut LaneOutcome) {
+        let closing = Closing {
+            values: Vec::new(),
+            remarks: remarks_on(counters).collect(),
+        };
+        self.ended(node, &closing);
+        self.finished(node, closing, outcome);
+    }
+
+    /// Takes note of what was seen of a channel, when it was seen for the first time.
+    fn seen_first(&mut self, node: Node, first: bool, seen: &Seen, outcome: &mut LaneOutcome) {
+        if first {
+            outcome.hashes[node] = Some(seen.hash);
+            self.seen(node, &seen.counters, outcome);
+        }
     }
 
     /// One pass over the samples of the point.
@@ -149,12 +247,12 @@ impl<'l> Lane<'l> {
         let job = self.job;
         let plan = self.plan;
         let active = |n: &Node| plan.passes[pass][*n] || plan.looks(*n, pass);
-        let mut nodes: Vec<Node> = plan
-            .order
-            .iter()
-            .copied()
-            .filter(|n| active(n) && self.belongs(*n))
-            .collect();
+        let nodes = plan.order.iter().copied();
+        let nodes = nodes.filter(|n| active(n) && self.belongs(*n)).collect();
+        let mut nodes = self.needed(pass, nodes, outcome);
+        if let Some(visit) = &mut self.visit {
+            visit.rewind();
+        }
         let mut courses = self.together(pass, &mut nodes, memory, outcome)?;
         let mut states = self.states(pass, &nodes, memory, outcome);
         let mut buffers: Vec<Vec<Buffer>> = (0..plan.names.len()).map(|n| job.buffers(n)).collect();
@@ -186,8 +284,16 @@ impl<'l> Lane<'l> {
                 let began = Instant::now();
                 let mut own = std::mem::take(&mut buffers[node]);
                 own.iter_mut().for_each(Buffer::clear);
+                let replays = self.visit.as_mut().filter(|v| !v.runs(node));
                 let done = match (self.inputs.get_mut(node), &states[node]) {
-                    (Some(input), _) => {
+                    _ if replays.is_some() => {
+                        replays
+                            .into_iter()
+                            .for_each(|v| v.replay(node, start + step, &mut own));
+                        Ok(())
+                    }
+                    (Some(None), _) => Ok(()),
+                    (Some(Some(input)), _) => {
                         let hasher = first[node].then_some(&mut hashers[node]);
                         read(
                             input,
@@ -240,6 +346,10 @@ impl<'l> Lane<'l> {
                     Err(error) => fail(&mut memory.failed, outcome, sink.node, error.into()),
                 }
             }
+            if let Some(visit) = &mut self.visit {
+                let ends = |node: Node| plan.closes[node] == pass;
+                visit.take(ends, start + step, &buffers, &memory.failed);
+            }
             if reads {
                 self.monitor.done.fetch_add(step, Ordering::Relaxed);
             }
@@ -269,8 +379,7 @@ impl<'l> Lane<'l> {
         for (node, (hasher, counters)) in hashers.iter().zip(&counters).enumerate() {
             if nodes.contains(&node) && first[node] && !memory.failed[node] {
                 outcome.hashes[node] = Some(hasher.finalize());
-                let remarks = remarks_on(counters).map(|r| (node, r));
-                outcome.remarks.extend(remarks);
+                self.seen(node, counters, outcome);
             }
         }
         Ok(())
@@ -344,7 +453,7 @@ impl<'l> Lane<'l> {
             let told = (pass, plan.names[node].as_str());
             match slabs::over(input, &mut courses, wanted, told, self.apart, self.monitor) {
                 Ok(seen) => {
-                    outcome.seen(node, wanted.0, &seen);
+                    self.seen_first(node, wanted.0, &seen, outcome);
                     for (shared, course) in shared.into_iter().zip(courses) {
                         self.hold(shared, course, memory)?;
                     }
@@ -373,6 +482,10 @@ impl<'l> Lane<'l> {
         let early: Vec<(usize, Node)> = (self.shared.iter().enumerate())
             .filter(|(_, s)| pass == 0 && s.less_mean && s.clock.is_some())
             .filter(|(_, s)| self.belongs(s.source.0))
+            .filter(|(_, s)| {
+                let visit = self.visit.as_ref();
+                visit.is_none_or(|v| s.heads.iter().any(|head| v.runs(*head)))
+            })
             .map(|(index, s)| (index, s.source.0))
             .collect();
         for &(index, node) in &early {
@@ -391,7 +504,7 @@ impl<'l> Lane<'l> {
             match slabs::over(input, &mut [], wanted, told, self.apart, self.monitor) {
                 Ok(seen) if seen.mean.is_nan() => return Err(Stopped::Missing),
                 Ok(seen) => {
-                    outcome.seen(node, wanted.0, &seen);
+                    self.seen_first(node, wanted.0, &seen, outcome);
                     memory.means[index] = Some(seen.mean);
                 }
                 Err(Halt::Missing) => return Err(Stopped::Missing),
@@ -488,33 +601,37 @@ impl<'l> Lane<'l> {
     }
 
     fn close(
-        &self,
+        &mut self,
         nodes: &[Node],
         states: &mut [State],
         failed: &mut [bool],
         outcome: &mut LaneOutcome,
     ) {
         for &node in nodes {
-            let State::Runs(kernel) = &mut states[node] else {
-                continue;
+            let finished = match &mut states[node] {
+                _ if failed[node] => continue,
+                State::Runs(kernel) => kernel.finish(),
+                State::Holds => Ok(Closing::default()),
+                _ => continue,
             };
-            if failed[node] {
-                continue;
-            }
-            match kernel.finish() {
+            match finished {
                 Ok(closing) => {
-                    outcome
-                        .remarks
-                        .extend(closing.remarks.into_iter().map(|r| (node, r)));
-                    let ports =
-                        (0..self.job.ports(node)).filter(|&p| !self.job.is_sampled(node, p));
-                    for (port, mut value) in ports.zip(closing.values) {
-                        self.sign(node, port, &mut value);
-                        outcome.values[node][port] = Some(value);
-                    }
+                    self.ended(node, &closing);
+                    self.finished(node, closing, outcome);
                 }
                 Err(fault) => fail(failed, outcome, node, fault.into()),
             }
+        }
+    }
+
+    /// Takes the values and remarks with which a node ended.
+    fn finished(&self, node: Node, closing: Closing, outcome: &mut LaneOutcome) {
+        let remarks = closing.remarks.into_iter().map(|r| (node, r));
+        outcome.remarks.extend(remarks);
+        let ports = (0..self.job.ports(node)).filter(|&p| !self.job.is_sampled(node, p));
+        for (port, mut value) in ports.zip(closing.values) {
+            self.sign(node, port, &mut value);
+            outcome.values[node][port] = Some(value);
         }
     }
 
@@ -593,31 +710,20 @@ impl<'l> Lane<'l> {
     }
 }
 
-impl LaneOutcome {
-    /// Takes note of what was seen of a channel, when it was seen for the first time.
-    fn seen(&mut self, node: Node, first: bool, seen: &Seen) {
-        if first {
-            self.hashes[node] = Some(seen.hash);
-            let remarks = remarks_on(&seen.counters).map(|r| (node, r));
-            self.remarks.extend(remarks);
-        }
-    }
-}
-
 fn fail(failed: &mut [bool], outcome: &mut LaneOutcome, node: Node, error: LaneError) {
     failed[node] = true;
     outcome.failures.push((node, error));
 }
 
 fn read(
-    input: &mut Option<LaneInput<'_>>,
+    input: &mut LaneInput<'_>,
     start: u64,
     block: usize,
     own: &mut [Buffer],
     counters: &mut Counters,
     hasher: Option<&mut blake3::Hasher>,
 ) -> Result<(), StoreError> {
-    let (Some(input), [Buffer::Wave(samples)]) = (input, own) else {
+    let [Buffer::Wave(samples)] = own else {
         return Ok(());
     };
     let length = input.header.samples.saturating_sub(start).min(block as u64) as usize;
