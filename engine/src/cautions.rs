@@ -43,6 +43,7 @@ pub fn report(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
     }
     lines::report(recipe, typed, diagnostics);
     ripple::report(recipe, typed, diagnostics);
+    crate::joint::report(recipe, typed, diagnostics);
     if let Some(mains) = recipe.mains {
         mains_in_the_band(recipe, typed, mains, diagnostics);
     }

@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, listed};
 use crate::flow::{Amplitudes, Flow, Kind, Missing, Port};
 use crate::graph::{Graph, Node, split};
+use crate::joint::Origin;
 use crate::recipe::{Input, Recipe};
 use crate::stage::Checker;
 use crate::store::ChannelHeader;
@@ -23,6 +24,8 @@ pub struct Typed {
     pub reads: Vec<Vec<(Node, usize)>>,
     /// For every node, the recordings it depends on.
     pub recordings: Vec<BTreeSet<String>>,
+    /// For every output of every node, what its samples follow from.
+    pub origins: Vec<Vec<Origin>>,
     /// What is kept: name, node and port.
     pub results: Vec<Kept>,
 }
@@ -61,6 +64,7 @@ pub fn check_at<'h>(
         ports: vec![None; count],
         reads: vec![Vec::new(); count],
         recordings: vec![BTreeSet::new(); count],
+        origins: vec![Vec::new(); count],
         results: Vec::new(),
         graph,
     };
@@ -74,6 +78,7 @@ pub fn check_at<'h>(
                 typed.recordings[node].insert(input.recording.clone());
                 port.flow.recordings = typed.recordings[node].clone();
                 typed.ports[node] = Some(vec![port]);
+                typed.origins[node] = vec![Origin::new(node, 0)];
             }
             Some(stage) => typed.check_stage(recipe, node, stage, reference, diagnostics),
         }
@@ -283,6 +288,17 @@ impl Typed {
                 port.flow.run_at(f);
             }
         }
+        let follows = entry.configured.follows(&inputs);
+        self.origins[node] = (0..ports.len())
+            .map(|port| {
+                let first = self.reads[node].first().filter(|_| port == 0);
+                let from = first.and_then(|&(source, p)| self.origins[source].get(p));
+                match (from, follows) {
+                    (Some(from), Some(follows)) => from.then(follows, &ports[port].flow),
+                    _ => Origin::new(node, port),
+                }
+            })
+            .collect();
         if !failed {
             self.ports[node] = Some(ports);
         }

@@ -29,6 +29,7 @@ pub mod flow;
 mod fuse;
 pub mod graph;
 pub mod index;
+pub mod joint;
 pub mod lineage;
 pub mod look;
 pub mod plan;

@@ -2,6 +2,8 @@
 
 use std::sync::Arc;
 
+use num_complex::Complex64;
+
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place};
 use crate::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
 pub use crate::fuse::Linear;
@@ -48,11 +50,27 @@ pub trait Configured: Send + Sync {
         0.0
     }
 
+    /// How the samples of its first output follow from those of its first input, beyond what their responses
+    /// say. `None` unless they do so linearly and at all times alike; then what is averaged behind it counts as
+    /// other samples than its input's.
+    fn follows(&self, _inputs: &[Flow]) -> Option<Follows> {
+        None
+    }
+
     /// What it does to its inputs, as a whole sentence for the methods section of a paper, in the past
     /// tense, saying nothing that its settings and flows do not. By default the engine lists the settings.
     fn method(&self, _inputs: &[Told<'_>]) -> Option<String> {
         None
     }
+}
+
+/// How samples follow from others.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Follows {
+    /// They are multiplied by this, in SI units.
+    Times(Complex64),
+    /// A level, or a line along time, was taken off, which nothing behind a mixing notices.
+    WithoutLevel,
 }
 
 /// An input as a sentence speaks of it.
@@ -144,6 +162,17 @@ pub struct Closing {
     pub values: Vec<Value>,
     /// What the user should know about this point.
     pub remarks: Vec<String>,
+    /// What the first value is the mean of, with equal weights, where it is one.
+    pub span: Option<Span>,
+}
+
+/// Samples that follow each other, counted from 0 at the rate of a stage's input.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Span {
+    /// The first.
+    pub first: u64,
+    /// How many.
+    pub samples: u64,
 }
 
 impl Closing {
@@ -151,7 +180,7 @@ impl Closing {
     pub fn values(values: Vec<Value>) -> Self {
         Closing {
             values,
-            remarks: Vec::new(),
+            ..Closing::default()
         }
     }
 }

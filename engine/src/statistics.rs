@@ -56,6 +56,23 @@ pub fn student_t_quantile(probability: f64, degrees_of_freedom: f64) -> f64 {
     symmetric_quantile(probability, |t| student_t_above(t, degrees_of_freedom))
 }
 
+/// Probability that the ratio of two estimates of one variance, of so many degrees of freedom each, exceeds `f`: the upper
+/// tail of Fisher's F.
+pub fn f_above(f: f64, numerator: f64, denominator: f64) -> f64 {
+    let (a, b) = (numerator, denominator);
+    if f.is_nan() || !(a > 0.0 && b > 0.0) {
+        return f64::NAN;
+    }
+    if f <= 0.0 {
+        return 1.0;
+    }
+    // An estimate of endless degrees of freedom is the variance itself.
+    let a = a.min(MANY);
+    let b = b.min(MANY);
+    let whole = a * f + b;
+    incomplete_beta(0.5 * b, 0.5 * a, b / whole, a * f / whole)
+}
+
 /// Probability that chi-square exceeds `x`.
 pub fn chi_square_above(x: f64, degrees_of_freedom: f64) -> f64 {
     chi_square(x, degrees_of_freedom)[1]

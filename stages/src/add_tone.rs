@@ -227,6 +227,7 @@ impl Kernel for Adding {
         Ok(Closing {
             values: Vec::new(),
             remarks: clipped.into_iter().chain(silent).collect(),
+            ..Closing::default()
         })
     }
 }

@@ -9,7 +9,9 @@ use num_complex::Complex64;
 use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Port, Samples, Scaling};
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Linear, Stage, Told, Work};
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Follows, Kernel, Linear, Stage, Told, Work,
+};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
 
@@ -314,6 +316,10 @@ impl Configured for Settings {
             flow.scalings.retain(|s| s.power != 0);
         }
         vec![Port::new("", flow)]
+    }
+
+    fn follows(&self, inputs: &[Flow]) -> Option<Follows> {
+        Some(Follows::Times(self.factor(inputs.first()?).into()))
     }
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {

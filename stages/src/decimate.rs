@@ -4,7 +4,9 @@ use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
 use phasemill_engine::response::Element;
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Linear, Stage, Told, Work};
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Follows, Kernel, Linear, Stage, Told, Work,
+};
 use phasemill_engine::text::{Range, Reader};
 
 /// The stage.
@@ -111,6 +113,10 @@ impl Configured for Settings {
             }
         }
         vec![Port::new("", flow)]
+    }
+
+    fn follows(&self, _: &[Flow]) -> Option<Follows> {
+        Some(Follows::Times(Complex64::ONE))
     }
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {

@@ -7,7 +7,7 @@ use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::response::{Element, Response};
 use phasemill_engine::stage::{
-    Checker, Configured, Fault, Kernel, Linear, Stage, Told, Work, sampled_input,
+    Checker, Configured, Fault, Follows, Kernel, Linear, Stage, Told, Work, sampled_input,
 };
 use phasemill_engine::text::{Choice, Range, Reader};
 
@@ -344,6 +344,10 @@ impl Configured for Settings {
             _ => {}
         }
         vec![Port::new("", flow)]
+    }
+
+    fn follows(&self, _: &[Flow]) -> Option<Follows> {
+        Some(Follows::Times(Complex64::ONE))
     }
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {

@@ -6,7 +6,9 @@ use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Phase, Port, Samples};
 use phasemill_engine::response::Element;
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Linear, Stage, Told, Work};
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Follows, Kernel, Linear, Stage, Told, Work,
+};
 use phasemill_engine::text::Reader;
 
 use crate::math::clock::{cycles_between, harmonic, told_harmonic};
@@ -150,6 +152,13 @@ impl Configured for Settings {
             ..wave.clone()
         };
         vec![Port::new("", flow)]
+    }
+
+    fn follows(&self, _: &[Flow]) -> Option<Follows> {
+        let scale = if self.rms { 1.0 / SQRT_2 } else { 1.0 };
+        Some(Follows::Times(
+            (scale * self.switching.unwrap_or(1.0)).into(),
+        ))
     }
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {

@@ -486,6 +486,7 @@ impl Kernel for Telling {
         Ok(Closing {
             values,
             remarks: quality.remarks.clone(),
+            ..Closing::default()
         })
     }
 }

@@ -5,7 +5,8 @@ use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::lineage::spoken;
 use phasemill_engine::response::{Element, Response};
 use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Linear, Stage, Survey, Told, Work, sampled_input,
+    Checker, Closing, Configured, Fault, Follows, Kernel, Linear, Stage, Survey, Told, Work,
+    sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::{Unit, format_quantity};
@@ -152,6 +153,13 @@ impl Configured for Settings {
             ports.push(Port::new("offset", removed));
         }
         ports
+    }
+
+    fn follows(&self, _: &[Flow]) -> Option<Follows> {
+        Some(match self.method {
+            Method::HighPass { .. } => Follows::Times(1.0.into()),
+            _ => Follows::WithoutLevel,
+        })
     }
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {

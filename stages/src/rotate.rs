@@ -3,7 +3,7 @@
 use num_complex::Complex64;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::lineage::spoken;
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Follows, Kernel, Stage, Told, Work};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
 
@@ -81,6 +81,13 @@ impl Configured for Settings {
             point.check("by.point", input, checker);
         }
         vec![Port::new("", input.clone())]
+    }
+
+    fn follows(&self, _: &[Flow]) -> Option<Follows> {
+        match self.by {
+            By::Phase(phase) => Some(Follows::Times(unit(phase))),
+            By::Point(_) => None,
+        }
     }
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {

@@ -282,6 +282,7 @@ impl Kernel for Averaging {
         Ok(Closing {
             values: vec![Value::Table(table)],
             remarks: remarks.into_iter().collect(),
+            ..Closing::default()
         })
     }
 }

@@ -155,24 +155,6 @@ fn what_two_channels_share_cancels_from_their_difference() {
     assert!((difference.at_95 - 0.95).abs() <= allowed(0.95, difference.stated));
 }
 
-/// Two averages of the same samples behind different filters differ by what their ends hold, which is
-/// little; their stretches differ too, so how far they agree is not known, and what is stated of the
-/// difference is on the safe side.
-#[test]
-fn the_difference_of_two_filters_is_not_stated_too_well() {
-    let folder = recorded(100, 1.0, SIGNAL, Noise::White, 11);
-    let stages = chain(RC, "")
-        + r#""other smooth": Filter(of: "product", kind: RcCascade(poles: 1, time_constant: "5 ms")),
-        "other": Average(of: "other smooth"),
-        "difference": Combine(of: ["answer", "other"], by: Difference),"#;
-    let found = estimates(&folder.path().join("x.h5"), &stages, "difference");
-    let difference = coverage(&found, Complex64::ZERO);
-    assert!(
-        difference.at_95 >= 0.95 - allowed(0.95, 200),
-        "{difference:?}"
-    );
-}
-
 /// Points whose scatter is known to 1/sqrt(2·10000) = 0.7 %.
 const MANY: usize = 10_000;
 

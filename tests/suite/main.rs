@@ -1,5 +1,6 @@
 //! Checks from outside, as one program: the project as its users and its developers meet it.
 
+mod shared_samples;
 mod support;
 mod support_reference;
 

@@ -8,7 +8,7 @@ use num_complex::Complex64;
 use phasemill_engine::challenge::chance;
 use phasemill_engine::diagnostic::Diagnostics;
 use phasemill_engine::recipe::{Recipe, Wiring};
-use phasemill_engine::run::{Job, Monitor};
+use phasemill_engine::run::{Finding, Job, Monitor};
 use phasemill_engine::session::open_sets;
 use phasemill_engine::value::{Estimate, Value};
 use phasemill_stages::REGISTRY;
@@ -159,28 +159,52 @@ pub fn record(
     }
 }
 
-/// A result of a recipe whose input is `x`, or `x` and `y`, point by point; a point without a value is `None`.
-pub fn estimates(recording: &Path, stages: &str, result: &str) -> Vec<Option<Estimate>> {
+/// What a recipe whose input is `x`, or `x` and `y`, gives.
+pub struct Studied {
+    /// For each result that was asked for, point by point; a point without a value is `None`.
+    pub found: Vec<Vec<Option<Estimate>>>,
+    /// Remarks of the run.
+    pub remarks: Vec<Finding>,
+    /// Warnings of the check.
+    pub warnings: Diagnostics,
+}
+
+/// Runs stages; `further` goes into the recipe behind the results.
+pub fn studied(recording: &Path, stages: &str, results: &[&str], further: &str) -> Studied {
     let more = match stages.contains("\"y\"") {
         true => ", \"y\": Wave()",
         false => "",
     };
     let text = format!(
-        "Recipe(title: \"a study\", inputs: {{\"x\": Wave(){more}}}, stages: {{{stages}}}, results: [{result:?}])"
+        "Recipe(title: \"a study\", inputs: {{\"x\": Wave(){more}}}, stages: {{{stages}}}, results: {results:?}{further})"
     );
     let (recipe, found) = Recipe::parse("study.ron", &text, &REGISTRY);
     let recipe = recipe.filter(|_| !found.has_errors());
     let recipe = recipe.unwrap_or_else(|| panic!("{found}"));
     let files = [recording.to_path_buf()];
     let sets = open_sets(&recipe, &Wiring::default(), &files, &[]);
-    let mut found = Diagnostics::default();
-    let job = Job::new(&recipe, sets, &mut found).unwrap_or_else(|| panic!("{found}"));
+    let mut warnings = Diagnostics::default();
+    let job = Job::new(&recipe, sets, &mut warnings).unwrap_or_else(|| panic!("{warnings}"));
     let outcome = job.run(&[], None, &Monitor::default());
-    let kept = &job.typed.results[0];
-    let values = outcome.values[kept.node][kept.port].iter();
-    values
-        .map(|v| v.as_ref().and_then(Value::estimate).cloned())
-        .collect()
+    let found = results.iter().map(|name| {
+        let kept = job.typed.results.iter().find(|k| k.name == *name).unwrap();
+        let values = outcome.values[kept.node][kept.port].iter();
+        values
+            .map(|v| v.as_ref().and_then(Value::estimate).cloned())
+            .collect()
+    });
+    Studied {
+        found: found.collect(),
+        remarks: outcome.remarks,
+        warnings,
+    }
+}
+
+/// One result of stages, point by point.
+pub fn estimates(recording: &Path, stages: &str, result: &str) -> Vec<Option<Estimate>> {
+    studied(recording, stages, &[result], "")
+        .found
+        .swap_remove(0)
 }
 
 /// How often intervals hold the truth, and how far values scatter, in-phase and quadrature parts together.
@@ -273,3 +297,41 @@ pub fn scatter(found: &[Option<Estimate>]) -> [f64; 2] {
         root_mean_square(&|z| libm::atan2(turned(z).im, turned(z).re)),
     ]
 }
+
+/// Stages that average one product behind two filters, and combine what comes out in three ways.
+pub fn pair(first: &str, second: &str) -> String {
+    chain(first, "")
+        + &format!(
+            r#""other smooth": Filter(of: "product", kind: {second}),
+        "other": Average(of: "other smooth"),
+        "difference": Combine(of: ["answer", "other"], by: Difference),
+        "sum": Combine(of: ["answer", "other"], by: Sum),
+        "ratio": Combine(of: ["answer", "other"], by: Ratio),"#
+        )
+}
+
+/// What [`pair`] makes, with its truth.
+pub const COMBINED: [(&str, Complex64); 3] = [
+    ("difference", Complex64::ZERO),
+    ("sum", Complex64::new(2.0 * SIGNAL.re, 2.0 * SIGNAL.im)),
+    ("ratio", Complex64::ONE),
+];
+
+/// Pairs of filters whose means are compared, by their names.
+pub const PAIRS: [(&str, &str, &str); 3] = [
+    (
+        "RC, 4 poles of 5 ms, and Butterworth, order 4, 20 Hz",
+        r#"RcCascade(poles: 4, time_constant: "5 ms")"#,
+        r#"Butterworth(order: 4, band: Low("20 Hz"))"#,
+    ),
+    (
+        "RC, 4 poles of 5 ms and of 10 ms",
+        r#"RcCascade(poles: 4, time_constant: "5 ms")"#,
+        r#"RcCascade(poles: 4, time_constant: "10 ms")"#,
+    ),
+    (
+        "RC, 4 poles of 5 ms, and 7 whole periods",
+        r#"RcCascade(poles: 4, time_constant: "5 ms")"#,
+        r#"WholePeriods(clock: "clock", periods: 7)"#,
+    ),
+];

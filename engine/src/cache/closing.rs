@@ -5,7 +5,7 @@ use std::sync::Arc;
 use num_complex::Complex64;
 
 use crate::constant::Distribution;
-use crate::stage::Closing;
+use crate::stage::{Closing, Span};
 use crate::value::{About, Estimate, Evaluation, Part, Reach, Table, Value};
 
 /// What a closing is as bytes; `None` for what no stage gives at the end of a point.
@@ -28,6 +28,10 @@ pub(super) fn to_bytes(closing: &Closing) -> Option<Vec<u8>> {
             Some(())
         }
     })?;
+    out.option(closing.span.as_ref(), |out, span| {
+        out.whole(span.first);
+        out.whole(span.samples);
+    });
     Some(out.0)
 }
 
@@ -44,7 +48,17 @@ pub(super) fn from_bytes(bytes: &[u8]) -> Option<Closing> {
         })),
         _ => None,
     })?;
-    from.0.is_empty().then_some(Closing { values, remarks })
+    let span = from.option(|from| {
+        Some(Span {
+            first: from.whole()?,
+            samples: from.whole()?,
+        })
+    })?;
+    from.0.is_empty().then_some(Closing {
+        values,
+        remarks,
+        span,
+    })
 }
 
 fn estimate_to(out: &mut Out, estimate: &Estimate) -> Option<()> {

@@ -9,7 +9,7 @@ use super::closing::{from_bytes, to_bytes};
 use super::folder::{Folder, Found};
 use crate::aspect::Interval;
 use crate::constant::Distribution;
-use crate::stage::Closing;
+use crate::stage::{Closing, Span};
 use crate::units::Unit;
 use crate::value::{About, Estimate, Evaluation, Part, Quantified, Reach, Table, Value};
 
@@ -49,6 +49,10 @@ fn everything() -> Closing {
             Value::Table(table(Some(vec![1.0]))),
         ],
         remarks: vec![String::new(), "2 samples at full scale: ±".into()],
+        span: Some(Span {
+            first: 3,
+            samples: u64::MAX,
+        }),
     }
 }
 
@@ -68,7 +72,7 @@ fn closings_come_back_bit_by_bit() {
         parts[1].effect.re.to_bits(),
         f64::from_bits(0xfff8_dead_beef_0001).to_bits()
     );
-    assert_eq!(to_bytes(&Closing::default()).map(|b| b.len()), Some(16));
+    assert_eq!(to_bytes(&Closing::default()).map(|b| b.len()), Some(17));
 }
 
 #[test]

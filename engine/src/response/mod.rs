@@ -7,11 +7,13 @@ mod noise;
 mod scatter;
 mod settling;
 mod shape;
+mod weights;
 
 pub use figures::{Arrival, Figures, Image, Rejection, decibels};
 use figures::{Chain, folded, rate_at_start};
 pub use scatter::{PowerLaw, Scatter, ScatterError};
 pub use shape::NoiseShape;
+pub(crate) use weights::{Weights, covariances};
 
 /// One linear element.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,8 +1,9 @@
 //! How white noise at a chain's input is correlated at its output: what a few stretches of a record tell
 //! about the mean of all of it.
 
+use super::Response;
 use super::noise::Impulse;
-use super::{Element, Response};
+use super::weights::kept;
 
 /// Places at which the impulse response is kept.
 const PLACES: usize = 1024;
@@ -29,15 +30,8 @@ impl Response {
     /// `None` where the chain would have to be followed for more than 2^27 samples, or has no gain at zero
     /// frequency.
     pub fn noise_shape(&self, rate: f64) -> Option<NoiseShape> {
-        let behind = self.elements.iter().rposition(|e| *e == Element::Mixed);
-        let elements = &self.elements[behind.map_or(0, |i| i + 1)..];
-        let every: f64 = elements
-            .iter()
-            .map(|e| match e {
-                Element::KeepEvery(n) => *n as f64,
-                _ => 1.0,
-            })
-            .product();
+        let (_, elements) = self.around_mixing();
+        let every = kept(elements) as f64;
         let impulse = Impulse::new(elements, REST)?;
         let bin = impulse.length().div_ceil(PLACES);
         let mut places = vec![0.0; impulse.length().div_ceil(bin)];
@@ -105,6 +99,7 @@ impl NoiseShape {
 
 #[cfg(test)]
 mod tests {
+    use super::super::Element;
     use super::*;
 
     fn pole(a: f64, rate: f64) -> Element {

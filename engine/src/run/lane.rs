@@ -102,6 +102,8 @@ struct Memory {
     held: Vec<Option<Buffer>>,
     /// By group of such chains: the mean of the samples, where that is taken before.
     means: Vec<Option<f64>>,
+    /// What kernels left that are done.
+    closings: Vec<(Node, Closing)>,
 }
 
 /// Why a pass ended early.
@@ -143,6 +145,7 @@ impl<'l> Lane<'l> {
             surveys: (0..count).map(|_| None).collect(),
             held: vec![None; count],
             means: vec![None; self.shared.len()],
+            closings: Vec::new(),
         };
         for pass in 0..plan.passes.len() {
             match self.pass(pass, &mut memory, &mut outcome) {
@@ -157,7 +160,8 @@ impl<'l> Lane<'l> {
                 }
             }
         }
-        self.recall(&mut outcome);
+        self.recall(&mut memory.closings, &mut outcome);
+        self.take_over(memory.closings, &mut outcome);
         self.point_work(&memory.failed, &mut outcome);
         if let Some(visit) = self.visit.take() {
             outcome.from_cache = visit.known_stages();
@@ -166,20 +170,14 @@ impl<'l> Lane<'l> {
         outcome
     }
 
-    /// Takes what a cache knows of nodes that did not run. Remarks come in the order of the nodes, whoever made them.
-    fn recall(&self, outcome: &mut LaneOutcome) {
-        let plan = self.plan;
+    /// Takes what a cache knows of nodes that did not run.
+    fn recall(&self, closings: &mut Vec<(Node, Closing)>, outcome: &mut LaneOutcome) {
         for (node, closing) in self.visit.iter().flat_map(Visit::closings) {
             if let (Some(hash), Some(visit)) = (outcome.hashes.get_mut(node), &self.visit) {
                 *hash = visit.hash(node).or(*hash);
             }
-            self.finished(node, closing.clone(), outcome);
+            closings.push((node, closing.clone()));
         }
-        let mut place = vec![0; plan.names.len()];
-        (0..)
-            .zip(&plan.order)
-            .for_each(|(at, node)| place[*node] = at);
-        outcome.remarks.sort_by_key(|(node, _)| place[*node]);
     }
 
     /// What of the nodes of a pass is needed beside what a cache knows.
@@ -222,8 +220,8 @@ impl<'l> Lane<'l> {
     /// Takes what there is to say of an input that was read.
     fn seen(&mut self, node: Node, counters: &Counters, outcome: &mut LaneOutcome) {
         let closing = Closing {
-            values: Vec::new(),
             remarks: remarks_on(counters).collect(),
+            ..Closing::default()
         };
         self.ended(node, &closing);
         self.finished(node, closing, outcome);
@@ -369,7 +367,7 @@ impl<'l> Lane<'l> {
         let closing: Vec<Node> = (nodes.iter().copied())
             .filter(|n| plan.closes[*n] == pass && plan.passes[pass][*n])
             .collect();
-        self.close(&closing, &mut states, &mut memory.failed, outcome);
+        self.close(&closing, &mut states, memory, outcome);
         for (sink, rows) in self.sinks.iter().zip(rows) {
             if plan.closes[sink.node] == pass {
                 let rows = sink.sink.rows(rows);
@@ -604,12 +602,12 @@ impl<'l> Lane<'l> {
         &mut self,
         nodes: &[Node],
         states: &mut [State],
-        failed: &mut [bool],
+        memory: &mut Memory,
         outcome: &mut LaneOutcome,
     ) {
         for &node in nodes {
             let finished = match &mut states[node] {
-                _ if failed[node] => continue,
+                _ if memory.failed[node] => continue,
                 State::Runs(kernel) => kernel.finish(),
                 State::Holds => Ok(Closing::default()),
                 _ => continue,
@@ -617,14 +615,29 @@ impl<'l> Lane<'l> {
             match finished {
                 Ok(closing) => {
                     self.ended(node, &closing);
-                    self.finished(node, closing, outcome);
+                    memory.closings.push((node, closing));
                 }
-                Err(fault) => fail(failed, outcome, node, fault.into()),
+                Err(fault) => fail(&mut memory.failed, outcome, node, fault.into()),
             }
         }
     }
 
-    /// Takes the values and remarks with which a node ended.
+    /// Takes the values of all passes, once means of the same samples know of each other. They come in the order of
+    /// the nodes, and so do remarks, whoever made them.
+    fn take_over(&self, mut closings: Vec<(Node, Closing)>, outcome: &mut LaneOutcome) {
+        let mut place = vec![0; self.plan.names.len()];
+        let order = (0..).zip(&self.plan.order);
+        order.for_each(|(at, node)| place[*node] = at);
+        closings.sort_by_key(|(node, _)| place[*node]);
+        let name = |node: Node| self.plan.names[node].clone();
+        self.job.joint.join(&mut closings, name);
+        for (node, closing) in closings {
+            self.finished(node, closing, outcome);
+        }
+        outcome.remarks.sort_by_key(|(node, _)| place[*node]);
+    }
+
+    /// Takes how a node ended.
     fn finished(&self, node: Node, closing: Closing, outcome: &mut LaneOutcome) {
         let remarks = closing.remarks.into_iter().map(|r| (node, r));
         outcome.remarks.extend(remarks);

@@ -20,6 +20,7 @@ use crate::diagnostic::{Code, Diagnostic, Diagnostics, Severity};
 use crate::flow::{Buffer, Flow};
 use crate::fuse::Shared;
 use crate::graph::Node;
+use crate::joint::Joint;
 use crate::plan::{Plan, Scope, plan};
 use crate::recipe::Recipe;
 use crate::recordings::{PointPlace, RecordingSet};
@@ -62,6 +63,7 @@ pub struct Job<'r> {
     shared: Vec<Shared>,
     /// The plan that runs every stage by itself, for points of which samples are missing.
     apart: Plan,
+    joint: Joint,
 }
 
 /// A stage or channel that gave nothing at a point, or something to remark on.
@@ -181,6 +183,7 @@ impl<'r> Job<'r> {
             return None;
         }
         uneven_files(recipe, &sets, header, diagnostics);
+        let wanted = typed.needed(typed.results.iter().map(|kept| kept.node));
         let planned = plan(recipe, &typed, true).and_then(|planned| {
             let (apart, ..) = plan(recipe, &typed, false)?;
             Ok((planned, apart))
@@ -189,6 +192,7 @@ impl<'r> Job<'r> {
             Ok(((plan, works, shared), apart)) => Some(Job {
                 recipe,
                 sets,
+                joint: Joint::new(&typed, |node| wanted[node]),
                 typed,
                 plan,
                 works,

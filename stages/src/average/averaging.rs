@@ -5,7 +5,7 @@ use std::sync::Arc;
 use num_complex::Complex64;
 use phasemill_engine::flow::{Buffer, Samples};
 use phasemill_engine::response::NoiseShape;
-use phasemill_engine::stage::{Closing, Fault, Kernel};
+use phasemill_engine::stage::{Closing, Fault, Kernel, Span};
 use phasemill_engine::value::{About, Estimate, Evaluation, Part, Reach, Value};
 
 use crate::math::stretches::{FEWEST, Grid, Method, Pieces};
@@ -34,6 +34,8 @@ pub(super) struct Averaging {
     block: Option<u64>,
     /// Samples that have passed, those left out included.
     seen: u64,
+    /// Those before the first that is there and counts, and up to the last.
+    there: Option<(u64, u64)>,
     /// Of the point, or of the block that is filling.
     samples: ComplexMoments,
     /// Of the means of whole blocks.
@@ -60,6 +62,7 @@ impl Averaging {
             start: skip as f64 / rate,
             block,
             seen: 0,
+            there: None,
             samples: ComplexMoments::default(),
             blocks: ComplexMoments::default(),
             means: Vec::new(),
@@ -76,6 +79,10 @@ impl Averaging {
             return;
         }
         self.samples.push(z);
+        if !z.re.is_nan() {
+            let first = self.there.map_or(self.seen - 1, |(first, _)| first);
+            self.there = Some((first, self.seen));
+        }
         if let Noise::Measured(..) = self.noise {
             self.pieces.push(z);
         }
@@ -159,6 +166,21 @@ impl Averaging {
         }
     }
 
+    /// The samples that the mean was taken of, where none between them is missing.
+    fn span(&self) -> Option<Span> {
+        match self.block {
+            Some(block) => (self.missing == 0).then(|| Span {
+                first: self.skip,
+                samples: self.blocks.count() * block,
+            }),
+            None => {
+                let (first, end) = self.there?;
+                let samples = end - first;
+                (samples == self.samples.count()).then_some(Span { first, samples })
+            }
+        }
+    }
+
     /// The scatter of blocks: one component for each while they are few, else two for their covariance.
     fn of_blocks(&self) -> Vec<Part> {
         let n = self.blocks.count() as f64;
@@ -224,6 +246,7 @@ impl Kernel for Averaging {
         Ok(Closing {
             values: vec![Value::Estimate(estimate)],
             remarks: remark.into_iter().collect(),
+            span: self.span(),
         })
     }
 }

@@ -1,0 +1,239 @@
+//! Gives means of the same samples the sources that they share, when a point is done.
+
+use num_complex::Complex64;
+
+use super::{Group, Joint, Mean};
+use crate::graph::Node;
+use crate::response::covariances;
+use crate::stage::{Closing, Span};
+use crate::statistics::f_above;
+use crate::value::{Estimate, Part, Value};
+
+/// Components of a source that one mean takes up.
+const ROOM: u32 = 128;
+
+/// Probability beyond which densities differ by more than chance, on either side.
+const CHANCE: f64 = 1.0 / 2000.0;
+
+/// Part of a variance that is only rounding.
+const ROUNDING: f64 = 1e-13;
+
+/// A mean of a point that is done.
+struct Done<'g> {
+    mean: &'g Mean,
+    /// Its place among the closings.
+    at: usize,
+    span: Span,
+    parts: Vec<Part>,
+    freedom: f64,
+    /// Sum of squares of all effects.
+    square: f64,
+    complex: bool,
+}
+
+impl Joint {
+    /// Gives the means of a point that have noise in common the same sources, and says where that fails.
+    pub(crate) fn join(&self, closings: &mut [(Node, Closing)], name: impl Fn(Node) -> String) {
+        for group in &self.groups {
+            group.join(closings, &name);
+        }
+    }
+}
+
+fn estimate(closing: &Closing) -> Option<&Estimate> {
+    closing.values.first()?.estimate()
+}
+
+/// The parts of an estimate if they all are components of one source, few enough to be shared.
+fn of_one_source(closing: &Closing) -> Option<&[Part]> {
+    let parts = estimate(closing)?.parts.as_deref()?;
+    let first = parts.first()?;
+    let alike = |p: &Part| p.source.about == first.source.about && p.source.index < ROOM;
+    parts.iter().all(alike).then_some(parts)
+}
+
+impl Group {
+    fn join(&self, closings: &mut [(Node, Closing)], name: impl Fn(Node) -> String) {
+        let mut done = self.done(closings);
+        let sums = self.covariances(&done);
+        let mut leaders = leaders(&done);
+        let mut remarks = Vec::new();
+        done.iter().enumerate().for_each(|(i, d)| {
+            let leader = leaders[i];
+            let density = |k: usize| {
+                let scale = done[k].mean.factor.norm_sqr() * sums[k][k];
+                done[k].square / scale
+            };
+            let both = if d.complex { 2.0 } else { 1.0 };
+            let ratio = density(i) / density(leader);
+            let (own, led) = (both * d.freedom, both * done[leader].freedom);
+            let chance = match ratio > 1.0 {
+                true => f_above(ratio, own, led),
+                false => f_above(1.0 / ratio, led, own),
+            };
+            if i != leader && chance < CHANCE {
+                remarks.push((
+                    d.at,
+                    format!(
+                        "the noise density behind its chain is {ratio:.3} times that behind `{}`, of the same samples, \
+                         which is more than chance, so that something beside white noise gets through one of them; \
+                         both count as independent, and their difference comes out too uncertain",
+                        name(done[leader].mean.node)
+                    ),
+                ));
+                leaders[i] = i;
+            }
+        });
+        let shares = |i: usize| leaders.iter().filter(|l| **l == leaders[i]).count() > 1;
+        if (0..done.len()).any(shares) {
+            self.share(closings, &done, &leaders, &sums);
+        }
+        for (at, remark) in remarks {
+            closings[at].1.remarks.push(remark);
+        }
+        done.clear();
+    }
+
+    /// The means of the point whose weights are known.
+    fn done(&self, closings: &[(Node, Closing)]) -> Vec<Done<'_>> {
+        let each = self.means.iter().filter_map(|mean| {
+            let at = closings.iter().position(|(node, _)| *node == mean.node)?;
+            let closing = &closings[at].1;
+            let parts = of_one_source(closing)?;
+            let square: f64 = parts.iter().map(|p| p.effect.norm_sqr()).sum();
+            let turned = mean.factor.im != 0.0;
+            let complex = turned || parts.iter().any(|p| p.effect.im != 0.0);
+            let whole = square > 0.0 && mean.factor.norm_sqr() > 0.0;
+            whole.then_some(Done {
+                mean,
+                at,
+                span: closing.span?,
+                freedom: parts.first()?.source.about.degrees_of_freedom,
+                parts: parts.to_vec(),
+                square,
+                complex,
+            })
+        });
+        each.collect()
+    }
+
+    /// Covariances for white noise of variance 1. All points of a sweep ask for the same as a rule.
+    fn covariances(&self, done: &[Done<'_>]) -> Vec<Vec<f64>> {
+        let key: Vec<(usize, Span)> = done.iter().map(|d| (d.mean.node, d.span)).collect();
+        let mut known = match self.known.lock() {
+            Ok(known) => known,
+            Err(poisoned) => poisoned.into_inner(),
+        };
+        if let Some(sums) = known.get(&key) {
+            return sums.clone();
+        }
+        let means: Vec<_> = done.iter().map(|d| (&d.mean.weights, d.span)).collect();
+        let sums = covariances(&means);
+        known.insert(key, sums.clone());
+        sums
+    }
+
+    /// Writes the parts of all means anew, from the deviations of their leaders.
+    fn share(
+        &self,
+        closings: &mut [(Node, Closing)],
+        done: &[Done<'_>],
+        leaders: &[usize],
+        sums: &[Vec<f64>],
+    ) {
+        // A leader comes before those that it leads, so that it keeps its parts.
+        let led = |i: &usize| leaders[*i] == *i;
+        let all = 0..done.len();
+        let order: Vec<usize> = all
+            .clone()
+            .filter(led)
+            .chain(all.filter(|i| !led(i)))
+            .collect();
+        let factor = cholesky(sums, &order);
+        for (row, &i) in factor.iter().zip(&order) {
+            let leader = &done[leaders[i]];
+            let scale: Complex64 = done[i].mean.factor / leader.mean.factor;
+            let scale = scale / sums[leaders[i]][leaders[i]].sqrt();
+            let components = (0u32..).zip(row).filter(|(_, share)| **share != 0.0);
+            let parts = components.flat_map(|(k, share)| {
+                let part = move |part: &Part| {
+                    let index = k * ROOM + part.source.index;
+                    Part::new(&part.source.about, index, part.effect * scale * *share)
+                };
+                leader.parts.iter().map(part)
+            });
+            let parts: Vec<Part> = parts.collect();
+            if let Some(Value::Estimate(own)) = closings[done[i].at].1.values.first_mut() {
+                own.parts = Some(parts);
+            }
+        }
+    }
+}
+
+/// For each mean the one whose deviations tell the density of the noise that it shares: that behind a chain which most
+/// channels have, with most degrees of freedom, evaluated alike.
+fn leaders(done: &[Done<'_>]) -> Vec<usize> {
+    let of = |own: &Done<'_>| {
+        let evaluated = |d: &Done<'_>| d.parts.first().map(|p| p.source.about.evaluation);
+        let same = |d: &Done<'_>| d.mean.front == own.mean.front && evaluated(d) == evaluated(own);
+        let mut best: Option<(usize, &Done<'_>)> = None;
+        for (i, d) in done.iter().enumerate().filter(|(_, d)| same(d)) {
+            let better = best.is_none_or(|(_, b)| {
+                d.mean.alike > b.mean.alike || d.mean.alike == b.mean.alike && d.freedom > b.freedom
+            });
+            if better {
+                best = Some((i, d));
+            }
+        }
+        best.map_or(0, |(i, _)| i)
+    };
+    done.iter().map(of).collect()
+}
+
+/// The Cholesky factor of a covariance, taken in an order; what is only rounding of a variance counts as nothing.
+fn cholesky(sums: &[Vec<f64>], order: &[usize]) -> Vec<Vec<f64>> {
+    let mut factor: Vec<Vec<f64>> = Vec::new();
+    for (n, &i) in order.iter().enumerate() {
+        let mut row = vec![0.0; n + 1];
+        for (m, &j) in order.iter().enumerate().take(n) {
+            let explained: f64 = (0..m).map(|k| row[k] * factor[m][k]).sum();
+            if factor[m][m] > 0.0 {
+                row[m] = (sums[i][j] - explained) / factor[m][m];
+            }
+        }
+        let explained: f64 = row.iter().map(|x| x * x).sum();
+        let rest = sums[i][i] - explained;
+        row[n] = if rest > ROUNDING * sums[i][i] {
+            rest.sqrt()
+        } else {
+            0.0
+        };
+        factor.push(row);
+    }
+    factor
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The factor times itself is the covariance, in whatever order; two alike need one component only.
+    #[test]
+    fn factor_of_a_covariance() {
+        let sums = vec![
+            vec![4.0, 2.0, 4.0],
+            vec![2.0, 3.0, 2.0],
+            vec![4.0, 2.0, 4.0],
+        ];
+        for order in [[0, 1, 2], [1, 2, 0]] {
+            let factor = cholesky(&sums, &order);
+            for (row, i) in factor.iter().zip(order) {
+                for (other, j) in factor.iter().zip(order) {
+                    let product: f64 = row.iter().zip(other).map(|(a, b)| a * b).sum();
+                    assert!((product - sums[i][j]).abs() < 1e-14, "{i} {j}");
+                }
+            }
+        }
+        assert_eq!(cholesky(&sums, &[0, 2])[1][1], 0.0);
+    }
+}
