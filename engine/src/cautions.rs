@@ -1,5 +1,6 @@
 //! Warnings about a whole recipe: what no stage sees by itself.
 
+mod beats;
 mod lines;
 mod ripple;
 
@@ -44,6 +45,7 @@ pub fn report(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
     lines::report(recipe, typed, diagnostics);
     ripple::report(recipe, typed, diagnostics);
     crate::joint::report(recipe, typed, diagnostics);
+    beats::report(recipe, typed, diagnostics);
     if let Some(mains) = recipe.mains {
         mains_in_the_band(recipe, typed, mains, diagnostics);
     }

@@ -87,6 +87,7 @@ pub fn check_at<'h>(
     typed.collect_results(recipe, diagnostics);
     report_unknown_units(recipe, diagnostics);
     if !diagnostics.has_errors() {
+        crate::joint::tell(&mut typed);
         crate::cautions::report(recipe, &typed, diagnostics);
         let started = |role: &str| headers(role)?.start_time.as_deref();
         crate::cautions::expired_constants(recipe, &typed, started, diagnostics);

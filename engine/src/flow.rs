@@ -171,6 +171,8 @@ pub struct Flow {
     pub evaluated: bool,
     /// What the uncertainty of its average will come from, in words, as far as headers tell.
     pub evaluation: Option<String>,
+    /// Seconds of the stretches whose scatter tells that uncertainty, where it is told by stretches.
+    pub stretches: Option<f64>,
     /// The recordings it depends on.
     pub recordings: BTreeSet<String>,
     /// The linear, time-invariant part of the way here.
@@ -201,6 +203,7 @@ impl Flow {
             gain: 1.0,
             evaluated: false,
             evaluation: None,
+            stretches: None,
             recordings: BTreeSet::new(),
             response: Response::default(),
         }

@@ -45,6 +45,13 @@ pub trait Configured: Send + Sync {
         None
     }
 
+    /// The work on the values of one point in trials in which they are drawn, given the values of the run; by default
+    /// the same as in the run. For stages on values of one point whose results are not those of a value that is
+    /// exactly known.
+    fn drawn(&self, _inputs: &[Flow], _run: &[&Value]) -> Option<Box<PointWork>> {
+        None
+    }
+
     /// Seconds at the start of a point of which it uses nothing.
     fn leaves_out(&self, _inputs: &[Flow]) -> f64 {
         0.0

@@ -41,20 +41,30 @@ impl Stage for Average {
          shorter ones, so short that the noise at frequencies beside the signal that the chain still lets \
          through is used as well, and makes them independent first (generalised least squares, with the \
          Cholesky factor of their covariance; JCGM 102:2011, 6). `Automatic` takes `Stretches` where there are at least \
-         10, else `Neighbours`. With fewer than 3 the uncertainty is not evaluated, which is said. Where \
-         neighbouring stretches are alike beyond chance (once in 2000 cases), what is averaged drifts and the \
-         uncertainty is too small: that is remarked on. `Density(...)` states a noise density instead, one-sided, \
+         10, else `Neighbours`. With fewer than 3 the uncertainty is not evaluated, which is said. What \
+         is more than noise is remarked on: neighbouring stretches that are alike beyond chance (once in 2000 cases, of 10 \
+         stretches or more), since what is averaged then drifts and the uncertainty is too small; a line among the stretches \
+         (Fisher, Proc. R. Soc. Lond. A 125, 54 (1929); chance gives one in 1000 cases), since something beats with the \
+         signal, and the uncertainty is too large as a rule; and a level beside the mean of zero, or its drift, that \
+         nothing behind the mixing removes and whose ripple, cut off at the ends, shifts the mean by more than half its standard \
+         uncertainty (likewise by chance in 1000). `Density(...)` states a noise density instead, one-sided, \
          in the unit of the flow per sqrt(Hz), of the wave before mixing with all gains so far. `over: Blocks(t)` \
          gives the mean of the means of blocks of length t, \
          their scatter s and number n: the standard uncertainty is s/sqrt(n) with n - 1 degrees of freedom (JCGM \
          100:2008, 4.2.3), which holds for blocks longer than the settling time. Samples behind the last whole \
          block are left out. Of a phasor, in-phase and quadrature part have a joint covariance; so have the \
-         averages of several channels over the same stretches or up to 64 blocks. Averages of the same samples over \
-         other stretches, as behind another filter, count as independent: their difference comes out too uncertain."
+         averages of several channels over the same stretches or up to 64 blocks. Averages of the same samples behind one mixing \
+         (or none) share their noise as their chains say: each is a weighted sum of the noise behind the mixing, so that one \
+         density, white around the signal and measured where most degrees of freedom tell it, gives all variances and \
+         covariances, and the difference of two filters is as certain as it is. Decimation, other rates and other times left \
+         out are in the weights. Where densities behind two chains differ by more than chance (once in 2000 cases, F test), or samples \
+         are missing in between, the averages count as independent, which is remarked on. Averages at other harmonics, or relative to other \
+         clocks, count as independent, which they are for white noise. For other pairs of the same samples, as behind a \
+         stage that is not linear, different filters before the mixing, or a fit of tones, the check warns where they are combined."
     }
 
     fn numeric_version(&self) -> u32 {
-        2
+        3
     }
 
     fn example(&self) -> &'static str {
@@ -200,8 +210,13 @@ impl Settings {
         })
     }
 
-    /// Checks where the uncertainty comes from; whether there will be one, and from what in words.
-    fn check_uncertainty(&self, input: &Flow, checker: &mut Checker<'_>) -> (bool, Option<String>) {
+    /// Checks where the uncertainty comes from; whether there will be one, from what in words, and from stretches of
+    /// what length.
+    fn check_uncertainty(
+        &self,
+        input: &Flow,
+        checker: &mut Checker<'_>,
+    ) -> (bool, Option<String>, Option<f64>) {
         match &self.uncertainty {
             From::Noise(Method::Automatic) if self.block.is_some() => {
                 let skip = self.skipped_time(input).unwrap_or(0.0);
@@ -209,7 +224,7 @@ impl Settings {
                 let told = blocks.filter(|(n, _)| *n > 1).map(|(n, length)| {
                     format!("{n} blocks of {length} s, {} degrees of freedom", n - 1)
                 });
-                (true, told)
+                (true, told, None)
             }
             _ if self.block.is_some() => {
                 checker.error(
@@ -218,9 +233,9 @@ impl Settings {
                     "expected no other way where blocks are averaged, whose scatter is the uncertainty",
                     "leave it out, or average over the point",
                 );
-                (true, None)
+                (true, None, None)
             }
-            From::Nothing => (false, None),
+            From::Nothing => (false, None, None),
             From::Density(density) => {
                 let unit = density
                     .unit
@@ -244,7 +259,7 @@ impl Settings {
                     let help = "express the average as a full step behind this stage";
                     checker.error("uncertainty", Code::WrongFlow, message, help);
                 }
-                (true, Some("the stated noise density".into()))
+                (true, Some("the stated noise density".into()), None)
             }
             From::Noise(method) => {
                 if let (Some(grid), Some(samples)) = (self.grid(input), self.averaged(input)) {
@@ -276,9 +291,9 @@ impl Settings {
                             cut.length
                         )
                     });
-                    return (found.is_some(), told);
+                    return (found.is_some(), told, found.map(|cut| cut.length));
                 }
-                (true, None)
+                (true, None, None)
             }
         }
     }
@@ -368,7 +383,7 @@ impl Configured for Settings {
             );
             checker.error("over", Code::Time, message, "choose longer blocks");
         }
-        let (evaluated, evaluation) = self.check_uncertainty(input, checker);
+        let (evaluated, evaluation, stretches) = self.check_uncertainty(input, checker);
         let response = match self.averaged(input).zip(input.rate) {
             Some((n, rate)) => input.response.clone().then(Element::Average(n, rate)),
             None => input.response.clone(),
@@ -384,6 +399,7 @@ impl Configured for Settings {
                 kind,
                 evaluated,
                 evaluation,
+                stretches,
                 rate: None,
                 length: None,
                 response,
@@ -405,6 +421,7 @@ impl Configured for Settings {
         let (input, rate) = sampled_input(inputs)?;
         let skip = self.skip(input, rate);
         let block = self.block(rate);
+        let ripple = ripple(input);
         let noise = match &self.uncertainty {
             _ if block.is_some() => Noise::Blocks,
             From::Noise(method) => self
@@ -417,9 +434,16 @@ impl Configured for Settings {
             From::Nothing => Noise::Nothing,
         };
         Ok(Work::Stream(Box::new(move || {
-            Box::new(Averaging::new(skip, block, rate, noise.clone()))
+            Box::new(Averaging::new(skip, block, rate, noise.clone(), ripple))
         })))
     }
+}
+
+/// Samples in a period of the ripple that a level in front of the mixing makes, where the frequency is known.
+fn ripple(input: &Flow) -> Option<f64> {
+    let (_, n, m) = input.clock.as_ref()?;
+    let own = input.frequency.or(input.expected)? * f64::from(*n) / f64::from(*m);
+    (input.kind == Kind::Phasor).then_some(input.rate? / own)
 }
 
 /// The square root of the two-sided density of noise in each part of the flow, and its degrees of freedom.

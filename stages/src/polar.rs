@@ -3,11 +3,12 @@
 use num_complex::Complex64;
 use phasemill_engine::flow::{Buffer, Companions, Flow, Kind, Port, Samples};
 use phasemill_engine::response::Response;
-use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, Stage, Told, Work};
+use phasemill_engine::stage::{Checker, Configured, Fault, Kernel, PointWork, Stage, Told, Work};
 use phasemill_engine::text::Reader;
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Value};
 
+use crate::math::amplitudes::Amplitudes;
 use crate::math::plane::Findings;
 
 /// The stage.
@@ -35,6 +36,8 @@ impl Stage for Polar {
          175 (1954), exact), missing (NaN) where it is undetermined. Where X and Y have several sources of \
          uncertainty, degrees of freedom are combined after Krishnamoorthy & Yu, Stat. Probab. Lett. 66, 161 (2004); \
          gains and their phases count as factors, which make no signal of noise and do not bias R. \
+         Amplitudes that are drawn (`run --monte-carlo`) have the same coverage interval: above the median they are the \
+         modulus of what is drawn, below it the amplitude that Rice's distribution gives for its probability. \
          All but R and phase are missing where the uncertainty vanishes in some direction or has one degree of \
          freedom. A value of exactly zero, as of a background point less itself, has no phase."
     }
@@ -148,6 +151,19 @@ impl Configured for Settings {
         Some(format!(
             "Amplitude and phase of {of} were computed, the phase in {unit}{corrected}."
         ))
+    }
+
+    fn drawn(&self, inputs: &[Flow], run: &[&Value]) -> Option<Box<PointWork>> {
+        let evaluated = inputs.first().is_some_and(|f| f.evaluated);
+        let estimate = run.first()?.estimate().filter(|_| evaluated)?;
+        let amplitudes = Amplitudes::of(estimate)?;
+        Some(Box::new(move |values| {
+            let mut all = polar(values, evaluated);
+            if let Some(Value::Estimate(amplitude)) = all.first_mut() {
+                amplitude.value = amplitudes.at(amplitude.value.re).into();
+            }
+            Ok(all)
+        }))
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {

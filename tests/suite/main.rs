@@ -1,6 +1,5 @@
 //! Checks from outside, as one program: the project as its users and its developers meet it.
 
-mod shared_samples;
 mod support;
 mod support_reference;
 
@@ -12,6 +11,7 @@ mod cli;
 mod constants;
 mod coverage;
 mod determinism;
+mod drawn_amplitudes;
 mod expect;
 mod expect_scatter;
 mod explain;
@@ -37,6 +37,7 @@ mod reference_tides;
 mod registry;
 mod response;
 mod robustness;
+mod shared_samples;
 mod study;
 mod survey;
 mod tidy;

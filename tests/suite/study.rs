@@ -1,14 +1,15 @@
 //! Simulated recordings whose truth is known, run as a user runs them: how often a stated interval holds
 //! the truth, and how far values scatter. Shared by the checks and the full study.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use libm::{cos, exp, log, sin};
 use num_complex::Complex64;
 use phasemill_engine::challenge::chance;
-use phasemill_engine::diagnostic::Diagnostics;
+use phasemill_engine::diagnostic::{Code, Diagnostics};
 use phasemill_engine::recipe::{Recipe, Wiring};
-use phasemill_engine::run::{Finding, Job, Monitor};
+use phasemill_engine::run::{Draws, Finding, Job, Monitor, Numbers};
 use phasemill_engine::session::open_sets;
 use phasemill_engine::value::{Estimate, Value};
 use phasemill_stages::REGISTRY;
@@ -26,6 +27,9 @@ pub const LINE: f64 = 175.0;
 /// The signal; its size says nothing of the noise, which is 1 per sample.
 pub const SIGNAL: Complex64 = Complex64::new(0.6, -0.8);
 
+/// A stronger signal, for ratios that follow their sources along straight lines.
+pub const STRONG: Complex64 = Complex64::new(6.0, -8.0);
+
 /// What a detector adds to the signal.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub enum Noise {
@@ -37,6 +41,8 @@ pub enum Noise {
     Mains(f64),
     /// The same, and a level that walks by this much (standard deviation) in a point, and runs along a line.
     Drift(f64),
+    /// The same, and a level that runs along a line by this much in a point.
+    Slope(f64),
 }
 
 /// A normal random variable, in pairs (Box & Muller 1958).
@@ -79,6 +85,7 @@ impl Noise {
             Noise::Flicker(corner) => format!("white + 1/f, equal at {corner} Hz"),
             Noise::Mains(amplitude) => format!("white + mains {amplitude} and harmonics"),
             Noise::Drift(walk) => format!("white + drift of {walk}"),
+            Noise::Slope(rise) => format!("white + a level that rises by {rise}"),
         }
     }
 
@@ -96,6 +103,12 @@ impl Noise {
                     for (i, x) in samples.iter_mut().enumerate() {
                         *x += amplitude / f64::from(k) * sin(turn * i as f64 + phase);
                     }
+                }
+            }
+            Noise::Slope(rise) => {
+                let part = rise / samples.len() as f64;
+                for (i, x) in samples.iter_mut().enumerate() {
+                    *x += part * i as f64 - 0.5 * rise;
                 }
             }
             Noise::Drift(walk) => {
@@ -167,10 +180,33 @@ pub struct Studied {
     pub remarks: Vec<Finding>,
     /// Warnings of the check.
     pub warnings: Diagnostics,
+    /// For each result that was asked for what drawing gave, where it was drawn.
+    pub drawn: Vec<Vec<Option<Numbers>>>,
+}
+
+impl Studied {
+    /// Part of the points at which a stage remarked on something in these words.
+    pub fn remarked(&self, node: &str, words: &str) -> f64 {
+        let here = |r: &&Finding| r.node == node && r.message.contains(words);
+        let points: BTreeSet<Option<u64>> =
+            self.remarks.iter().filter(here).map(|r| r.point).collect();
+        points.len() as f64 / self.found[0].len() as f64
+    }
+
+    /// How many warnings of a code there are.
+    pub fn warned(&self, code: Code) -> usize {
+        self.warnings.iter().filter(|d| d.code == code).count()
+    }
 }
 
 /// Runs stages; `further` goes into the recipe behind the results.
-pub fn studied(recording: &Path, stages: &str, results: &[&str], further: &str) -> Studied {
+pub fn studied(
+    recording: &Path,
+    stages: &str,
+    results: &[&str],
+    further: &str,
+    draws: Option<Draws>,
+) -> Studied {
     let more = match stages.contains("\"y\"") {
         true => ", \"y\": Wave()",
         false => "",
@@ -185,7 +221,7 @@ pub fn studied(recording: &Path, stages: &str, results: &[&str], further: &str) 
     let sets = open_sets(&recipe, &Wiring::default(), &files, &[]);
     let mut warnings = Diagnostics::default();
     let job = Job::new(&recipe, sets, &mut warnings).unwrap_or_else(|| panic!("{warnings}"));
-    let outcome = job.run(&[], None, &Monitor::default());
+    let outcome = job.run(&[], draws, &Monitor::default());
     let found = results.iter().map(|name| {
         let kept = job.typed.results.iter().find(|k| k.name == *name).unwrap();
         let values = outcome.values[kept.node][kept.port].iter();
@@ -193,7 +229,17 @@ pub fn studied(recording: &Path, stages: &str, results: &[&str], further: &str) 
             .map(|v| v.as_ref().and_then(Value::estimate).cloned())
             .collect()
     });
+    let simulated = outcome.simulation.iter().flat_map(|s| &s.results);
+    let simulated: Vec<_> = simulated.collect();
+    let drawn = results.iter().map(|name| {
+        let kept = job.typed.results.iter().find(|k| k.name == *name).unwrap();
+        let here = simulated
+            .iter()
+            .find(|d| (d.node, d.port) == (kept.node, kept.port));
+        here.map_or_else(Vec::new, |d| d.points.clone())
+    });
     Studied {
+        drawn: drawn.collect(),
         found: found.collect(),
         remarks: outcome.remarks,
         warnings,
@@ -202,7 +248,7 @@ pub fn studied(recording: &Path, stages: &str, results: &[&str], further: &str) 
 
 /// One result of stages, point by point.
 pub fn estimates(recording: &Path, stages: &str, result: &str) -> Vec<Option<Estimate>> {
-    studied(recording, stages, &[result], "")
+    studied(recording, stages, &[result], "", None)
         .found
         .swap_remove(0)
 }
@@ -310,10 +356,10 @@ pub fn pair(first: &str, second: &str) -> String {
         )
 }
 
-/// What [`pair`] makes, with its truth.
+/// What [`pair`] makes of [`STRONG`].
 pub const COMBINED: [(&str, Complex64); 3] = [
     ("difference", Complex64::ZERO),
-    ("sum", Complex64::new(2.0 * SIGNAL.re, 2.0 * SIGNAL.im)),
+    ("sum", Complex64::new(2.0 * STRONG.re, 2.0 * STRONG.im)),
     ("ratio", Complex64::ONE),
 ];
 

@@ -54,10 +54,10 @@ fn of_one_source(closing: &Closing) -> Option<&[Part]> {
 
 impl Group {
     fn join(&self, closings: &mut [(Node, Closing)], name: impl Fn(Node) -> String) {
-        let mut done = self.done(closings);
+        let done = self.done(closings);
         let sums = self.covariances(&done);
         let mut leaders = leaders(&done);
-        let mut remarks = Vec::new();
+        let mut remarks = self.gaps(closings);
         done.iter().enumerate().for_each(|(i, d)| {
             let leader = leaders[i];
             let density = |k: usize| {
@@ -91,7 +91,21 @@ impl Group {
         for (at, remark) in remarks {
             closings[at].1.remarks.push(remark);
         }
-        done.clear();
+    }
+
+    /// What is said of means with missing samples in between, whose weights are not known.
+    fn gaps(&self, closings: &[(Node, Closing)]) -> Vec<(usize, String)> {
+        let each = self.means.iter().filter_map(|mean| {
+            let at = closings.iter().position(|(node, _)| *node == mean.node)?;
+            let closing = &closings[at].1;
+            of_one_source(closing)?;
+            let others = self.means.iter().filter(|m| m.front == mean.front);
+            let gap = closing.span.is_none() && others.count() > 1;
+            let remark = "samples are missing in between, so that it counts as independent of other means of the same \
+                          samples, and differences from them come out too uncertain";
+            gap.then(|| (at, remark.to_owned()))
+        });
+        each.collect()
     }
 
     /// The means of the point whose weights are known.
@@ -194,6 +208,16 @@ fn leaders(done: &[Done<'_>]) -> Vec<usize> {
 fn cholesky(sums: &[Vec<f64>], order: &[usize]) -> Vec<Vec<f64>> {
     let mut factor: Vec<Vec<f64>> = Vec::new();
     for (n, &i) in order.iter().enumerate() {
+        // The same mean once more: the same row to the last bit, so that nothing is left of a difference.
+        let twin = order[..n]
+            .iter()
+            .position(|&j| sums[i][j] == sums[i][i] && sums[i][j] == sums[j][j]);
+        if let Some(twin) = twin {
+            let mut row: Vec<f64> = factor[twin].clone();
+            row.resize(n + 1, 0.0);
+            factor.push(row);
+            continue;
+        }
         let mut row = vec![0.0; n + 1];
         for (m, &j) in order.iter().enumerate().take(n) {
             let explained: f64 = (0..m).map(|k| row[k] * factor[m][k]).sum();

@@ -132,6 +132,33 @@ fn front(input: &Flow, origin: &Origin) -> Option<Front> {
     })
 }
 
+/// Says of means of the same samples, and of what is made of them, that their uncertainty rests on one density.
+pub(crate) fn tell(typed: &mut Typed) {
+    let nodes = 0..typed.ports.len();
+    let of = |node: Node| {
+        let (input, origin) = averaged(typed, node)?;
+        let mean = typed.flow(node, 0)?;
+        mean.stretches?;
+        Some((node, front(input, &origin)?))
+    };
+    let means: Vec<(Node, Front)> = nodes.clone().filter_map(of).collect();
+    let shared = means.iter().filter(|(node, own)| {
+        let other = |(n, front): &(Node, Front)| n != node && front == own;
+        means.iter().any(other)
+    });
+    let shared: Vec<Node> = shared.map(|(node, _)| *node).collect();
+    for node in nodes {
+        if !typed.chain(node).iter().any(|n| shared.contains(n)) {
+            continue;
+        }
+        for port in typed.ports[node].iter_mut().flatten() {
+            if let Some(told) = &mut port.flow.evaluation {
+                *told += ", or those of another mean of the same samples";
+            }
+        }
+    }
+}
+
 impl Joint {
     /// The means among these nodes that have noise in common with another.
     pub(crate) fn new(typed: &Typed, wanted: impl Fn(Node) -> bool) -> Self {

@@ -8,6 +8,7 @@
 
 use std::collections::BTreeSet;
 
+use super::frequency::gain;
 use super::noise::Impulse;
 use super::{Element, Response};
 use crate::stage::Span;
@@ -58,6 +59,18 @@ impl Response {
     /// Samples behind the last mixing for one that is kept at the end.
     pub(crate) fn kept_behind_mixing(&self) -> u64 {
         kept(self.around_mixing().1)
+    }
+
+    /// What is left, at most, of a tone `off` Hz from a line in the means of `seconds` each behind a mixing with that
+    /// line, against a tone on it; as if the means had no zeros, since tones wander across them. `None` without a mixing, and
+    /// where the line does not pass.
+    pub(crate) fn beside(&self, line: f64, off: f64, seconds: f64) -> Option<f64> {
+        let (before, behind) = self.around_mixing();
+        before.last()?;
+        let own = gain(before, line).norm() * gain(behind, 0.0).norm();
+        let other = gain(before, line + off).norm() * gain(behind, off).norm();
+        let cycles = std::f64::consts::PI * (off * seconds).abs();
+        (own > 1e-6).then(|| other / own * (1.0 / cycles).min(1.0))
     }
 
     /// The weights of means behind the last mixing.

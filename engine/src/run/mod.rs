@@ -24,7 +24,7 @@ use crate::joint::Joint;
 use crate::plan::{Plan, Scope, plan};
 use crate::recipe::Recipe;
 use crate::recordings::{PointPlace, RecordingSet};
-use crate::stage::{SeriesAxis, Work};
+use crate::stage::{PointWork, SeriesAxis, Work};
 use crate::store::{ChannelHeader, Rows, SampleSink, StoreError};
 use crate::value::Value;
 use lane::{Lane, LaneInput, LaneSink};
@@ -631,7 +631,7 @@ impl<'r> Job<'r> {
                 .iter()
                 .map(|&(source, port)| all.values[source][port].as_slice())
                 .collect();
-            let (values, failures) = self.computed(node, &inputs);
+            let (values, failures) = self.computed(node, &inputs, &[]);
             all.values[node] = values;
             let failures = failures.into_iter().map(|(point, message)| Finding {
                 recording: String::new(),
@@ -643,8 +643,14 @@ impl<'r> Job<'r> {
         }
     }
 
-    /// What a stage that works on values makes of those of all points, and what failed at which point.
-    fn computed(&self, node: Node, inputs: &[&[Option<Value>]]) -> Computed {
+    /// What a stage that works on values makes of those of all points, and what failed at which point. Points may have
+    /// other work `instead`.
+    fn computed(
+        &self,
+        node: Node,
+        inputs: &[&[Option<Value>]],
+        instead: &[Option<Box<PointWork>>],
+    ) -> Computed {
         let points = inputs.iter().map(|v| v.len()).max().unwrap_or(0);
         let mut values = vec![vec![None; points]; self.ports(node)];
         let mut failures = Vec::new();
@@ -668,7 +674,8 @@ impl<'r> Job<'r> {
                         .iter()
                         .map(|v| v[if v.len() == 1 { 0 } else { point }].as_ref())
                         .collect();
-                    match here.map(|here| work(&here)) {
+                    let other = instead.get(point).and_then(Option::as_ref);
+                    match here.map(|here| other.unwrap_or(work)(&here)) {
                         Some(Ok(found)) => found
                             .into_iter()
                             .enumerate()

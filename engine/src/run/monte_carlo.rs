@@ -17,8 +17,8 @@ use super::{Job, Outcome};
 use crate::aspect::{Aspect, Interval};
 use crate::constant::Distribution;
 use crate::graph::Node;
-use crate::stage::Work;
-use crate::value::{About, Coverage, Estimate, Evaluation, Value};
+use crate::stage::{PointWork, Work};
+use crate::value::{About, Coverage, Estimate, Evaluation, Part, Value};
 
 /// Trials when nobody says how many. The ends of a 95 % interval are then known to some 3 % of its standard
 /// uncertainty.
@@ -111,6 +111,35 @@ struct Trials<'o, 'r> {
     wanted: Vec<bool>,
     urns: Vec<Urn<'o>>,
     slots: BTreeMap<&'o str, usize>,
+    /// What was measured, `[node][port][point]`, to be varied in each trial.
+    measured: Vec<Vec<Vec<Option<Measured<'o>>>>>,
+    /// Work that stages prepared for values that are drawn, `[node][point]`.
+    instead: Vec<Vec<Option<Box<PointWork>>>>,
+}
+
+/// A value of the run, with the places of the draws that change it.
+struct Measured<'o> {
+    value: &'o Value,
+    effects: Vec<(usize, Complex64)>,
+}
+
+impl Measured<'_> {
+    /// The value in a trial. Its sources are drawn with that.
+    fn varied(&self, draws: &[f64]) -> Value {
+        let Value::Estimate(known) = self.value else {
+            return self.value.clone();
+        };
+        let changes = self.effects.iter();
+        let value = changes.fold(known.value, |z, (slot, effect)| z + effect * draws[*slot]);
+        Value::Estimate(Estimate {
+            value,
+            parts: known.parts.as_ref().map(|_| Vec::new()),
+            scatter: known.scatter,
+            count: known.count,
+            missing: known.missing,
+            drawn: None,
+        })
+    }
 }
 
 impl Job<'_> {
@@ -118,7 +147,7 @@ impl Job<'_> {
     /// propagation fails (JCGM 100:2008, 5.1.2, note): opposite draws of all sources must have opposite
     /// effects.
     pub(super) fn curved(&self, outcome: &Outcome) -> Vec<Curved> {
-        let trials = Trials::new(self, outcome, 0);
+        let trials = Trials::new(self, outcome, 0, false);
         let pairs: Vec<Vec<Complex64>> = (0..PAIRS)
             .into_par_iter()
             .map(|trial| {
@@ -156,9 +185,32 @@ impl Job<'_> {
         all
     }
 
+    /// The work of a stage on values that are drawn, for each point.
+    fn drawn(&self, node: Node, outcome: &Outcome) -> Vec<Option<Box<PointWork>>> {
+        let stage = node.checked_sub(self.recipe.inputs.len());
+        let (Some(stage), Some(Work::Point(_))) = (stage, &self.works[node]) else {
+            return Vec::new();
+        };
+        let flows = self.flows_into(node);
+        let reads = self.reads(node).iter();
+        let inputs: Vec<&[Option<Value>]> = reads
+            .map(|&(source, port)| outcome.values[source][port].as_slice())
+            .collect();
+        let points = inputs.iter().map(|v| v.len()).max().unwrap_or(0);
+        let at = |point: usize| {
+            let value = |v: &&[Option<Value>]| if v.len() == 1 { 0 } else { point };
+            let here: Option<Vec<&Value>> = inputs
+                .iter()
+                .map(|v| v.get(value(v)).and_then(Option::as_ref))
+                .collect();
+            self.recipe.stages[stage].configured.drawn(&flows, &here?)
+        };
+        (0..points).into_par_iter().map(at).collect()
+    }
+
     /// Draws `count` trials. `None` when that would keep too many numbers.
     pub(super) fn simulate(&self, outcome: &Outcome, count: u64, seed: u64) -> Option<Simulation> {
-        let trials = Trials::new(self, outcome, seed);
+        let trials = Trials::new(self, outcome, seed, true);
         let kept: Vec<_> = trials.kept().collect();
         let numbers: usize = kept.iter().map(|(.., values)| values.len()).sum();
         if (numbers as u64).saturating_mul(count) > MOST_NUMBERS {
@@ -227,7 +279,8 @@ fn summed_up(aspect: Aspect, estimate: &Estimate, drawn: &[Complex64]) -> (f64, 
 }
 
 impl<'o, 'r> Trials<'o, 'r> {
-    fn new(job: &'o Job<'r>, outcome: &'o Outcome, seed: u64) -> Self {
+    /// `prepared` has stages prepare for values that are drawn.
+    fn new(job: &'o Job<'r>, outcome: &'o Outcome, seed: u64, prepared: bool) -> Self {
         let wanted = job
             .typed
             .needed(job.typed.results.iter().map(|kept| kept.node));
@@ -265,12 +318,39 @@ impl<'o, 'r> Trials<'o, 'r> {
             urn.slot = slot;
             slot += urn.components;
         }
+        let place = |part: &Part| {
+            let urn = &urns[*slots.get(part.source.about.name.as_str())?];
+            Some((urn.slot + part.source.index as usize, part.effect))
+        };
+        let one = |value: &'o Value| {
+            let parts = value.estimate().and_then(|e| e.parts.as_ref());
+            let effects = parts.into_iter().flatten().filter_map(place).collect();
+            Measured { value, effects }
+        };
+        let samples = |node: Node| {
+            let work = &job.works[node];
+            wanted[node] && matches!(work, None | Some(Work::Stream(_) | Work::Survey(_)))
+        };
+        let of_node = |(node, ports): (Node, &'o Vec<Vec<Option<Value>>>)| {
+            let ports = ports.iter().filter(|_| samples(node));
+            ports
+                .map(|points| points.iter().map(|v| v.as_ref().map(one)).collect())
+                .collect()
+        };
+        let measured = outcome.values.iter().enumerate().map(of_node).collect();
+        let nodes = 0..job.plan.names.len();
+        let instead = nodes.map(|node| match prepared && wanted[node] {
+            true => job.drawn(node, outcome),
+            false => Vec::new(),
+        });
         Trials {
+            instead: instead.collect(),
             job,
             outcome,
             wanted,
             urns,
             slots,
+            measured,
         }
     }
 
@@ -316,7 +396,13 @@ impl<'o, 'r> Trials<'o, 'r> {
                     .collect::<Vec<_>>()
             };
             let mut own = match &job.works[node] {
-                None | Some(Work::Stream(_) | Work::Survey(_)) => self.outcome.values[node].clone(),
+                None | Some(Work::Stream(_) | Work::Survey(_)) => {
+                    let varied = |m: &Option<Measured<'_>>| Some(m.as_ref()?.varied(draws));
+                    let ports = self.measured[node].iter();
+                    ports
+                        .map(|points| points.iter().map(varied).collect())
+                        .collect()
+                }
                 Some(work) => {
                     let mut inputs = inputs(&values);
                     // Weights rest on uncertainties, which are those of the run in every trial.
@@ -325,7 +411,7 @@ impl<'o, 'r> Trials<'o, 'r> {
                         self.restore(node, &mut inputs);
                     }
                     let given: Vec<&[Option<Value>]> = inputs.iter().map(Vec::as_slice).collect();
-                    let mut own = job.computed(node, &given).0;
+                    let mut own = job.computed(node, &given, &self.instead[node]).0;
                     if weighs {
                         forget(&mut own);
                     }

@@ -8,7 +8,8 @@ use phasemill_engine::response::NoiseShape;
 use phasemill_engine::stage::{Closing, Fault, Kernel, Span};
 use phasemill_engine::value::{About, Estimate, Evaluation, Part, Reach, Value};
 
-use crate::math::stretches::{FEWEST, Grid, Method, Pieces};
+use crate::math::patterns::Ends;
+use crate::math::stretches::{FEWEST, Found, Grid, Method, Pieces};
 use crate::math::sums::ComplexMoments;
 
 /// Blocks whose deviations are kept one by one, so that channels averaged alike know their correlation.
@@ -48,11 +49,21 @@ pub(super) struct Averaging {
     noise: Noise,
     /// Seconds of a block.
     length: f64,
+    /// What shows a ripple of the reference.
+    ends: Option<Ends>,
 }
 
 impl Averaging {
-    /// Averages what comes after `skip` samples at `rate`, in blocks of `block` samples if there are any.
-    pub(super) fn new(skip: u64, block: Option<u64>, rate: f64, noise: Noise) -> Self {
+    /// Averages what comes after `skip` samples at `rate`, in blocks of `block` samples if there are any. A level in
+    /// front of the mixing makes a ripple of so many samples a period.
+    pub(super) fn new(
+        skip: u64,
+        block: Option<u64>,
+        rate: f64,
+        noise: Noise,
+        ripple: Option<f64>,
+    ) -> Self {
+        let measured = matches!(noise, Noise::Measured(..));
         let base = match &noise {
             Noise::Measured(grid, _) => grid.base,
             _ => 1.0,
@@ -70,6 +81,7 @@ impl Averaging {
             pieces: Pieces::new(base),
             noise,
             length: block.map_or(0.0, |block| block as f64 / rate),
+            ends: ripple.filter(|_| measured).and_then(Ends::new),
         }
     }
 
@@ -85,6 +97,9 @@ impl Averaging {
         }
         if let Noise::Measured(..) = self.noise {
             self.pieces.push(z);
+            if let Some(ends) = &mut self.ends {
+                ends.push(z);
+            }
         }
         if let Some(block) = self.block
             && (self.seen - self.skip).is_multiple_of(block)
@@ -105,15 +120,15 @@ impl Averaging {
     }
 
     /// The parts of the uncertainty of the mean, and what to remark on.
-    fn parts(&self) -> (Option<Vec<Part>>, Option<String>) {
+    fn parts(&self) -> (Option<Vec<Part>>, Vec<String>) {
         let start = self.start;
         match &self.noise {
-            Noise::Blocks => (Some(self.of_blocks()), None),
-            Noise::Nothing => (None, None),
+            Noise::Blocks => (Some(self.of_blocks()), Vec::new()),
+            Noise::Nothing => (None, Vec::new()),
             Noise::Unknown => {
                 let remark =
                     "uncertainty not evaluated: the chain before is too slow to be followed";
-                (None, Some(remark.into()))
+                (None, vec![remark.into()])
             }
             Noise::Stated(shape, (density, freedom), rate) => {
                 let variance = shape.mean_variance(self.samples.count() as f64 / rate);
@@ -127,7 +142,7 @@ impl Averaging {
                     part(0, Complex64::new(u, 0.0)),
                     part(1, Complex64::new(0.0, u)),
                 ];
-                (Some(parts), None)
+                (Some(parts), Vec::new())
             }
             Noise::Measured(grid, method) => {
                 let samples = self.samples.count();
@@ -137,7 +152,7 @@ impl Averaging {
                         "uncertainty not evaluated: expected at least {FEWEST} independent stretches, found fewer \
                          in the {length:.6} s that were averaged; record longer, or filter less"
                     );
-                    return (None, Some(remark));
+                    return (None, vec![remark]);
                 };
                 let cut = found.cut;
                 let what = match cut.method {
@@ -153,17 +168,43 @@ impl Averaging {
                 );
                 let about = About::scatter(name, Reach::Point, found.freedom);
                 let parts = found.effects.iter().map(|(i, e)| Part::new(&about, *i, *e));
-                let remark = found.drifts.map(|alike| {
-                    format!(
-                        "what is averaged drifts: neighbouring stretches of {:.6} s are alike (correlation \
-                         {alike:.2}), so that the uncertainty, which takes the noise as white around the signal, is \
-                         too small",
-                        cut.length
-                    )
-                });
-                (Some(parts.collect()), remark)
+                (Some(parts.collect()), self.remarks(&found))
             }
         }
+    }
+
+    /// What of the stretches and of the ends of the mean is no noise.
+    fn remarks(&self, found: &Found) -> Vec<String> {
+        let length = found.cut.length;
+        let drift = found.drifts.map(|alike| {
+            format!(
+                "what is averaged drifts: neighbouring stretches of {length:.6} s are alike (correlation {alike:.2}), so that \
+                 the uncertainty, which takes the noise as white around the signal, is too small; record shorter points, \
+                 or remove what drifts"
+            )
+        });
+        let line = found.line.filter(|_| drift.is_none()).map(|line| {
+            format!(
+                "what is averaged beats: {:.0} % of the scatter of stretches of {length:.6} s lies at {:.6} Hz from the signal, or \
+                 a multiple of {:.6} Hz from there, so that the uncertainty, which takes the noise as white around the \
+                 signal, is too large as a rule; keep the line out by a narrower filter, or record longer points",
+                100.0 * line.part,
+                line.frequency / length,
+                1.0 / length
+            )
+        });
+        let square: f64 = found.effects.iter().map(|(_, e)| e.norm_sqr()).sum();
+        let [xx, yy, _] = self.samples.covariance();
+        let shift = self.ends.as_ref().and_then(|ends| ends.shift(xx + yy));
+        let over = shift.map(|shift| shift / (0.5 * square).sqrt());
+        let ripple = over.filter(|over| *over > 0.5).map(|over| {
+            format!(
+                "a level beside zero in front of the mixing, or its drift, shifts the mean by some {over:.1} standard \
+                 uncertainties, which do not know of it; remove the drift, filter behind the mixing, or average over \
+                 whole periods"
+            )
+        });
+        drift.into_iter().chain(line).chain(ripple).collect()
     }
 
     /// The samples that the mean was taken of, where none between them is missing.
@@ -234,7 +275,7 @@ impl Kernel for Averaging {
             });
         }
         let [xx, yy, _] = moments.covariance();
-        let (parts, remark) = self.parts();
+        let (parts, remarks) = self.parts();
         let estimate = Estimate {
             value: moments.mean(),
             parts,
@@ -245,7 +286,7 @@ impl Kernel for Averaging {
         };
         Ok(Closing {
             values: vec![Value::Estimate(estimate)],
-            remarks: remark.into_iter().collect(),
+            remarks,
             span: self.span(),
         })
     }

@@ -9,6 +9,7 @@ mod reference_data;
 mod sinefit_blocks;
 
 pub mod allan;
+pub mod amplitudes;
 pub mod clock;
 pub mod design;
 pub mod edges;
@@ -16,6 +17,7 @@ pub mod fir;
 pub mod gaps;
 pub mod gls;
 pub mod lsq;
+pub mod patterns;
 pub mod periods;
 pub mod plane;
 pub mod points;

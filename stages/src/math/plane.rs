@@ -5,7 +5,7 @@
 //! freedom; what the true value may be follows a bivariate t distribution about it.
 
 use std::collections::BTreeMap;
-use std::f64::consts::{FRAC_PI_2, TAU};
+use std::f64::consts::{FRAC_PI_2, PI, TAU};
 
 use num_complex::Complex64;
 use phasemill_engine::statistics::student_t_quantile;
@@ -13,7 +13,7 @@ use phasemill_engine::value::{Estimate, Part, Reach};
 
 /// Amplitude over its largest standard uncertainty from which on second-order propagation takes the place of
 /// the integral. What it leaves out is of third order, 50^-2 of a standard uncertainty.
-const LARGE: f64 = 50.0;
+pub(super) const LARGE: f64 = 50.0;
 
 /// Probability of each statement: 95 %.
 pub const COVERAGE: f64 = 0.95;
@@ -44,16 +44,10 @@ impl Findings {
     /// What is found in an estimate; `None` where its uncertainty was not evaluated, vanishes in a direction, or
     /// has one degree of freedom or fewer.
     pub fn of(estimate: &Estimate) -> Option<Self> {
-        let z = estimate.value;
-        let size = libm::hypot(z.re, z.im);
-        let direction = match size > 0.0 {
-            true => z / size,
-            false => 1.0.into(),
-        };
-        let lines = lines(estimate.parts.as_ref()?, direction);
+        let (size, lines) = seen_along(estimate)?;
         // A factor does nothing to what is not there, its gain nothing to the phase, its phase nothing to R.
         let noise = Plane::new(size, &lines, |_| [0.0; 3])?;
-        let amplitude = Plane::new(size, &lines, |[along, ..]| [along, 0.0, 0.0])?;
+        let amplitude = Plane::new(size, &lines, gain_only)?;
         let phase = Plane::new(size, &lines, |[_, across, _]| [0.0, across, 0.0])?;
         let p = noise.probability_without_signal()?;
         let low = match p <= 1.0 - COVERAGE {
@@ -68,6 +62,28 @@ impl Findings {
             phase: phase.phases(),
         })
     }
+}
+
+/// R, and what each source does along it and across it.
+fn seen_along(estimate: &Estimate) -> Option<(f64, Vec<Line>)> {
+    let z = estimate.value;
+    let size = libm::hypot(z.re, z.im);
+    let direction = match size > 0.0 {
+        true => z / size,
+        false => 1.0.into(),
+    };
+    Some((size, lines(estimate.parts.as_ref()?, direction)))
+}
+
+fn gain_only([along, ..]: [f64; 3]) -> [f64; 3] {
+    [along, 0.0, 0.0]
+}
+
+/// What the amplitude of an estimate is told from; `None` where [`Findings::of`] has none.
+pub(super) fn amplitude_plane(estimate: &Estimate) -> Option<Plane> {
+    Findings::of(estimate)?;
+    let (size, lines) = seen_along(estimate)?;
+    Plane::new(size, &lines, gain_only)
 }
 
 /// What one source does to a value.
@@ -130,7 +146,7 @@ fn degrees_of_freedom(lines: &[([f64; 3], f64)], [rr, ii, ri]: [f64; 3]) -> Opti
 }
 
 /// A value with its covariance, seen along and across it.
-struct Plane {
+pub(super) struct Plane {
     /// R = |z|.
     size: f64,
     /// Variance along z, across it, and their covariance.
@@ -161,12 +177,22 @@ impl Plane {
         })
     }
 
+    /// R.
+    pub(super) fn size(&self) -> f64 {
+        self.size
+    }
+
+    /// Variance along z.
+    pub(super) fn along(&self) -> f64 {
+        self.along
+    }
+
     fn determinant(&self) -> f64 {
         self.along * self.across - self.both * self.both
     }
 
     /// Largest standard uncertainty of any direction, up to sqrt(2).
-    fn spread(&self) -> f64 {
+    pub(super) fn spread(&self) -> f64 {
         (self.along + self.across).sqrt()
     }
 
@@ -184,7 +210,7 @@ impl Plane {
     /// outside a circle about zero in which the centre is: each direction from the centre meets the circle once,
     /// at so many standard deviations rho, beyond which lies (1 + rho²/ν)^(-ν/2) of it. The rule of equal
     /// steps converges faster than any power on a whole turn.
-    fn outside(&self, centre: f64, radius: f64) -> f64 {
+    pub(super) fn outside(&self, centre: f64, radius: f64) -> f64 {
         let a = self.along.sqrt();
         let (k, b) = (self.both / a, (self.determinant() / self.along).sqrt());
         let steps = 128 + (24.0 * radius / self.spread()).min(2e3) as u32;
@@ -209,9 +235,38 @@ impl Plane {
         sum / f64::from(steps)
     }
 
+    /// Probability that the distribution lies inside a circle about zero in which its centre, on the line of z, is
+    /// not: each direction in which the circle is seen meets it twice. Directions are counted by where on the
+    /// circle's width they pass, so that the ends of the view do no harm to the rule of equal steps.
+    pub(super) fn inside(&self, centre: f64, radius: f64) -> f64 {
+        let beyond = |rho: f64| match self.dof.is_finite() {
+            true => libm::exp(-0.5 * self.dof * libm::log1p(rho * rho / self.dof)),
+            false => libm::exp(-0.5 * rho * rho),
+        };
+        let determinant = self.determinant();
+        let steps = 128 + (24.0 * radius / self.spread()).min(2e3) as u32;
+        let mut sum = 0.0;
+        for step in 0..steps {
+            let angle = PI * ((f64::from(step) + 0.5) / f64::from(steps) - 0.5);
+            let (aside, along) = (radius * libm::sin(angle), radius * libm::cos(angle));
+            let (s, c) = (
+                aside / centre,
+                (1.0 - aside * aside / (centre * centre)).sqrt(),
+            );
+            // From the centre, the direction is (-c, s), and the circle lies between two distances.
+            let (x, y) = (-c, s);
+            let inverse = x * x * self.across - 2.0 * x * y * self.both + y * y * self.along;
+            let scale = (inverse / determinant).sqrt();
+            let (near, far) = (centre * c - along, centre * c + along);
+            let turned = along / (centre * c);
+            sum += turned * (beyond(scale * near) - beyond(scale * far)) / (scale * scale);
+        }
+        sum * PI / f64::from(steps) / (TAU * determinant.sqrt())
+    }
+
     /// What curvature adds to a distance whose part along z is `x`: half the expected square across, over
     /// the distance.
-    fn curvature(&self, x: f64) -> f64 {
+    pub(super) fn curvature(&self, x: f64) -> f64 {
         let slope = self.both / self.along;
         let widened = match self.dof.is_finite() {
             true => (self.dof + x * x / self.along) / (self.dof - 1.0),
@@ -223,7 +278,7 @@ impl Plane {
 
     /// The amplitude, in the direction of z, from which R would come out as it did, or greater, with this
     /// probability of a half or less; 0 when it does so more often without any.
-    fn amplitude_that_exceeds(&self, probability: f64) -> f64 {
+    pub(super) fn amplitude_that_exceeds(&self, probability: f64) -> f64 {
         if self.size > LARGE * self.spread() {
             let x = student_t_quantile(1.0 - probability, self.dof) * self.along.sqrt();
             return self.size - x - self.curvature(x);
@@ -237,7 +292,7 @@ impl Plane {
     }
 
     /// The distance from zero beyond which the true value lies with this probability.
-    fn bound(&self, probability: f64) -> f64 {
+    pub(super) fn bound(&self, probability: f64) -> f64 {
         if self.size > LARGE * self.spread() {
             let x = student_t_quantile(1.0 - probability, self.dof) * self.along.sqrt();
             return self.size + x + self.curvature(x);
@@ -267,7 +322,7 @@ impl Plane {
 
 /// The zero between two values at which a function has unlike signs: false position with halved weights
 /// (Dowell & Jarratt, BIT 11, 168 (1971)).
-fn zero(mut a: f64, mut b: f64, f: impl Fn(f64) -> f64) -> f64 {
+pub(super) fn zero(mut a: f64, mut b: f64, f: impl Fn(f64) -> f64) -> f64 {
     let (mut at_a, mut at_b) = (f(a), f(b));
     let (mut last, mut kept) = (a, 0);
     for _ in 0..200 {
@@ -327,6 +382,21 @@ mod tests {
                 libm::pow(1.0 + r * r / 6.0, -3.0),
             );
         }
+    }
+
+    /// Both integrals meet where the circle passes the centre, and the inner one is that of the Rice distribution: inside
+    /// a circle of radius 1 about a centre at 2 with unit variances lie 1 - Q(2, 1) (Marcum's Q), which is
+    /// SciPy's `ncx2.cdf(1, 2, 4)`, printed here to 12 digits.
+    #[test]
+    fn inside_and_outside_meet() {
+        for (cov, dof) in [([1.0, 1.0, 0.0], f64::INFINITY), ([1.0, 4.0, 1.2], 9.0)] {
+            let plane = plane(2.0, cov, dof);
+            let (inner, outer) = (plane.inside(2.0, 2.0 - 1e-9), plane.outside(2.0, 2.0));
+            // There the integrand ends with a slope, of which 150 steps leave some (π/150)²/24.
+            assert!((inner + outer - 1.0).abs() < 2e-5, "{inner} {outer}");
+        }
+        let found = round(2.0, f64::INFINITY).inside(2.0, 1.0);
+        assert!((found - 0.081892303631).abs() < 1e-9, "{found}");
     }
 
     /// Two independent covariances of equal size with 5 degrees of freedom each have 10 together; one alone keeps

@@ -7,6 +7,7 @@
 use num_complex::Complex64;
 use phasemill_engine::response::NoiseShape;
 
+use super::patterns::{Line, line};
 use super::sums::ComplexMoments;
 
 /// Pieces of which there are never as many; then pairs are joined.
@@ -165,8 +166,11 @@ impl Grid {
             .sum();
         let all: f64 = deviations.iter().map(|d| product(*d, *d)).sum();
         let alike = next / all + 1.0 / means.len() as f64;
+        // Behind a gap a line comes back at another phase.
+        let whole = places.windows(2).all(|p| p[1] == p[0] + 1);
         let effects = places.iter().zip(&deviations);
         Some(Found {
+            line: line(&deviations).filter(|_| whole),
             cut,
             freedom,
             effects: effects
@@ -236,6 +240,8 @@ pub struct Found {
     /// The correlation of neighbouring stretches, where it is more than chance gives once in 2000 cases: then
     /// what was averaged drifts, and the uncertainty is too small.
     pub drifts: Option<f64>,
+    /// A line among the stretches that chance does not give: then what was averaged beats with something.
+    pub line: Option<Line>,
 }
 
 /// The means of equal pieces of a record of any length.
