@@ -1,11 +1,12 @@
 #!/bin/sh
 # Makes a Debian 12 with a Rust toolchain ready to build this project; with the argument `tests`, to
-# test it as well. It installs what is missing, says so, and does nothing when nothing is missing.
+# test it as well, with `speed` for the benchmark. It installs what is missing, says so, and does nothing
+# when nothing is missing.
 #
-#   sh tests/setup.sh [tests]     from anywhere
-#   . tests/setup.sh              from the repository's root: the same without `tests`, and exports CMAKE
-#                                 (at least 3.26, for the HDF5 that is built in) and, once `tests` was
-#                                 set up, PHASEMILL_PYTHON
+#   sh tests/setup.sh [tests|speed]   from anywhere
+#   . tests/setup.sh                  from the repository's root: the same without an argument, and exports
+#                                     CMAKE (at least 3.26, for the HDF5 that is built in) and, once `tests`
+#                                     or `speed` was set up, PHASEMILL_PYTHON
 #
 # Exit code 3: not a Debian system, or no Rust toolchain; what is needed is printed.
 
@@ -41,12 +42,15 @@ pins=""
 if ! is_new_cmake "${CMAKE:-cmake}"; then
     pins="cmake==4.4.5"
 fi
-if [ "${1:-}" = tests ]; then
+numbers="numpy==2.4.6 scipy==1.17.1 h5py==3.16.0"
+case ${1:-} in
+tests)
     tools="$tools cargo-fmt cargo-clippy"
-    pins="$pins numpy==2.4.6 scipy==1.17.1 h5py==3.16.0"
-    # Validators of the standards that exports keep to.
-    pins="$pins prov==3.2.3 jsonschema==4.26.0 roc-validator==0.13.0"
-fi
+    # And validators of the standards that exports keep to.
+    pins="$pins $numbers prov==3.2.3 jsonschema==4.26.0 roc-validator==0.13.0"
+    ;;
+speed) pins="$pins $numbers numba==0.68.1" ;;
+esac
 
 for tool in $tools; do
     if ! has "$tool"; then
