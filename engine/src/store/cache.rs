@@ -12,7 +12,7 @@ use super::filters::Decoded;
 pub(super) type Slot = OnceLock<Result<Decoded, String>>;
 
 pub(super) struct Cache {
-    /// Bytes of all that is kept, the newest excepted.
+    /// Bytes that are kept, but two chunks in any case.
     capacity: usize,
     /// Bytes of a chunk.
     size: usize,
@@ -55,7 +55,7 @@ impl Cache {
     }
 
     /// A chunk, made by `make` from a buffer to be used again unless it is there. `last` is the last
-    /// chunk that will be needed after it.
+    /// one that may be needed after it.
     pub fn get(
         &self,
         index: u64,
@@ -64,7 +64,7 @@ impl Cache {
     ) -> Arc<Slot> {
         // What keeps a slot takes about this much beside the bytes.
         const SLOT: usize = 128;
-        let most = (self.capacity / (self.size + SLOT)).max(1);
+        let most = (self.capacity / (self.size + SLOT)).max(2);
         let mut held = self.held.lock().unwrap_or_else(PoisonError::into_inner);
         let there = held.slots.get(&index).cloned();
         let unfinished = there.as_ref().is_some_and(|slot| slot.get().is_none());

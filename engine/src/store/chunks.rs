@@ -4,12 +4,13 @@
 //! threads do not wait for its lock. Anything else goes through the library: the numbers are the same.
 
 use std::fs::File;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use hdf5::Dataset;
 use hdf5::plist::dataset_create::{ChunkOpts, Layout};
 
-use super::cache::Cache;
+use super::cache::{Cache, Slot};
 use super::codes::{Numbers, numbers};
 use super::filters::{Decoded, Filters, Room};
 use super::object::reason;
@@ -238,9 +239,19 @@ fn stored_length(header: &ChannelHeader) -> u64 {
     }
 }
 
+/// The chunk that a thread read last. It keeps that while it reads on, whatever others do.
+#[derive(Clone, Debug)]
+pub(super) struct Latest {
+    rows: u64,
+    index: u64,
+    slot: Arc<Slot>,
+}
+
 /// A dataset that is open for reading, by any number of threads at once.
 pub(super) struct Rows {
     pub form: Arc<Form>,
+    /// No other has this number.
+    number: u64,
     file: File,
     /// For what only the library finds.
     dataset: Option<Dataset>,
@@ -268,7 +279,9 @@ impl Rows {
             true => KEPT_FOR_POINTS,
             false => KEPT,
         };
+        static NEXT: AtomicU64 = AtomicU64::new(0);
         Ok(Rows {
+            number: NEXT.fetch_add(1, Ordering::Relaxed),
             cache: Cache::new(kept, form.chunk_bytes()),
             form,
             file,
@@ -278,12 +291,18 @@ impl Rows {
     }
 
     /// Reads numbers of a row from `start` on, little-endian, as many as `out` has room for.
-    pub fn read(&self, row: u64, start: u64, out: &mut [u8]) -> Result<(), String> {
+    pub fn read(
+        &self,
+        row: u64,
+        start: u64,
+        out: &mut [u8],
+        latest: &mut Option<Latest>,
+    ) -> Result<(), String> {
         let form = &*self.form;
         let size = form.numbers.size();
         let end = start + (out.len() / size) as u64;
         let first = row / form.chunk[0] * form.across();
-        let last = first + (end.max(1) - 1) / form.chunk[1];
+        let last = first + form.across() - 1;
         let mut at = start;
         let mut rest = out;
         while at < end {
@@ -292,15 +311,21 @@ impl Rows {
             let (part, later) = rest.split_at_mut(count as usize * size);
             let index = first + at / form.chunk[1];
             let number = row % form.chunk[0] * form.chunk[1] + within;
-            self.part(index, last, number as usize, part)?;
+            self.part([index, last], number as usize, part, latest)?;
             at += count;
             rest = later;
         }
         Ok(())
     }
 
-    /// Reads numbers of one chunk.
-    fn part(&self, index: u64, last: u64, number: usize, out: &mut [u8]) -> Result<(), String> {
+    /// Reads numbers of a chunk; `last` is the last one of its row.
+    fn part(
+        &self,
+        [index, last]: [u64; 2],
+        number: usize,
+        out: &mut [u8],
+        latest: &mut Option<Latest>,
+    ) -> Result<(), String> {
         let size = self.form.numbers.size();
         if let Place::File {
             chunks,
@@ -334,10 +359,19 @@ impl Rows {
                 .map_err(|why| format!("{}: {why}", self.form.words(index, Some(chunk))));
             }
         }
-        let slot = self
-            .cache
-            .get(index, last, |index, buffer| self.decode(index, buffer));
-        match slot.get() {
+        let known = latest
+            .take()
+            .filter(|l| (l.rows, l.index) == (self.number, index));
+        let latest = latest.insert(known.unwrap_or_else(|| {
+            Latest {
+                rows: self.number,
+                index,
+                slot: self
+                    .cache
+                    .get(index, last, |i, buffer| self.decode(i, buffer)),
+            }
+        }));
+        match latest.slot.get() {
             Some(Ok(decoded)) => {
                 decoded.copy(size, number, out);
                 Ok(())

@@ -17,6 +17,7 @@ enum Step {
 }
 
 /// The numbers of a chunk.
+#[derive(Debug)]
 pub(super) struct Decoded {
     pub bytes: Vec<u8>,
     /// Whether the first bytes of all numbers come first, then all second ones, and so on.

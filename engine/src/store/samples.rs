@@ -6,7 +6,7 @@
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use super::chunks::Rows;
+use super::chunks::{Latest, Rows};
 use super::codes::Decode;
 use super::{ChannelHeader, Counters, StoreError, Stretch};
 
@@ -34,6 +34,7 @@ pub struct StoredSamples {
     length: usize,
     /// First sample and length of each part without a gap.
     parts: Vec<(u64, usize)>,
+    latest: Option<Latest>,
 }
 
 /// Takes stored numbers, if anyone wants them.
@@ -154,7 +155,12 @@ impl ChannelReader {
             let count = (stretch.grid + stretch.length).min(end) - at;
             let room = &mut into.bytes[into.held..][..count as usize * size];
             self.rows
-                .read(point, stretch.stored + (at - stretch.grid), room)
+                .read(
+                    point,
+                    stretch.stored + (at - stretch.grid),
+                    room,
+                    &mut into.latest,
+                )
                 .map_err(fault)?;
             into.held += room.len();
             into.parts.push((at, count as usize));

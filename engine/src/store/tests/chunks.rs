@@ -81,7 +81,7 @@ for kind in kinds:
             masked.write_direct_chunk((1500,), zlib.compress(part(3).tobytes()), 5)
             masked.write_direct_chunk((2000,), zlib.compress(shuffled(part(4))), 4)
             if block == 0:
-                d = f.create_dataset('outside', (5000,), kind, external=[(f'{kind}.raw', 0, 5000 * v.itemsize)])
+                d = f.create_dataset('outside', (5000,), kind, external=[(f'{folder}/{kind}.raw', 0, 5000 * v.itemsize)])
                 d[:] = v
             layout = h5py.VirtualLayout((4000,), kind)
             layout[:] = h5py.VirtualSource('.', 'direct_contiguous', (5000,), dtype=kind)[1000:]
