@@ -3,6 +3,7 @@
 
 mod figures;
 mod frequency;
+mod known;
 mod noise;
 mod scatter;
 mod settling;

@@ -2,6 +2,7 @@
 
 use super::Element;
 use super::frequency::Window;
+use super::known::Known;
 use super::settling::memory;
 
 /// Longest impulse response that is followed, in samples at the chain's input.
@@ -17,7 +18,8 @@ const REST: f64 = 1e-9;
 /// `None` when the chain has no gain at zero frequency, or would have to be followed for more than 2^27
 /// samples.
 pub(super) fn noise_bandwidth(elements: &[Element], rate: f64) -> Option<f64> {
-    let (sum, squares) = impulse_sums(elements)?;
+    static KNOWN: Known<Option<(f64, f64)>> = Known::new();
+    let (sum, squares) = KNOWN.get(elements, REST, || impulse_sums(elements))?;
     let bandwidth = rate * squares / (2.0 * sum * sum);
     // A gain at zero frequency that is only rounding would give a bandwidth beyond any that the rate has
     // room for; a narrow peak elsewhere may lawfully exceed half the rate.

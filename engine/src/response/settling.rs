@@ -1,12 +1,18 @@
 //! How long a chain takes to answer a step.
 
 use super::Element;
+use super::known::Known;
 
 /// Longest step response that is computed, in samples of an element.
 const LONGEST: u64 = 1 << 28;
 
 /// Seconds until the answer of a chain to a step stays within `fraction` of its end value.
 pub(super) fn settling_of(elements: &[Element], fraction: f64) -> Option<f64> {
+    static KNOWN: Known<Option<f64>> = Known::new();
+    KNOWN.get(elements, fraction, || followed(elements, fraction))
+}
+
+fn followed(elements: &[Element], fraction: f64) -> Option<f64> {
     // A step of which only every n-th sample is kept is the same step at the lower rate.
     let first = elements.iter().enumerate().find_map(|(i, e)| match e {
         Element::Sections(_, rate) | Element::Taps(_, rate) => Some((i, *rate)),

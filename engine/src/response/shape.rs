@@ -1,9 +1,10 @@
 //! How white noise at a chain's input is correlated at its output: what a few stretches of a record tell
 //! about the mean of all of it.
 
-use super::Response;
+use super::known::Known;
 use super::noise::Impulse;
 use super::weights::kept;
+use super::{Element, Response};
 
 /// Places at which the impulse response is kept.
 const PLACES: usize = 1024;
@@ -31,6 +32,13 @@ impl Response {
     /// frequency.
     pub fn noise_shape(&self, rate: f64) -> Option<NoiseShape> {
         let (_, elements) = self.around_mixing();
+        static KNOWN: Known<Option<NoiseShape>> = Known::new();
+        KNOWN.get(elements, rate, || NoiseShape::of(elements, rate))
+    }
+}
+
+impl NoiseShape {
+    fn of(elements: &[Element], rate: f64) -> Option<Self> {
         let every = kept(elements) as f64;
         let impulse = Impulse::new(elements, REST)?;
         let bin = impulse.length().div_ceil(PLACES);
@@ -46,9 +54,7 @@ impl Response {
         let shape = NoiseShape::new(&places, bin as f64 / (rate * every), gain);
         (gain.is_finite() && gain.abs() > 1e-6).then_some(shape)
     }
-}
 
-impl NoiseShape {
     fn new(impulse: &[f64], step: f64, gain: f64) -> Self {
         let scale = 0.5 * step / (gain * gain);
         let autocovariance =

@@ -20,6 +20,7 @@ mod publish;
 mod rate;
 mod read;
 mod result;
+mod rows;
 mod samples;
 mod sink;
 #[cfg(test)]

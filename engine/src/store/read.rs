@@ -9,8 +9,9 @@ use hdf5::types::TypeDescriptor;
 use hdf5::{Dataset, File, LocationType, MinorErrorCode};
 
 use super::attributes::Attributes;
-use super::chunks::{Form, Rows};
+use super::chunks::Form;
 use super::object::{filter_missing, layout, reason, type_name};
+use super::rows::Rows;
 use super::samples::ChannelReader;
 use super::{ChannelHeader, StoreError, contents};
 use crate::diagnostic::{listed, nearest};

@@ -6,8 +6,8 @@
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
 
-use super::chunks::{Latest, Rows};
 use super::codes::Decode;
+use super::rows::{Latest, Rows};
 use super::{ChannelHeader, Counters, StoreError, Stretch};
 
 /// Reads the samples of one channel, point by point; several threads may at once.
