@@ -49,6 +49,23 @@ plan() {
     fi
 }
 
+# weigh EXIT RECIPE RECORDING... : compares the chains of a recipe; EXIT is the exit code that is right.
+weigh() {
+    expected=$1
+    recipe=$2
+    shift 2
+    echo "== compare $recipe"
+    code=0
+    "$bin/phasemill" compare "pipelines/library/$recipe.ron" "$@" --out "$results/$recipe-compared.h5" \
+        --csv "$results/$recipe-compared.csv" --overwrite || code=$?
+    if [ "$code" = "$expected" ]; then
+        passed=$((passed + 1))
+    else
+        failed=$((failed + 1))
+        echo "compare $recipe: expected exit code $expected, found $code" >&2
+    fi
+}
+
 plan pipelines/library/weak-light.bench.ron pipelines/library/chopped-light.ron "$out/weak-light-sweep.h5" \
     --with blocked="$out/weak-light-blocked.h5" --at 173Hz --uncertainty "100 uV"
 echo "In the sweep of weak light the chopper stops at one point, so that recipe is to end with exit code 2:"
@@ -63,6 +80,8 @@ mill 0 switched-bridge "$out/switched-bridge.h5"
 mill 0 noise-and-stability "$out/noise.h5"
 mill 0 tides "$out/hourly-levels.h5"
 mill 0 driven-beam "$out/drifting-beam.h5"
+mill 2 which-filter "$out/weak-light-sweep.h5"
+weigh 2 which-filter "$out/weak-light-sweep.h5" --largest-settling "500 ms"
 
-echo "recipes and plans: $passed passed, $failed failed"
+echo "recipes, plans and comparisons: $passed passed, $failed failed"
 [ "$failed" = 0 ]

@@ -19,6 +19,7 @@ mod cautions;
 pub mod challenge;
 pub mod check;
 mod companions;
+pub mod compare;
 pub mod constant;
 pub mod diagnostic;
 pub mod differ;

@@ -28,6 +28,8 @@ pub struct Recipe {
     pub units: Vec<DeclaredUnit>,
     /// Frequency of the mains in Hz, where the recipe states it.
     pub mains: Option<f64>,
+    /// Alternatives by name, as written: [`crate::compare`] reads them, and a run passes them over.
+    pub alternatives: Vec<(Name, Piece)>,
     /// Day on which recordings that do not state their own start time count as made; `None` where that
     /// is of no interest.
     pub used_on: Option<jiff::civil::Date>,
@@ -306,7 +308,7 @@ impl Recipe {
         if !expect_text(&whole, "Recipe", help, &mut diagnostics) {
             return (None, diagnostics);
         }
-        let ((title, inputs, constants, pieces, declared, mains), top) =
+        let ((title, inputs, constants, pieces, declared, mains, alternatives), top) =
             Reader::read(&whole, &[], |r| {
                 let title = r.setting("title", "what the recipe is for").text();
                 let inputs = r.setting("inputs", "inputs by role").entries();
@@ -324,7 +326,11 @@ impl Recipe {
                     .setting("mains", "frequency of the mains")
                     .optional()
                     .map(|s| s.quantity("Hz", Range::Positive));
-                (title, inputs, constants, stages, units, mains)
+                let alternatives = r
+                    .setting("alternatives", "what to compare the recipe with")
+                    .default("{}")
+                    .entries();
+                (title, inputs, constants, stages, units, mains, alternatives)
             });
         let kept = top.places.iter().find(|(path, _)| path == "results");
         if let (Some((_, place)), true) = (kept, top.flows.is_empty()) {
@@ -404,6 +410,7 @@ impl Recipe {
                 results: top.flows,
                 units,
                 mains,
+                alternatives,
                 used_on: None,
                 source,
             }),

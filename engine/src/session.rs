@@ -6,7 +6,7 @@ use std::sync::atomic::Ordering;
 
 use crate::cache::Cache;
 use crate::diagnostic::Diagnostics;
-use crate::lineage::{self, Lineage, Made};
+use crate::lineage::{self, Compared, Lineage, Made};
 use crate::recipe::{Recipe, Wiring};
 use crate::recordings::{RecordingSet, is_sweep_of_files};
 use crate::results;
@@ -161,8 +161,8 @@ pub fn check_recordings(recipe: &Recipe, with: &[(String, PathBuf)]) -> Result<(
 }
 
 /// What a run reads never changes: an output that would replace it is refused, and so are two outputs
-/// of one name.
-fn keep_what_is_read(request: &Request<'_>) -> Result<(), RunError> {
+/// of one name. `also` is read besides what the request names.
+pub(crate) fn keep_what_is_read(request: &Request<'_>, also: &[PathBuf]) -> Result<(), RunError> {
     let texts = std::iter::once(&request.recipe.source).chain(&request.wiring.source);
     let texts: Vec<PathBuf> = texts.map(|s| PathBuf::from(&s.name)).collect();
     let with = request.with.iter().map(|(_, path)| path);
@@ -171,6 +171,7 @@ fn keep_what_is_read(request: &Request<'_>) -> Result<(), RunError> {
         .iter()
         .chain(with)
         .chain(&texts)
+        .chain(also)
         .map(|p| resolved(p))
         .collect();
     let output = resolved(&request.output);
@@ -214,9 +215,9 @@ pub fn group(wiring: &Wiring, recordings: &[PathBuf]) -> Vec<(String, Vec<PathBu
         let stem = path.file_stem().map_or("entry".into(), |s| {
             s.to_string_lossy().replace(['/', '.'], "_")
         });
-        // The result file keeps its texts under this name.
+        // The result file keeps its texts, and what a comparison found, under these names.
         match stem.as_str() {
-            "provenance" => "provenance_1".into(),
+            "provenance" | "comparison" => format!("{stem}_1"),
             _ => stem,
         }
     };
@@ -250,7 +251,7 @@ pub fn run_with(
     cache: Option<&Cache>,
     monitor: &Monitor,
 ) -> Result<Summary, RunError> {
-    keep_what_is_read(request)?;
+    keep_what_is_read(request, &[])?;
     let mut writer = ResultWriter::create(&request.output, request.overwrite)?;
     let file = |path: &Option<PathBuf>| {
         let file = path
@@ -259,7 +260,7 @@ pub fn run_with(
         file.transpose()
     };
     let files = [file(&request.csv)?, file(&request.budget)?];
-    let done = fill_with(&mut writer, request, cache, monitor)?;
+    let done = fill_with(&mut writer, request, cache, monitor, None)?;
     // All are complete before any gets its name.
     let mut files: Vec<(CsvFile, Table)> = files
         .into_iter()
@@ -286,20 +287,34 @@ pub struct Filled {
     pub lineage: Lineage,
 }
 
+/// What a comparison adds to a run.
+pub(crate) struct Comparing<'c> {
+    /// What is compared, for the record.
+    pub compared: Vec<Compared>,
+    /// Called for every entry when its results are written, before the file is sealed.
+    pub each: &'c mut CompareEntry<'c>,
+}
+
+/// Writes what there is to say of an entry, given by its name.
+pub(crate) type CompareEntry<'c> =
+    dyn FnMut(&mut ResultWriter, &str, &Job<'_>, &Outcome) -> Result<(), StoreError> + 'c;
+
 /// Runs a recipe over recordings and fills a result file, which does not yet have its name.
 pub fn fill(
     writer: &mut ResultWriter,
     request: &Request<'_>,
     monitor: &Monitor,
 ) -> Result<Filled, RunError> {
-    fill_with(writer, request, None, monitor)
+    fill_with(writer, request, None, monitor, None)
 }
 
-fn fill_with(
+/// The same with a cache of intermediate results, and with a comparison of what comes out.
+pub(crate) fn fill_with(
     writer: &mut ResultWriter,
     request: &Request<'_>,
     cache: Option<&Cache>,
     monitor: &Monitor,
+    mut comparing: Option<Comparing<'_>>,
 ) -> Result<Filled, RunError> {
     check_recordings(request.recipe, &request.with)?;
     let began = lineage::now();
@@ -333,11 +348,18 @@ fn fill_with(
     let mut made = Made {
         request,
         began,
+        compared: match &mut comparing {
+            Some(comparing) => std::mem::take(&mut comparing.compared),
+            None => Vec::new(),
+        },
         entries: Vec::new(),
     };
     let [mut estimates, mut budgets] = [Table::default(), Table::default()];
     for ((name, job, diagnostics), outcome) in jobs.iter().zip(&outcomes) {
         results::write(writer, name, job, outcome)?;
+        if let Some(comparing) = &mut comparing {
+            (comparing.each)(writer, name, job, outcome)?;
+        }
         if request.csv.is_some() {
             estimates.add_estimates(name, job, outcome);
         }

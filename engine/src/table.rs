@@ -59,6 +59,15 @@ fn full_name(result: &str, aspect: Aspect) -> String {
 }
 
 impl Table {
+    /// A table of these cells.
+    pub(crate) fn of(header: Vec<String>, rows: Vec<Vec<String>>) -> Self {
+        Table {
+            header,
+            rows,
+            ..Table::default()
+        }
+    }
+
     /// Adds one row per point of a job: every kept estimate with standard uncertainty (`.u`), ends of the
     /// 95 % interval (`.low`, `.high`) and degrees of freedom (`.dof`). All jobs of a run have the same
     /// recipe and so the same columns, in the units of the first; a value of another dimension is left out.

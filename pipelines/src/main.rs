@@ -2,6 +2,7 @@
 
 mod chart;
 mod commands;
+mod compared;
 mod figures;
 mod graph;
 mod planning;
@@ -56,6 +57,14 @@ enum Command {
                       Entries are checked when they are read; the folder may be deleted at any moment."
     )]
     Cache(commands::cache::Arguments),
+    /// Compare filter chains, at once over the same recordings: noise, settling time, and whether they agree
+    #[command(
+        after_help = "Example: phasemill compare chopped-light.ron sweep.h5 --largest-settling \"1 s\"\n\
+                      Example: phasemill compare one.ron another.ron sweep.h5 --out compared.h5\n\n\
+                      One recipe is compared with the `alternatives` it holds; several recipes with the first of them.\n\
+                      Exit codes: 0 done, 1 rejected, 2 some recordings or points failed, 130 stopped"
+    )]
+    Compare(Box<commands::compare::Arguments>),
     /// Add known tones to the recorded samples and see whether the recipe gives them back
     #[command(
         after_help = "Example: phasemill challenge chopped-light.ron sweep.h5 --amplitude \"1 nA\" --through \"1e8 V/A\" --as step\n\
@@ -137,6 +146,7 @@ fn main() -> ExitCode {
         Command::Check(a) => commands::check::run(&a),
         Command::Run(a) => commands::run::run(a),
         Command::Cache(a) => commands::cache::run(&a),
+        Command::Compare(a) => commands::compare::run(&a),
         Command::Challenge(a) => commands::challenge::run(&a),
         Command::Trace(a) => commands::trace::run(&a),
         Command::Differ(a) => commands::differ::run(&a),

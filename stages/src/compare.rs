@@ -1,6 +1,7 @@
 //! `Compare`: whether two series agree.
 
 use num_complex::Complex64;
+use phasemill_engine::compare::Agreement;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Flow, Kind, Port};
 use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work};
@@ -84,10 +85,7 @@ impl Configured for Settings {
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
         let complex = inputs.first().is_some_and(|f| f.kind.is_complex());
-        let directions: &[Complex64] = match complex {
-            true => &[Complex64::ONE, Complex64::I],
-            false => &[Complex64::ONE],
-        };
+        let directions = directions(complex);
         Ok(Work::Series(Box::new(move |inputs, _| {
             let [a, b] = inputs else {
                 return Ok(Vec::new());
@@ -111,6 +109,31 @@ impl Configured for Settings {
             Ok(std::iter::once(difference).chain(tests).collect())
         })))
     }
+}
+
+/// The parts that estimates have.
+fn directions(complex: bool) -> &'static [Complex64] {
+    match complex {
+        true => &[Complex64::ONE, Complex64::I],
+        false => &[Complex64::ONE],
+    }
+}
+
+/// Whether differences are zero within their uncertainties, as the stage tests it; points without a value are
+/// left out.
+///
+/// # Errors
+/// Why that cannot be told.
+pub fn agreement(differences: &[Option<Value>], complex: bool) -> Result<Agreement, String> {
+    let observed = Observations::new(differences, directions(complex));
+    let solution = observed.solve(0, |_| true, |_, _| {});
+    let solution = solution.map_err(|fault| fault.to_string())?;
+    let [chi_square, p, _] = solution.tests().map(|e| e.value.re);
+    Ok(Agreement {
+        chi_square,
+        degrees_of_freedom: solution.degrees_of_freedom,
+        p,
+    })
 }
 
 fn shown(flow: &Flow) -> String {

@@ -26,6 +26,7 @@ mod decimate;
 mod detune;
 mod filter;
 mod mix;
+mod onset;
 mod parts;
 mod polar;
 mod polynomial_fit;
@@ -37,6 +38,7 @@ mod stability;
 mod tone_fit;
 mod weighted_mean;
 
+pub use compare::agreement;
 use phasemill_engine::stage::Registry;
 
 /// Every stage, in the order of the catalogue. A new stage adds its module above and one line here.
@@ -61,6 +63,7 @@ pub const REGISTRY: Registry = Registry::new(&[
     &tone_fit::ToneFit,
     &spectrum::Spectrum,
     &stability::Stability,
+    &onset::Onset,
     &detune::Detune,
     &add_tone::AddTone,
 ]);

@@ -7,6 +7,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
 use phasemill_engine::bench::Bench;
+use phasemill_engine::compare::alternatives;
 use phasemill_engine::diagnostic::{Code, Diagnostic, Diagnostics, Severity};
 use phasemill_engine::explain::made_up;
 use phasemill_engine::recipe::{Recipe, Wiring};
@@ -49,6 +50,7 @@ fn diagnostics(path: &Path) -> Diagnostics {
     if let Some(recipe) = &recipe {
         let known = |role: &str| headers.iter().find(|h| h.role == role);
         phasemill_engine::check::check(recipe, known, &mut all);
+        alternatives::check_all(recipe, &REGISTRY, &headers, &mut all);
     }
     all.sorted()
 }

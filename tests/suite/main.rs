@@ -8,6 +8,7 @@ mod cases;
 mod catalogue;
 mod challenge;
 mod cli;
+mod compare;
 mod constants;
 mod coverage;
 mod determinism;

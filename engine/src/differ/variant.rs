@@ -15,7 +15,7 @@ use crate::text::Piece;
 use crate::verify::{Found, Texts, run_again};
 
 /// Sections of a recipe that say what is kept and shown, and decide no number.
-const SHOWN: [&str; 4] = ["title", "results", "units", "mains"];
+const SHOWN: [&str; 5] = ["title", "results", "units", "mains", "alternatives"];
 
 /// What a number is computed from.
 #[derive(Clone)]

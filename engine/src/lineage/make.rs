@@ -2,8 +2,8 @@
 
 use super::keys::keys;
 use super::{
-    AxisFacts, Check, ConstantFacts, Entry, FlowFacts, InputFacts, Lineage, Machine, Node, Output,
-    RecordedFile, Recording, VERSION, describe, relative,
+    AxisFacts, Check, Compared, ConstantFacts, Entry, FlowFacts, InputFacts, Lineage, Machine,
+    Node, Output, RecordedFile, Recording, VERSION, describe, relative,
 };
 use crate::check::Kept;
 use crate::diagnostic::Diagnostics;
@@ -22,6 +22,8 @@ pub struct Made<'m> {
     pub request: &'m Request<'m>,
     /// When the run began.
     pub began: String,
+    /// What was compared; nothing in a run of one recipe.
+    pub compared: Vec<Compared>,
     /// Name, job, outcome and warnings of each entry.
     pub entries: Vec<(&'m str, &'m Job<'m>, &'m Outcome, &'m Diagnostics)>,
 }
@@ -54,6 +56,7 @@ pub fn seal(writer: &mut ResultWriter, made: &Made<'_>) -> Result<Lineage, Store
         },
         said: said_of(made.request.recipe, made.request.wiring),
         draws: made.request.draws.map(|d| (d.trials, d.seed)),
+        compared: made.compared.clone(),
         entries: Vec::new(),
         frame: Vec::new(),
     };

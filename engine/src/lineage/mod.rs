@@ -77,10 +77,24 @@ pub struct Lineage {
     pub said: Vec<String>,
     /// Trials and seed of intervals that were drawn because that was asked for.
     pub draws: Option<(u64, u64)>,
+    /// Chains that were compared in this run, the base first; none in a run of one recipe.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub compared: Vec<Compared>,
     /// One per entry of the file.
     pub entries: Vec<Entry>,
     /// BLAKE3 of each object of the file that belongs to no output: path and hash.
     pub frame: Vec<(String, String)>,
+}
+
+/// A chain of a comparison.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Compared {
+    /// Its name.
+    pub name: String,
+    /// In what it differs from the base, as it was written; of a recipe of its own, the name of its file.
+    pub said: String,
+    /// The output that was compared.
+    pub output: String,
 }
 
 /// The machine of a run.

@@ -9,6 +9,7 @@ mod cache;
 mod chunks;
 mod codes;
 mod compare;
+mod comparison;
 mod contents;
 mod copy;
 mod counters;

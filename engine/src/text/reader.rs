@@ -375,6 +375,11 @@ impl<'r, 'c> Setting<'r, 'c> {
         )
     }
 
+    /// The values of a list, each a piece that the caller reads.
+    pub fn items(self) -> Vec<Piece> {
+        self.take(Shape::Text, Vec::new(), |_, piece| piece.items())
+    }
+
     /// The entries of a map; a name that comes again is a fault and left out.
     fn distinct(&mut self, piece: &Piece) -> Result<Vec<(Name, Piece)>, Diagnostic> {
         let mut entries: Vec<(Name, Piece)> = Vec::new();

@@ -4,10 +4,12 @@
 use std::path::{Path, PathBuf};
 
 use phasemill_engine::check::{Typed, check};
+use phasemill_engine::compare::alternatives;
 use phasemill_engine::diagnostic::{Diagnostic, Diagnostics, Severity};
 use phasemill_engine::graph::Node;
 use phasemill_engine::lineage::describe;
 use phasemill_engine::recipe::{Recipe, Wiring};
+use phasemill_engine::recordings::RecordingSet;
 use phasemill_engine::run::Job;
 use phasemill_engine::session::{check_recordings, group, open_sets};
 use serde_json::{Value, json};
@@ -71,6 +73,7 @@ fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &
             recipe.title
         ));
         report.chains(recipe, &typed, None);
+        report.alternatives(recipe, &[], &mut found);
         return report.verdict(&found.sorted(), None);
     }
     if let Err(error) = check_recordings(recipe, &arguments.with) {
@@ -105,8 +108,22 @@ fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &
             if arguments.plan {
                 report.say(job.plan.to_string().trim_end());
             }
+            report.alternatives(recipe, &job.sets, &mut diagnostics);
         }
         report.verdict(&diagnostics.sorted(), Some(&name));
+    }
+}
+
+impl Report<'_> {
+    /// Checks the alternatives that the recipe carries.
+    fn alternatives(&self, recipe: &Recipe, sets: &[RecordingSet], found: &mut Diagnostics) {
+        let registry = &phasemill_stages::REGISTRY;
+        let headers = alternatives::headers(recipe, sets);
+        match alternatives::check_all(recipe, registry, &headers, found) {
+            0 => {}
+            1 => self.say("alternatives for `compare`: 1"),
+            n => self.say(format!("alternatives for `compare`: {n}")),
+        }
     }
 }
 

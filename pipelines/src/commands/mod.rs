@@ -4,6 +4,7 @@ pub mod cache;
 pub mod catalogue;
 pub mod challenge;
 pub mod check;
+pub mod compare;
 pub mod differ;
 pub mod expect;
 pub mod explain;
