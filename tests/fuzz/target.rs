@@ -3,6 +3,7 @@
 
 use phasemill_engine::bench::Bench;
 use phasemill_engine::check::{Typed, check};
+use phasemill_engine::compare::alternatives;
 use phasemill_engine::diagnostic::Diagnostics;
 use phasemill_engine::explain::made_up;
 use phasemill_engine::flow::Flow;
@@ -43,6 +44,7 @@ pub fn take(text: &str) {
         let known = |role: &str| headers.iter().find(|h| h.role == role);
         let typed = check(&recipe, known, &mut all);
         let accepted = !faulty && !all.has_errors();
+        alternatives::check_all(&recipe, &REGISTRY, headers, &mut all);
         show(all);
         for kept in &typed.results {
             if let Some(flow) = typed.flow(kept.node, kept.port) {

@@ -513,6 +513,58 @@ fn what_cannot_be_compared_is_told_with_its_cure() {
     phasemill(folder, &["compare", "r.ron", "r.ron", "a.h5", "--quiet"]).expect(0);
 }
 
+/// Results with one part: no phase, no image of a tone; and a crate takes the comparison along.
+#[test]
+fn real_results_are_compared_too_and_exported() {
+    let folder = bench();
+    let folder = folder.path();
+    let text = r#"Recipe(
+    title: "a level",
+    inputs: { "x": Wave(unit: "V") },
+    stages: {
+        "smooth": Filter(of: "x", kind: RcCascade(poles: 1, time_constant: "5 ms")),
+        "level": Average(of: "smooth", over: Blocks("0.1 s")),
+    },
+    results: ["level"],
+    alternatives: { "block": Step(set: ["level.over", "level.skip"], to: [Nothing, Time("0.5 s")]),
+        "blocks": Step(set: ["level.over"], to: [Blocks("0.2 s")]) },
+)"#;
+    std::fs::write(folder.join("r.ron"), text).unwrap();
+    compare(folder, &[]).expect(1).says("in alternative `block");
+    let text = text.replace(
+        "[\"level.over\", \"level.skip\"], to: [Nothing, ",
+        "[\"level.skip\"], to: [",
+    );
+    std::fs::create_dir(folder.join("recipes")).unwrap();
+    std::fs::write(folder.join("recipes/r.ron"), text).unwrap();
+    let command = [
+        "compare",
+        "recipes/r.ron",
+        "a.h5",
+        "--quiet",
+        "-o",
+        "all.h5",
+        "--points",
+    ];
+    let out = phasemill(folder, &command).expect(0).out;
+    assert!(
+        out.contains("`level` in V, 5 points, 3 chains") && !out.contains("phase"),
+        "{out}"
+    );
+    let saved = phasemill_engine::compare::saved(&folder.join("all.h5")).unwrap();
+    let chain = &saved[0].1.chains[1];
+    assert_eq!(
+        (chain.name.as_str(), chain.said.as_str()),
+        ("block Time 0,5 s", "`level.skip` set to Time(\"0.5 s\")")
+    );
+    assert_eq!(chain.agreement.unwrap().degrees_of_freedom, POINTS);
+    phasemill(folder, &["export", "all.h5", "--crate", "crate"]).expect(0);
+    phasemill(folder, &["verify", "crate", "--in", "."]).expect(0);
+    let crated = phasemill_engine::compare::saved(&folder.join("crate/all.h5")).unwrap();
+    assert_eq!(crated, saved);
+    assert!(!format!("{crated:?}").contains("recipes/"));
+}
+
 /// A point that one channel lacks is left out of the test, and told.
 #[test]
 fn a_missing_sample_stops_a_chain_at_its_point_only() {

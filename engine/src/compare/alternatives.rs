@@ -281,13 +281,15 @@ fn step(
         // The name becomes part of the names of stages, which hold no dot and no slash.
         let short = match shown.chars().count() > LONGEST_NAME {
             true => format!("no {}", k + 1),
-            false => shown
-                .replace('.', ",")
-                .replace('/', " per ")
-                .replace(['(', ')'], " "),
+            false => one_line(
+                &shown
+                    .replace('.', ",")
+                    .replace('/', " per ")
+                    .replace(['(', ')', '"'], " "),
+            ),
         };
         Change {
-            name: format!("{} {}", name.text, short.trim()),
+            name: format!("{} {short}", name.text),
             said: format!("{} set to {shown}", listed(named.iter().copied())),
             place: value.place(),
             edits: places.iter().map(|p| p.edit(value)).collect(),

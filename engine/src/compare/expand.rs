@@ -1,10 +1,12 @@
 //! One recipe for all chains, with the stages that compare them.
 
+use std::sync::Arc;
+
 use super::merge::{Given, Merged, renamed};
 use super::report::Agreement;
 use super::{BASE, CompareError};
 use crate::check::{Kept, Typed, check};
-use crate::diagnostic::{Diagnostics, listed};
+use crate::diagnostic::{Diagnostics, SourceText, listed};
 use crate::flow::Flow;
 use crate::graph::split;
 use crate::recipe::Recipe;
@@ -124,8 +126,10 @@ pub fn expand(
         flows.push(flow);
     }
     add_stages(&mut merged, &mut chains, words);
-    let text = merged.text(&first.recipe.source.name);
-    let name = format!("{}, all chains", first.recipe.source.name);
+    let file = &first.recipe.source.name;
+    // Folders are nobody's business who reads the recipe in a result file.
+    let text = merged.text(file.rsplit(['/', '\\']).next().unwrap_or(file));
+    let name = format!("{file}, all chains");
     let (recipe, mut found) = Recipe::parse(&name, &text, registry);
     let Some(mut recipe) = recipe.filter(|_| !found.has_errors()) else {
         return Err(CompareError::Rejected(found.sorted()));
@@ -135,6 +139,11 @@ pub fn expand(
         return Err(CompareError::Rejected(found.sorted()));
     }
     recipe.used_on = first.recipe.used_on;
+    // On record it is the file that the user named.
+    recipe.source = Arc::new(SourceText {
+        name: file.clone(),
+        text,
+    });
     Ok(Expanded {
         recipe,
         chains,

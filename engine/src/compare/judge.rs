@@ -8,7 +8,7 @@ use super::{start, verdict};
 use crate::aspect::Aspect;
 use crate::check::Kept;
 use crate::flow::Flow;
-use crate::response::{Element, Figures};
+use crate::response::Figures;
 use crate::run::{Job, Outcome};
 use crate::value::{Estimate, Reach, Value};
 
@@ -167,20 +167,7 @@ fn figures(chain: &mut Chain, job: &Job<'_>, found: &Found<'_>) {
     };
     chain.noise_bandwidth = figures.noise_bandwidth;
     chain.value_noise_bandwidth = figures.value_noise_bandwidth;
-    // A mean over periods of a clock that is not stated holds samples back until it is full.
-    let held = found.flow.response.elements.iter().map(|e| match e {
-        Element::Periods {
-            samples: Some(samples),
-            rate,
-            stated: false,
-        } => samples.ceil() / rate,
-        _ => 0.0,
-    });
-    let held: f64 = held.sum();
-    let settling = figures.settling.into_iter();
-    chain.settling = settling
-        .map(|(part, t)| (part, t.map(|t| t + held)))
-        .collect();
+    chain.settling = figures.settling;
     chain.delay = figures.delay;
 }
 

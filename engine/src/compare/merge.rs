@@ -2,6 +2,7 @@
 //! one run over the samples gives the results of all of them.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use super::CompareError;
 use crate::graph::{Graph, split};
@@ -161,7 +162,8 @@ impl Merged {
             for flow in flows {
                 let new = renamed(&names, &flow.text);
                 // A flow that a default names stands in no text that could be changed.
-                let inside = flow.place.source == recipe.source && flow.place.range.start >= start;
+                let inside = Arc::ptr_eq(&flow.place.source, &recipe.source)
+                    && flow.place.range.start >= start;
                 if inside && new != flow.text {
                     let range = flow.place.range.start - start..flow.place.range.end - start;
                     text.replace_range(range, &format!("{new:?}"));

@@ -3,6 +3,7 @@
 use super::expand::ExpandedChain;
 use super::judge::find;
 use super::report::{Start, StartTime};
+use crate::response::Element;
 use crate::run::{Job, Outcome};
 use crate::value::{Table, Value};
 
@@ -30,6 +31,10 @@ pub(super) fn of(job: &Job<'_>, outcome: &Outcome, chain: &ExpandedChain) -> Opt
     let mut start = joined(&tables);
     let predicted = |part: f64| flow.response.settling_time(part).filter(|t| *t > 0.0);
     start.tell(predicted);
+    let mut elements = flow.response.elements.iter();
+    if !start.not_seen.is_empty() && elements.any(|e| matches!(e, Element::Periods { .. })) {
+        start.not_seen = "a mean over whole periods gives nothing until it is full".into();
+    }
     Some(start)
 }
 

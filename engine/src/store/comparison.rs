@@ -3,7 +3,7 @@
 use hdf5::Group;
 
 use super::StoreError;
-use super::write::{ResultWriter, array, numbers, points_axis, set_text, set_texts, texts};
+use super::write::{ResultWriter, numbers, points_axis, set_text, set_texts, texts};
 use crate::compare::{Chain, Comparison, Difference, GROUP, PointValue};
 use crate::stage::SeriesAxis;
 
@@ -14,14 +14,14 @@ impl ResultWriter {
     /// Writes the comparison of an entry as the NXdata group `/comparison/ENTRY`.
     ///
     /// `amplitude`, `phase`, `in_phase` and `quadrature` (a real result has `amplitude` alone), their standard
-    /// uncertainties in `<name>_errors`, `detected` (1, 0, or -1 where that was not asked), and
+    /// uncertainties in `<name>_errors`, `detected` (1 or 0), and
     /// `difference_in_phase`, `difference_quadrature` and `difference_amplitude` to the first chain with their
     /// `_errors` have the shape `[chain, point]`; `chain` holds the names of the chains and the other axis is that
     /// of the entry's results. Of the shape `[chain]` are `settling` (s, to 1 %), `noise_bandwidth` and
     /// `value_noise_bandwidth` (Hz), `delay` (s), `uncertainty` and `noise` (root mean squares over the points),
-    /// `unbeaten` (1, 0, or -1 where that is not known), `chi_square`, `degrees_of_freedom`, `p`,
+    /// `unbeaten` (1 or 0), `chi_square`, `degrees_of_freedom`, `p`,
     /// `largest_point`, `largest_amplitude` and `largest_amplitude_errors`, and the texts `said`, `verdict`,
-    /// `output` and `difference_output`. What is not known is NaN, or -1. The attribute `recommended` says which
+    /// `output` and `difference_output`. What is not known is NaN. The attribute `recommended` says which
     /// chain fits what was asked for, where something was. `record` is all of it as JSON, which
     /// [`crate::compare::saved`] reads.
     ///
@@ -148,18 +148,9 @@ impl Writing<'_> {
                 difference(|d| Some(d.u?[1])),
             )?;
         }
-        let points = self.found.points;
-        let flags = self.found.chains.iter().flat_map(|c| {
-            (0..points).map(|p| flag(c.values.get(p).and_then(|v| v.as_ref()?.detected)))
-        });
-        let flags: Vec<i8> = flags.collect();
-        array(
-            &self.group,
-            "detected",
-            &[self.found.chains.len(), points],
-            &flags,
-        )
-        .map(drop)
+        self.per_point("detected", "1", |c, p| {
+            flag(c.values.get(p)?.as_ref()?.detected)
+        })
     }
 
     fn of_chains(&self) -> hdf5::Result<()> {
@@ -174,21 +165,15 @@ impl Writing<'_> {
         self.per_chain("p", "1", |c| Some(c.agreement?.p))?;
         self.per_chain("largest_amplitude", unit, |c| Some(c.largest?.height))?;
         self.per_chain("largest_amplitude_errors", unit, |c| c.largest?.height_u)?;
-        let chains = &self.found.chains;
-        let whole = |of: fn(&Chain) -> Option<i64>| -> Vec<i64> {
-            chains.iter().map(|c| of(c).unwrap_or(-1)).collect()
-        };
-        let shape = [chains.len()];
-        let freedom = whole(|c| Some(c.agreement?.degrees_of_freedom as i64));
-        array(&self.group, "degrees_of_freedom", &shape, &freedom)?;
-        let largest = whole(|c| Some(c.largest?.point as i64));
-        array(&self.group, "largest_point", &shape, &largest)?;
-        let unbeaten: Vec<i8> = chains.iter().map(|c| flag(c.unbeaten)).collect();
-        array(&self.group, "unbeaten", &shape, &unbeaten).map(drop)
+        self.per_chain("degrees_of_freedom", "1", |c| {
+            Some(c.agreement?.degrees_of_freedom as f64)
+        })?;
+        self.per_chain("largest_point", "1", |c| Some(c.largest?.point as f64))?;
+        self.per_chain("unbeaten", "1", |c| flag(c.unbeaten))
     }
 }
 
-/// Yes, no, or not known.
-fn flag(is: Option<bool>) -> i8 {
-    is.map_or(-1, i8::from)
+/// Yes or no as a number.
+fn flag(is: Option<bool>) -> Option<f64> {
+    is.map(|is| f64::from(u8::from(is)))
 }

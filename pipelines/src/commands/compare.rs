@@ -285,7 +285,7 @@ fn givens<'r>(recipes: &'r [Read], alternatives: &'r [Alternative]) -> Vec<Given
     if let [one] = recipes {
         let base = Given {
             name: BASE.into(),
-            said: one.file.display().to_string(),
+            said: file_name(&one.file),
             recipe: &one.recipe,
         };
         let others = alternatives.iter().map(|a| Given {
@@ -304,11 +304,17 @@ fn givens<'r>(recipes: &'r [Read], alternatives: &'r [Alternative]) -> Vec<Given
         let free = names.find(|n| all.iter().all(|g| g.name != *n));
         all.push(Given {
             name: free.unwrap_or(stem),
-            said: read.file.display().to_string(),
+            said: file_name(&read.file),
             recipe: &read.recipe,
         });
     }
     all
+}
+
+/// A file without its folder.
+fn file_name(path: &Path) -> String {
+    let name = path.file_name().unwrap_or(path.as_os_str());
+    name.to_string_lossy().into_owned()
 }
 
 /// The unit of the result that is compared, as far as the recipe tells.
