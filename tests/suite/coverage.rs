@@ -209,30 +209,3 @@ fn a_cascade_lets_through_what_its_bandwidth_says() {
         );
     }
 }
-
-/// Two chains look at the same noise, and most of it cancels from their difference: the uncertainty that is stated of
-/// this holds zero as often as it says, on 300 recordings.
-#[test]
-fn the_difference_of_two_chains_has_the_uncertainty_that_is_stated() {
-    for (seed, (one, other)) in [(31, (RC, BUTTERWORTH)), (32, (RC, PERIODS))] {
-        let folder = recorded(300, 1.0, SIGNAL, Noise::White, seed);
-        let second = chain(other, "")
-            .replace("\"smooth\"", "\"other\"")
-            .replace("\"answer\"", "\"second\"");
-        let (_, second) = second.split_once("\"other\":").unwrap();
-        let stages = format!(
-            r#"{} "other": {second} "difference": Combine(of: ["second", "answer"], by: Difference),"#,
-            chain(one, "")
-        );
-        let found = estimates(&folder.path().join("x.h5"), &stages, "difference");
-        let c = coverage(&found, Complex64::ZERO);
-        println!("{other} less {one}: {c:?}");
-        assert_eq!((c.stated, c.unstated), (600, 0), "{c:?}");
-        assert!((c.at_95 - 0.95).abs() <= allowed(0.95, c.stated), "{c:?}");
-        assert!(
-            (c.at_68 - 0.6827).abs() <= allowed(0.6827, c.stated),
-            "{c:?}"
-        );
-        assert!(c.bias.abs() <= 4.0 / sqrt(c.stated as f64), "{c:?}");
-    }
-}

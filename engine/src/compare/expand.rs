@@ -55,7 +55,7 @@ pub struct Expanded {
     pub recipe: Recipe,
     /// The chains, the base first.
     pub chains: Vec<ExpandedChain>,
-    /// What is remarked on in it.
+    /// What is remarked on in the comparison itself, and in none of the recipes.
     pub warnings: Diagnostics,
 }
 
@@ -79,8 +79,11 @@ pub fn expand(
     let mut merged = Merged::of(givens)?;
     let mut chains: Vec<ExpandedChain> = Vec::new();
     let mut flows: Vec<Flow> = Vec::new();
+    let mut known: Vec<String> = Vec::new();
     for (given, names) in givens.iter().zip(merged.names.clone()) {
-        let typed = check(given.recipe, |_| None, &mut Diagnostics::default());
+        let mut found = Diagnostics::default();
+        let typed = check(given.recipe, |_| None, &mut found);
+        known.extend(found.iter().map(|d| d.message.clone()));
         let wanted = result.or(match chains.first() {
             // The same result of each, where they have it.
             Some(base)
@@ -138,6 +141,9 @@ pub fn expand(
     if found.has_errors() {
         return Err(CompareError::Rejected(found.sorted()));
     }
+    let mut warnings = Diagnostics::default();
+    let new = found.iter().filter(|d| !known.contains(&d.message));
+    new.for_each(|d| warnings.push(d.clone()));
     recipe.used_on = first.recipe.used_on;
     // On record it is the file that the user named.
     recipe.source = Arc::new(SourceText {
@@ -147,7 +153,7 @@ pub fn expand(
     Ok(Expanded {
         recipe,
         chains,
-        warnings: found.sorted(),
+        warnings: warnings.sorted(),
     })
 }
 

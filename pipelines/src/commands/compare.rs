@@ -220,6 +220,9 @@ fn compared(arguments: &Arguments) -> Result<u8, Refusal> {
         &WORDS,
         arguments.result.as_deref(),
     )?;
+    if !arguments.quiet {
+        show(&expanded.warnings);
+    }
     let need = arguments
         .need(&unit_of(&expanded))
         .map_err(Refusal::Message)?;
