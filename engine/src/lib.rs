@@ -36,6 +36,7 @@ pub mod look;
 pub mod plan;
 pub mod recipe;
 pub mod recordings;
+pub mod report;
 pub mod rerun;
 pub mod response;
 pub mod results;

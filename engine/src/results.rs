@@ -7,6 +7,7 @@ use crate::flow::{Flow, Kind};
 use crate::recipe::{Recipe, Wiring};
 use crate::run::{Drawn, Job, Outcome, Share, Sink, peak_memory};
 use crate::saved::{SUPERSEDES, Supersedes};
+use crate::session::Sweep;
 use crate::store::{ResultWriter, StoreError};
 use crate::units::{Unit, format_expanded, format_uncertain};
 use crate::value::{Coverage, Estimate, Table, Value};
@@ -188,6 +189,28 @@ pub fn answers(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
         }
     }
     lines
+}
+
+/// The first kept estimate, where it has values at several points.
+pub fn sweep(job: &Job<'_>, outcome: &Outcome) -> Option<Sweep> {
+    let mut estimates = kept_values(job, outcome).filter(|(_, flow, _)| flow.kind.is_estimate());
+    let (kept, flow, values) = estimates.next()?;
+    let axis = job.axis_of(kept.node);
+    let aspect = match flow.kind.is_complex() {
+        true => Aspect::Amplitude,
+        false => Aspect::Value,
+    };
+    let point = |(k, value): (usize, &Option<Value>)| {
+        let place = axis.values.get(k).copied().unwrap_or(k as f64);
+        Some((place, aspect.of(value.as_ref()?.estimate()?)))
+    };
+    let points: Vec<(f64, f64)> = values.iter().enumerate().filter_map(point).collect();
+    (points.len() > 1).then(|| Sweep {
+        name: kept.name.clone(),
+        unit: flow.unit.clone(),
+        axis: (axis.name.clone(), axis.unit.clone()),
+        points,
+    })
 }
 
 /// How far the intervals that were drawn lie from those of first order: one line per kept estimate.

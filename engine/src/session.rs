@@ -14,6 +14,7 @@ use crate::run::{Draws, Finding, Job, Monitor, Outcome, Sink, each, on_threads};
 use crate::saved::Supersedes;
 use crate::store::{ResultWriter, StoreError};
 use crate::table::{CsvFile, Table};
+use crate::units::Unit;
 
 /// What a run is asked to do.
 pub struct Request<'r> {
@@ -69,6 +70,21 @@ pub struct EntrySummary {
     pub remarks: Vec<Finding>,
     /// Lines that sum up each kept estimate.
     pub answers: Vec<String>,
+    /// The first kept estimate of a sweep.
+    pub sweep: Option<Sweep>,
+}
+
+/// An estimate along the points of a sweep, in SI units.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sweep {
+    /// Its name; of a complex one its amplitude is meant.
+    pub name: String,
+    /// Its unit.
+    pub unit: Unit,
+    /// Name and unit of the axis; empty where points are only numbered.
+    pub axis: (String, String),
+    /// Place on the axis in its unit, or number of the point, and value there.
+    pub points: Vec<(f64, f64)>,
 }
 
 /// Why a run gave nothing.
@@ -428,6 +444,7 @@ fn prepare<'r>(request: &Request<'r>) -> Result<Prepared<'r>, RunError> {
                     failures: vec![failure],
                     remarks: Vec::new(),
                     answers: Vec::new(),
+                    sweep: None,
                 });
             }
         }
@@ -461,6 +478,7 @@ impl EntrySummary {
             failures,
             remarks: Vec::new(),
             answers: Vec::new(),
+            sweep: None,
         }
     }
 }
@@ -481,6 +499,7 @@ impl Summary {
             failures: outcome.failures.clone(),
             remarks: outcome.remarks.clone(),
             answers: results::answers(job, outcome),
+            sweep: results::sweep(job, outcome),
         });
     }
 

@@ -16,14 +16,23 @@ pub struct Group {
     pub results: Vec<String>,
     /// The clock and harmonic they are relative to.
     pub line: Option<String>,
-    /// Whether the frequency of the line is stated; it may be expected only.
-    pub stated: bool,
+    /// Where the frequency of the line comes from: it is stated, expected or measured.
+    pub known: &'static str,
     /// The figures.
     pub figures: Figures,
 }
 
 /// The kept results that come from samples through a linear chain, those with the same chain together.
 pub fn groups(recipe: &Recipe, typed: &Typed) -> Vec<Group> {
+    groups_at(recipe, typed, |_| None)
+}
+
+/// The same, for clocks whose frequency may have been measured in Hz.
+pub fn groups_at(
+    recipe: &Recipe,
+    typed: &Typed,
+    measured: impl Fn(&str) -> Option<f64>,
+) -> Vec<Group> {
     let mut all: Vec<(&Flow, Group)> = Vec::new();
     for kept in &typed.results {
         let Some(flow) = typed.flow(kept.node, kept.port) else {
@@ -33,7 +42,14 @@ pub fn groups(recipe: &Recipe, typed: &Typed) -> Vec<Group> {
             group.results.push(kept.name.clone());
             continue;
         }
+        let found = || {
+            let (clock, n, m) = flow.clock.as_ref()?;
+            Some((measured(clock)? * f64::from(*n) / f64::from(*m), "measured"))
+        };
         let known = typed.signal_frequency(recipe, flow);
+        let known = known
+            .map(|(f, stated)| (f, if stated { "stated" } else { "expected" }))
+            .or_else(found);
         let Some(figures) = Figures::of(flow, known.map(|(f, _)| f)) else {
             continue;
         };
@@ -45,7 +61,7 @@ pub fn groups(recipe: &Recipe, typed: &Typed) -> Vec<Group> {
         let group = Group {
             results: vec![kept.name.clone()],
             line,
-            stated: known.is_some_and(|(_, stated)| stated),
+            known: known.map_or("", |(_, how)| how),
             figures,
         };
         all.push((flow, group));
@@ -69,8 +85,7 @@ impl Group {
         let f = self.figures.signal_frequency.map(|f| number(f) + " Hz");
         match (&self.line, f) {
             (Some(line), Some(f)) if self.figures.mixed => {
-                let how = if self.stated { "stated" } else { "expected" };
-                format!("line at f = {f}, {how} by {line}")
+                format!("line at f = {f}, {} by {line}", self.known)
             }
             (Some(line), None) => {
                 format!("line at f of {line}, which is not known before the run")
@@ -223,7 +238,7 @@ impl Group {
         json!({
             "results": self.results,
             "line": self.line,
-            "frequency_stated": self.stated,
+            "frequency_stated": self.known == "stated",
             "remarks": self.remarks(),
             "figures": self.figures,
             "response": curve,
@@ -261,7 +276,7 @@ fn offsets(figures: &Figures) -> Vec<f64> {
 }
 
 /// Forty offsets a decade, from a hundredth of the 3 dB bandwidth to half the rate.
-fn curve_offsets(figures: &Figures) -> Vec<f64> {
+pub fn curve_offsets(figures: &Figures) -> Vec<f64> {
     if figures.needs_frequency {
         return Vec::new();
     }

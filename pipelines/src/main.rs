@@ -9,6 +9,8 @@ mod planning;
 mod plot;
 mod progress;
 mod recovered;
+mod report;
+mod sketch;
 mod survey;
 
 use std::process::ExitCode;
@@ -99,6 +101,13 @@ enum Command {
         after_help = "Example: phasemill export answers.h5 --crate for-the-archive --include-recordings"
     )]
     Export(commands::export::Arguments),
+    /// Write results as a page (HTML) that a colleague can read, or many of them as pages with an index
+    #[command(
+        after_help = "Example: phasemill report answers.h5 --out answers.html --plots plots\n\
+                      Example: phasemill report results/ --out pages --in /archive\n\n\
+                      A page is one file that needs no network. Exit codes: 0 done, 1 rejected, 2 some results were left out."
+    )]
+    Report(commands::report::Arguments),
     /// Show what a recording holds: datasets, ranges, references; noise and lines on request
     #[command(after_help = "Example: phasemill inspect sweep.h5\n\
                       Example: phasemill inspect sweep.h5 --spectrum --plot sweep.svg --bench bench.ron")]
@@ -154,6 +163,7 @@ fn main() -> ExitCode {
         Command::Verify(a) => commands::verify::run(&a),
         Command::Catalogue(a) => commands::catalogue::run(&a),
         Command::Export(a) => commands::export::run(&a),
+        Command::Report(a) => commands::report::run(&a),
         Command::Inspect(a) => commands::inspect::run(&a),
         Command::Stages(a) => commands::stages::run(&a),
         Command::Expect(a) => commands::expect::run(&a),

@@ -269,7 +269,7 @@ impl<'g> Panel<'g> {
 
 /// The label and line style of a mark; `None` for what is not drawn: distances, and all but the first
 /// multiples of the mains.
-fn label(what: &str) -> Option<(String, &'static str)> {
+pub fn label(what: &str) -> Option<(String, &'static str)> {
     let dotted = " stroke-dasharray=\"2 3\"";
     match what {
         "offset" => Some(("f (offset)".into(), "")),

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::Element;
 use super::frequency::{delay, envelope, gain};
 use super::noise::noise_bandwidth;
-use super::settling::settling_of;
+use super::settling::{settling_of, step_of};
 use crate::flow::{Flow, Kind};
 
 /// Lowest gain that is told from zero, in dB: what rounding leaves of a sum that is exactly zero.
@@ -231,6 +231,13 @@ impl Figures {
             .as_ref()
             .map(|a| decibels(samples * gain(std::slice::from_ref(a), offset).norm()));
         (decibels(samples), value)
+    }
+
+    /// The answer of the samples behind the mixing to a step of the signal, as times in s and parts of the end value, up
+    /// to a quarter beyond the time in which it settles to 0.1 %. `None` where there is no such answer.
+    pub fn step(&self, points: usize) -> Option<Vec<(f64, f64)>> {
+        let seconds = settling_of(&self.chain.behind, 1e-3)?;
+        step_of(&self.chain.behind, 1.25 * seconds, points)
     }
 
     /// Gain of the value in dB as [`Figures::response`] gives it, but for the zeros of the mean.

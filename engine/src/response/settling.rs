@@ -51,6 +51,40 @@ fn followed(elements: &[Element], fraction: f64) -> Option<f64> {
     Some(settled as f64 / rate)
 }
 
+/// Steps that a step response is followed for, at most.
+const FOLLOWED: f64 = (1 << 22) as f64;
+
+/// The answer of a chain to a step, in parts of its end value, at no more than the given number of times up to
+/// `seconds`, at which samples are kept; times in seconds. `None` where it has no end value or is too long to follow.
+pub(super) fn step_of(
+    elements: &[Element],
+    seconds: f64,
+    points: usize,
+) -> Option<Vec<(f64, f64)>> {
+    let first = elements.iter().position(|e| {
+        matches!(e, Element::Sections(..) | Element::Taps(..)) || e.counted_periods().is_some()
+    })?;
+    let elements = &elements[first..];
+    let rate = super::rate_at_start(elements, None)?;
+    let end: f64 = elements.iter().map(dc_gain).product();
+    let steps = (seconds * rate).ceil();
+    if end.abs() < 1e-9 || !(1.0..FOLLOWED).contains(&steps) {
+        return None;
+    }
+    let mut states: Vec<State<'_>> = elements.iter().map(State::new).collect();
+    let mut shown = Vec::new();
+    for n in 0..=steps as u64 {
+        let out = states.iter_mut().try_fold(1.0, |x, state| state.step(x));
+        // The first sample that is kept at or after each of the times.
+        if let Some(out) = out
+            && n as f64 * points as f64 >= steps * shown.len() as f64
+        {
+            shown.push((n as f64 / rate, out / end));
+        }
+    }
+    Some(shown)
+}
+
 fn dc_gain(element: &Element) -> f64 {
     match element {
         Element::Sections(sections, _) => sections
@@ -243,6 +277,28 @@ mod tests {
             behind.elements.extend(slow.elements.clone());
             assert_eq!(behind.settling_time(1e-4), alone);
         }
+    }
+
+    /// The step response of n equal poles is the regularised incomplete gamma function P(n, t/tau) (Abramowitz &
+    /// Stegun 1964, 6.5.13): 1 - exp(-x) for one, 1 - exp(-x)(1 + x) for two. A sampled pole answers one sample
+    /// earlier or later, which is 1/1000 of a time constant here, for each.
+    #[test]
+    fn a_step_is_answered_as_by_the_gamma_function() {
+        let rate = 1000.0;
+        for poles in [1, 2] {
+            let chain = rc(poles, 1.0, rate);
+            let steps = super::step_of(&chain.elements, 5.0, 100).unwrap();
+            assert_eq!(steps.len(), 101);
+            for (t, part) in steps {
+                let sum = if poles == 1 { 1.0 } else { 1.0 + t };
+                let expected = 1.0 - libm::exp(-t) * sum;
+                assert!(
+                    (part - expected).abs() < poles as f64 / rate,
+                    "{poles}, {t}: {part}"
+                );
+            }
+        }
+        assert_eq!(super::step_of(&Response::default().elements, 1.0, 10), None);
     }
 
     #[test]

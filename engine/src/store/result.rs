@@ -102,6 +102,38 @@ impl ResultReader {
         read().map_err(|e: hdf5::Error| StoreError::unfit(&self.path, path, "numbers", reason(&e)))
     }
 
+    /// Samples `start` to `end` of one point of a dataset, so that a long one can be read piece by piece.
+    ///
+    /// # Errors
+    /// [`StoreError::Unfit`] when there are none.
+    pub fn part(
+        &self,
+        path: &str,
+        point: u64,
+        samples: std::ops::Range<u64>,
+    ) -> Result<Vec<f64>, StoreError> {
+        let (row, range) = (point as usize, samples.start as usize..samples.end as usize);
+        let read = || {
+            let dataset = self.file.dataset(path)?;
+            match dataset.ndim() {
+                2 => dataset
+                    .read_slice_2d::<f64, _>((row..row + 1, range))
+                    .map(|all| all.into_raw_vec_and_offset().0),
+                _ => dataset
+                    .read_slice_1d::<f64, _>(range)
+                    .map(|all| all.into_raw_vec_and_offset().0),
+            }
+        };
+        read().map_err(|e: hdf5::Error| StoreError::unfit(&self.path, path, "samples", reason(&e)))
+    }
+
+    /// The lengths of the dimensions of a dataset; none when there is no such dataset.
+    pub fn shape(&self, path: &str) -> Vec<u64> {
+        let dataset = self.file.dataset(path);
+        let shape = dataset.map(|d| d.shape()).unwrap_or_default();
+        shape.into_iter().map(|n| n as u64).collect()
+    }
+
     /// The names in a group, in order; none when there is no such group.
     pub fn names(&self, group: &str) -> Vec<String> {
         let group = self.file.group(group);

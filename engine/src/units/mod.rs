@@ -196,6 +196,11 @@ impl Unit {
         self.scale.number()
     }
 
+    /// The unit with the prefix that brings a value in SI units of this size between 1 and 1000, where it takes one.
+    pub fn for_size(&self, size: f64) -> Self {
+        print::prefixed(self, size)
+    }
+
     /// A value in SI units as a number in this unit.
     pub fn number_of(&self, value: f64) -> f64 {
         self.scale.divide(value)

@@ -164,7 +164,7 @@ pub(super) fn ucum(unit: &Unit) -> Option<String> {
 
 /// The unit with a prefix that brings a value in SI units of this size between 1 and 1000, where its
 /// first symbol takes one: nV/sqrt(Hz) for V/sqrt(Hz).
-fn prefixed(unit: &Unit, size: f64) -> Unit {
+pub(super) fn prefixed(unit: &Unit, size: f64) -> Unit {
     let symbol = unit.to_string();
     let end = symbol.find(|c| !in_symbol(c)).unwrap_or(symbol.len());
     let (head, tail) = symbol.split_at(end);

@@ -11,6 +11,7 @@ pub mod explain;
 pub mod export;
 pub mod inspect;
 pub mod new;
+pub mod report;
 pub mod run;
 pub mod sign;
 pub mod stages;

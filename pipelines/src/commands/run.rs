@@ -8,7 +8,10 @@ use phasemill_engine::session::{Request, RunError, Summary};
 
 use super::cache::Options;
 use super::{Texts, complain, counted, named_file, say, show, stopped_by_ctrl_c};
-use crate::{exit, progress};
+use crate::{exit, progress, sketch};
+
+/// Warnings of a recording that are printed.
+const MOST_WARNINGS: usize = 40;
 
 /// Arguments of `run`.
 #[derive(clap::Args)]
@@ -153,9 +156,20 @@ fn report(summary: &Summary, request: &Request<'_>, quiet: bool, began: Instant)
                 .answers
                 .iter()
                 .for_each(|line| say(format!("  {line}")));
+            if let Some(sketch) = entry.sweep.as_ref().and_then(sketch::on_terminal) {
+                say(sketch);
+            }
         }
-        for remark in entry.remarks.iter().filter(|_| !quiet) {
+        for remark in entry.remarks.iter().filter(|_| !quiet).take(MOST_WARNINGS) {
             complain(format!("warning: {}: {remark}", entry.name));
+        }
+        if let more @ 1.. = entry.remarks.len().saturating_sub(MOST_WARNINGS)
+            && !quiet
+        {
+            complain(format!(
+                "warning: {}: and {more} more, which the result file holds; `phasemill report` shows them",
+                entry.name
+            ));
         }
         for failure in &entry.failures {
             complain(format!("failed: {}: {failure}", entry.name));

@@ -143,7 +143,7 @@ impl Shape {
 }
 
 /// A short name of a line; f is the first reference, others go by their names.
-fn label(named: &Named<'_>, findings: &Findings) -> String {
+pub fn label(named: &Named<'_>, findings: &Findings) -> String {
     let times = |n: u32, name: &str| {
         let first = findings.reference().is_some_and(|r| r.name == name);
         match (n, first) {

@@ -1,0 +1,234 @@
+//! `phasemill report`: results as a page that a colleague can read, or many as pages with an index.
+
+use std::path::{Path, PathBuf};
+
+use phasemill_engine::report::{Glance, Page, Subject, html, index, slug};
+use phasemill_engine::run::Monitor;
+use phasemill_engine::saved::{Saved, SavedError};
+
+use super::{complain, say, stopped_by_ctrl_c};
+use crate::exit;
+use crate::report::{Options, files, page};
+
+/// Arguments of `report`.
+#[derive(clap::Args)]
+pub struct Arguments {
+    /// The result file; or several, or a folder of them
+    #[arg(required = true)]
+    results: Vec<PathBuf>,
+    /// The page; by default beside the result file. For several recordings the folder of the pages
+    #[arg(long, short, value_name = "FILE|FOLDER")]
+    out: Option<PathBuf>,
+    /// Also write each plot as SVG, PNG and CSV into a folder
+    #[arg(long, value_name = "FOLDER")]
+    plots: Option<PathBuf>,
+    /// Look for recordings that were moved in this folder, by the hash of their samples
+    #[arg(long = "in", value_name = "FOLDER")]
+    folders: Vec<PathBuf>,
+    /// Leave out what needs the recordings
+    #[arg(long)]
+    quick: bool,
+    /// Name no user
+    #[arg(long)]
+    anonymous: bool,
+    /// Replace existing output
+    #[arg(long)]
+    overwrite: bool,
+    /// Threads; 0 means one per core
+    #[arg(long, default_value_t = 0, value_name = "N")]
+    threads: usize,
+}
+
+/// Runs the command.
+pub fn run(arguments: &Arguments) -> u8 {
+    match written(arguments) {
+        Ok(code) => code,
+        Err(message) => {
+            complain(format!("error: {message}"));
+            exit::REJECTED
+        }
+    }
+}
+
+fn written(arguments: &Arguments) -> Result<u8, String> {
+    if let Some(folder) = arguments.folders.iter().find(|f| !f.is_dir()) {
+        return Err(format!(
+            "expected a folder with `--in`, found none at {}",
+            folder.display()
+        ));
+    }
+    let mut left_out = Vec::new();
+    let mut all = opened(arguments, &mut left_out)?;
+    if arguments.anonymous {
+        all.iter_mut()
+            .for_each(|s| s.record.lineage.operator = None);
+    }
+    let entries: usize = all.iter().map(|s| s.lineage().entries.len()).sum();
+    let report = Report {
+        arguments,
+        options: Options {
+            folders: arguments.folders.clone(),
+            quick: arguments.quick,
+            threads: arguments.threads,
+        },
+        monitor: &stopped_by_ctrl_c(),
+    };
+    let one = !arguments.results.iter().any(|p| p.is_dir()) && all.len() == 1;
+    match (all.first(), entries) {
+        (_, 0) => Err("the files hold no results".into()),
+        (Some(saved), 1) if one => report.alone(saved),
+        _ => report.batch(&all, left_out),
+    }
+}
+
+/// The result files that are named or in the folders that are named. Of a folder, other files are passed over, and what
+/// is broken is told and left out.
+fn opened(arguments: &Arguments, left_out: &mut Vec<String>) -> Result<Vec<Saved>, String> {
+    let mut all = Vec::new();
+    for path in &arguments.results {
+        if !path.is_dir() {
+            all.push(Saved::open(path).map_err(|e| e.to_string())?);
+            continue;
+        }
+        let listed = std::fs::read_dir(path).map_err(|e| {
+            format!(
+                "cannot read the folder {}: {e}; check the path",
+                path.display()
+            )
+        })?;
+        let mut files: Vec<PathBuf> = listed.flatten().map(|f| f.path()).collect();
+        files.retain(|f| f.extension().is_some_and(|e| e == "h5" || e == "hdf5") && f.is_file());
+        files.sort();
+        for file in files {
+            match Saved::open(&file) {
+                Ok(saved) => all.push(saved),
+                Err(SavedError::NoResults { .. }) => {}
+                Err(error) => left_out.push(error.to_string()),
+            }
+        }
+    }
+    match all.is_empty() {
+        true => Err(format!(
+            "expected result files of `phasemill run`, found none in {}{}",
+            arguments.results[0].display(),
+            left_out
+                .first()
+                .map_or(String::new(), |why| format!("; {why}"))
+        )),
+        false => Ok(all),
+    }
+}
+
+struct Report<'a> {
+    arguments: &'a Arguments,
+    options: Options,
+    monitor: &'a Monitor,
+}
+
+impl Report<'_> {
+    /// One page about one recording.
+    fn alone(&self, saved: &Saved) -> Result<u8, String> {
+        let beside = || saved.path().with_extension("html");
+        let out = self.arguments.out.clone().unwrap_or_else(beside);
+        self.free(&out)?;
+        let entry = &saved.lineage().entries[0];
+        let (page, _) = self.page(saved, &entry.name, &out.display().to_string())?;
+        files::write(&out, html(&page).as_bytes(), self.arguments.overwrite)?;
+        say(format!("page in {}", out.display()));
+        self.plots(&page, "")?;
+        Ok(exit::DONE)
+    }
+
+    /// A page for each recording, and an index.
+    fn batch(&self, all: &[Saved], mut left_out: Vec<String>) -> Result<u8, String> {
+        let Some(folder) = &self.arguments.out else {
+            return Err(
+                "several recordings get a page each; name a folder for them with `--out FOLDER`"
+                    .into(),
+            );
+        };
+        let first = folder.join("index.html");
+        if folder.is_file() {
+            return Err(format!(
+                "expected a folder for several recordings, found a file at {}",
+                folder.display()
+            ));
+        }
+        self.free(&first)?;
+        files::folder(folder)?;
+        let mut glances: Vec<Glance> = Vec::new();
+        for saved in all {
+            for entry in &saved.lineage().entries {
+                let stem = saved
+                    .path()
+                    .file_stem()
+                    .map(|s| s.to_string_lossy().into_owned());
+                let plain = slug(&format!("{} {}", stem.unwrap_or_default(), entry.name));
+                let taken = |name: &str| glances.iter().any(|g| g.page == name);
+                let mut names = (1..).map(|k| match k {
+                    1 => format!("{plain}.html"),
+                    k => format!("{plain}-{k}.html"),
+                });
+                let name = names.find(|n| !taken(n)).unwrap_or_default();
+                match self.page(saved, &entry.name, &name) {
+                    Ok((page, glance)) => {
+                        files::write(
+                            &folder.join(&name),
+                            html(&page).as_bytes(),
+                            self.arguments.overwrite,
+                        )?;
+                        self.plots(&page, &format!("{}-", name.trim_end_matches(".html")))?;
+                        glances.push(glance);
+                    }
+                    Err(why) => left_out.push(format!("{}: {why}", saved.path().display())),
+                }
+            }
+        }
+        for why in &left_out {
+            complain(format!("warning: left out: {why}"));
+        }
+        let pages = glances.len();
+        let index = index::index(glances, &left_out);
+        files::write(&first, html(&index).as_bytes(), self.arguments.overwrite)?;
+        say(format!("{pages} pages, and {} lists them", first.display()));
+        Ok(if left_out.is_empty() {
+            exit::DONE
+        } else {
+            exit::FAILED
+        })
+    }
+
+    /// Refuses before the work what would be refused after it.
+    fn free(&self, path: &Path) -> Result<(), String> {
+        match path.exists() && !self.arguments.overwrite {
+            true => Err(format!(
+                "{}: exists already; choose another name, or allow it to be replaced with `--overwrite`",
+                path.display()
+            )),
+            false => Ok(()),
+        }
+    }
+
+    fn page(&self, saved: &Saved, entry: &str, name: &str) -> Result<(Page, Glance), String> {
+        let entries = &saved.lineage().entries;
+        let entry = entries
+            .iter()
+            .find(|e| e.name == entry)
+            .ok_or("the entry is gone")?;
+        let subject =
+            Subject::new(saved, entry, &phasemill_stages::REGISTRY).map_err(|e| e.to_string())?;
+        page(&subject, name, &self.options, self.monitor).map_err(|e| e.to_string())
+    }
+
+    fn plots(&self, page: &Page, prefix: &str) -> Result<(), String> {
+        let Some(folder) = &self.arguments.plots else {
+            return Ok(());
+        };
+        let count = files::plots(page, folder, prefix, self.arguments.overwrite)?;
+        say(format!(
+            "{count} plots in {}, each as SVG, PNG and CSV",
+            folder.display()
+        ));
+        Ok(())
+    }
+}

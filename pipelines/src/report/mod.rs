@@ -1,0 +1,175 @@
+//! A page about one entry of a result file: the engine's sections, and between them what the program knows beside: the
+//! drawing of the graph, the response of the chain, spectra with lines by name.
+
+pub mod files;
+mod response;
+mod spectra;
+
+use std::path::PathBuf;
+
+use phasemill_engine::lineage::Chosen;
+use phasemill_engine::report::samples::{self, PointTraces, Recordings, wanted};
+use phasemill_engine::report::{
+    Block, Glance, Notice, Page, Section, Subject, answer, asked, budgets, lineage, methods,
+    quality, troubles,
+};
+use phasemill_engine::run::Monitor;
+use phasemill_engine::store::StoreError;
+
+use crate::graph::{Graph, svg};
+
+/// How a page is to be made.
+pub struct Options {
+    /// Folders in which recordings are looked for.
+    pub folders: Vec<PathBuf>,
+    /// Whether what needs recordings is left out.
+    pub quick: bool,
+    /// Threads; 0 means one per core.
+    pub threads: usize,
+}
+
+/// Makes the page about an entry, and what is known of it at a glance; `name` is the file of the page.
+///
+/// # Errors
+/// [`StoreError`] when what is on record cannot be read.
+pub fn page(
+    subject: &Subject<'_>,
+    name: &str,
+    options: &Options,
+    monitor: &Monitor,
+) -> Result<(Page, Glance), StoreError> {
+    let entry = subject.entry;
+    let points = wanted(subject);
+    let groups = response::groups(subject);
+    let found = Found::look(subject, options, &points, monitor);
+    let spectra = match &found {
+        Found::Recordings(recordings, traces) => {
+            spectra::blocks(subject, recordings, traces, &groups)
+        }
+        Found::Nothing(why) => why.clone(),
+    };
+    let (traces, references) = match &found {
+        Found::Recordings(_, traces) => (samples::blocks(subject, traces), of_references(traces)),
+        Found::Nothing(why) => (why.clone(), Vec::new()),
+    };
+    let mut page = Page {
+        title: match entry.title.as_str() {
+            "" => entry.name.clone(),
+            title => title.to_owned(),
+        },
+        subtitle: format!("Results of the recording {}", entry.name),
+        sections: vec![
+            asked(subject),
+            answer::answer(subject),
+            graph(subject),
+            response::section(&groups),
+            Section::new("spectra", "Spectra before and after filtering", spectra),
+            Section::new("traces", "Points that matter, sample by sample", traces),
+            quality(subject, references),
+            troubles(subject),
+            budgets(subject, &points)?,
+            lineage(subject, &points)?,
+            methods(subject),
+        ],
+    };
+    page.settle();
+    Ok((page, Glance::of(subject, name)))
+}
+
+/// What the recordings show; or why they show nothing.
+enum Found {
+    Recordings(Recordings, Vec<PointTraces>),
+    Nothing(Vec<Block>),
+}
+
+impl Found {
+    fn look(
+        subject: &Subject<'_>,
+        options: &Options,
+        points: &[samples::Wanted],
+        monitor: &Monitor,
+    ) -> Self {
+        let registry = &phasemill_stages::REGISTRY;
+        if options.quick {
+            let text =
+                "Left out, since the page was asked for with `--quick`; it needs the recordings.";
+            return Found::Nothing(vec![Block::Text(text.into())]);
+        }
+        let recordings = match Recordings::find(
+            subject,
+            registry,
+            &options.folders,
+            options.threads,
+        ) {
+            Ok(recordings) => recordings,
+            Err(missing) => {
+                let notice = |why| Block::Notice(Notice::Note, why);
+                let text = "This part is made from the recordings, which were not found when the page was made:";
+                let blocks = std::iter::once(Block::Text(text.into()));
+                return Found::Nothing(blocks.chain(missing.into_iter().map(notice)).collect());
+            }
+        };
+        match samples::traces(
+            subject,
+            &recordings,
+            points,
+            registry,
+            options.threads,
+            monitor,
+        ) {
+            Ok(traces) => Found::Recordings(recordings, traces),
+            Err(why) => Found::Nothing(vec![Block::Notice(
+                Notice::Warning,
+                format!("the points could not be computed again: {why}"),
+            )]),
+        }
+    }
+}
+
+/// What computing the points again told of the references.
+fn of_references(traces: &[PointTraces]) -> Vec<Block> {
+    let facts = traces.iter().flat_map(|shown| {
+        let line = |(name, value): &(String, String)| {
+            (
+                format!("{name}, point {}", shown.wanted.point),
+                value.clone(),
+            )
+        };
+        shown.quality.iter().map(line)
+    });
+    let facts: Vec<(String, String)> = facts.collect();
+    match facts.is_empty() {
+        true => Vec::new(),
+        false => vec![
+            Block::Heading("At the points shown above".into()),
+            Block::Facts(facts),
+        ],
+    }
+}
+
+/// The drawing of the graph.
+fn graph(subject: &Subject<'_>) -> Section {
+    let entry = subject.entry;
+    let chosen: Vec<Chosen<'_>> = entry
+        .outputs
+        .iter()
+        .map(|output| Chosen {
+            entry,
+            output,
+            point: None,
+        })
+        .collect();
+    let graph = Graph::of(entry, &chosen);
+    let about = format!(
+        "The recipe as a graph, from the channels above (dashed) to the {} kept (bold): each box is a stage with its settings, each arrow what flows between them.",
+        match chosen.len() {
+            1 => "result".to_owned(),
+            n => format!("{n} results"),
+        }
+    );
+    let drawing = Block::Drawing {
+        svg: svg(&graph, ""),
+        about,
+    };
+    Section::new("graph", "The recipe as a graph", vec![drawing])
+}
