@@ -48,6 +48,8 @@ tests)
     tools="$tools cargo-fmt cargo-clippy"
     # And validators of the standards that exports keep to.
     pins="$pins $numbers prov==3.2.3 jsonschema==4.26.0 roc-validator==0.13.0"
+    # It drives the browser that is installed below; it needs none of its own.
+    pins="$pins playwright==1.65.2"
     ;;
 speed) pins="$pins $numbers numba==0.68.1" ;;
 esac
@@ -64,6 +66,7 @@ if ! has cc; then packages="$packages gcc libc6-dev"; fi
 if ! has c++; then packages="$packages g++"; fi
 if ! has make; then packages="$packages make"; fi
 if [ "${1:-}" = tests ] && ! has ssh-keygen; then packages="$packages openssh-client"; fi
+if [ "${1:-}" = tests ] && ! has chromium; then packages="$packages chromium"; fi
 if [ -n "$pins" ] && [ ! -x .venv/bin/pip ] && ! python3 -c 'import ensurepip, venv' 2>/dev/null; then
     packages="$packages python3-venv"
 fi

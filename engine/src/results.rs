@@ -202,9 +202,10 @@ pub fn sweep(job: &Job<'_>, outcome: &Outcome) -> Option<Sweep> {
     };
     let point = |(k, value): (usize, &Option<Value>)| {
         let place = axis.values.get(k).copied().unwrap_or(k as f64);
-        Some((place, aspect.of(value.as_ref()?.estimate()?)))
+        let estimate = value.as_ref().and_then(Value::estimate);
+        (place, estimate.map_or(f64::NAN, |e| aspect.of(e)))
     };
-    let points: Vec<(f64, f64)> = values.iter().enumerate().filter_map(point).collect();
+    let points: Vec<(f64, f64)> = values.iter().enumerate().map(point).collect();
     (points.len() > 1).then(|| Sweep {
         name: kept.name.clone(),
         unit: flow.unit.clone(),

@@ -83,7 +83,7 @@ pub struct Sweep {
     pub unit: Unit,
     /// Name and unit of the axis; empty where points are only numbered.
     pub axis: (String, String),
-    /// Place on the axis in its unit, or number of the point, and value there.
+    /// Place on the axis in its unit, or number of the point, and value there; NaN where there is none.
     pub points: Vec<(f64, f64)>,
 }
 

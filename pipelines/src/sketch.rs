@@ -28,7 +28,7 @@ pub fn on_terminal(sweep: &Sweep) -> Option<String> {
 /// Dots of a character: in Unicode those of Braille patterns (U+2800), two by four; else one.
 fn picture(sweep: &Sweep, width: usize, unicode: bool) -> Option<String> {
     let mut points: Vec<(f64, f64)> = sweep.points.clone();
-    points.retain(|(x, y)| x.is_finite() && y.is_finite());
+    points.retain(|(x, _)| x.is_finite());
     points.sort_by(|a, b| a.0.total_cmp(&b.0));
     let (first, last) = (points.first()?.0, points.last()?.0);
     let (low, high) = points
@@ -39,7 +39,7 @@ fn picture(sweep: &Sweep, width: usize, unicode: bool) -> Option<String> {
     let labels = [high, low].map(|y| format_quantity(y, &sweep.unit, 3));
     let beside = labels.iter().map(|l| l.chars().count()).max().unwrap_or(0);
     let columns = width.saturating_sub(beside + 5).min(WIDTHS[1]);
-    if columns < WIDTHS[0] || first >= last {
+    if columns < WIDTHS[0] || first >= last || low > high {
         return None;
     }
     let [across, down] = if unicode { [2, 4] } else { [1, 1] };
@@ -56,17 +56,18 @@ fn picture(sweep: &Sweep, width: usize, unicode: bool) -> Option<String> {
         };
         dots[row / down][column / across] |= 1 << bit;
     };
-    // Between neighbours that are not too far apart a straight line, so that a curve is seen.
-    let steps = columns * across;
+    // Between neighbours a straight line, so that a curve is seen; none where a point has no value.
+    let steps = (columns * across) as f64;
+    let there: Vec<&(f64, f64)> = points.iter().filter(|(_, y)| y.is_finite()).collect();
+    there.iter().for_each(|(x, y)| dot(*x, *y));
     for pair in points.windows(2) {
         let [(a, u), (b, v)] = [pair[0], pair[1]];
-        let count = (part(b, a, last.max(b)) * steps as f64)
-            .ceil()
-            .clamp(1.0, steps as f64) as usize;
-        let count = if points.len() * 4 > steps { 1 } else { count };
-        for k in 0..=count {
-            let t = k as f64 / count as f64;
-            dot(a + t * (b - a), u + t * (v - u));
+        if u.is_finite() && v.is_finite() {
+            let count = ((b - a) / (last - first) * steps).ceil().clamp(1.0, steps) as usize;
+            for k in 0..=count {
+                let t = k as f64 / count as f64;
+                dot(a + t * (b - a), u + t * (v - u));
+            }
         }
     }
     let character = |bits: &u8| match (bits, unicode) {

@@ -6,7 +6,7 @@ use phasemill_stages::REGISTRY;
 
 use crate::support::{Channel, Layout, noise, phasemill, record};
 
-const COMMANDS: [&str; 14] = [
+const COMMANDS: [&str; 15] = [
     "challenge",
     "check",
     "run",
@@ -16,6 +16,7 @@ const COMMANDS: [&str; 14] = [
     "verify",
     "catalogue",
     "export",
+    "report",
     "inspect",
     "stages",
     "expect",

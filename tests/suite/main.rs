@@ -36,6 +36,7 @@ mod reference_stability;
 mod reference_statistics;
 mod reference_tides;
 mod registry;
+mod report;
 mod response;
 mod robustness;
 mod shared_samples;

@@ -371,7 +371,7 @@ fn table(subject: &Subject<'_>, column: &Column<'_>) -> Table {
         let ends = column
             .size()
             .and_then(|n| Some((n, interval(column, n, p)?)));
-        row.push(Cell::Text(ends.map_or(
+        row.push(Cell::Number(ends.map_or(
             String::new(),
             |(n, [low, high])| {
                 format!(
@@ -467,7 +467,7 @@ pub(super) fn of_curves(curves: &Curves<'_>, points: &[u64]) -> Vec<Block> {
         false => "",
     };
     let axes = [
-        Axis::new(curves.along.0.as_str(), curves.along.1.to_string()),
+        Axis::new(curves.along.0.replace('_', " "), curves.along.1.to_string()),
         Axis::new(name.as_str(), unit.to_string()),
     ];
     let [x, y] = if log { axes.map(Axis::log) } else { axes };
@@ -476,7 +476,7 @@ pub(super) fn of_curves(curves: &Curves<'_>, points: &[u64]) -> Vec<Block> {
         title: name.clone(),
         about: format!(
             "{name} against {}, {} values{bars}.",
-            curves.along.0,
+            curves.along.0.replace('_', " "),
             curves.x.len()
         ),
         x,

@@ -17,9 +17,12 @@ const RIGHT: f64 = 18.0;
 const BOTTOM: f64 = 50.0;
 const TITLE: f64 = 30.0;
 const LEGEND: f64 = 22.0;
-const MARKS: f64 = 74.0;
+/// Room for the labels of marks, and for each of their characters.
+const MARKS: [f64; 2] = [10.0, 6.2];
 /// Labels of marks nearer than this to another are left out.
 const APART: f64 = 13.0;
+/// Longest label of a mark that stands upright, in characters; longer ones are turned.
+const UPRIGHT: usize = 2;
 /// Longest label of a mark in characters.
 const LONGEST: usize = 12;
 
@@ -27,9 +30,9 @@ const LONGEST: usize = 12;
 const DASHES: [&str; STYLES] = ["", "7 3", "2 3", "10 3 2 3"];
 const SYMBOLS: [&str; STYLES] = [
     "m-3.2 0a3.2 3.2 0 1 0 6.4 0a3.2 3.2 0 1 0 -6.4 0",
-    "m0 -4.4l4 7.2h-8z",
+    "m0 -6.4l6 10.4h-12z",
     "m-3 -3h6v6h-6z",
-    "m0 -4.4l4 4.4l-4 4.4l-4 -4.4z",
+    "m0 -5.6l5 5.6l-5 5.6l-5 -5.6z",
 ];
 const INKS: [&str; STYLES] = ["#0b5394", "#a8410a", "#2a6a3f", "#7b2d73"];
 
@@ -65,7 +68,12 @@ pub fn inside(plot: &Plot) -> String {
 fn drawing(plot: &Plot, titled: bool) -> String {
     let title = if titled { TITLE } else { 0.0 };
     let legend = if plot.series.len() > 1 { LEGEND } else { 0.0 };
-    let marks = if plot.marks.is_empty() { 0.0 } else { MARKS };
+    let longest = plot
+        .marks
+        .iter()
+        .map(|m| cut(&m.label).chars().count())
+        .max();
+    let marks = longest.map_or(0.0, |n| MARKS[0] + MARKS[1] * n as f64);
     let top = title + legend + marks + 12.0;
     let height = HEIGHT + title + legend + 0.6 * marks;
     let mut out = format!(
@@ -179,12 +187,18 @@ impl Frame<'_> {
                 self.top, self.bottom
             );
             if at - last >= APART {
+                let (label, y) = (cut(label), self.top - 5.0);
+                let place = match label.chars().count() > UPRIGHT {
+                    true => format!(
+                        "transform=\"translate({:.1} {y:.1}) rotate(-90)\"",
+                        at + 4.0
+                    ),
+                    false => format!("x=\"{at:.1}\" y=\"{y:.1}\" text-anchor=\"middle\""),
+                };
                 let _ = writeln!(
                     out,
-                    "<text transform=\"translate({:.1} {:.1}) rotate(-90)\" font-size=\"11\">{}</text>",
-                    at + 4.0,
-                    self.top - 5.0,
-                    escaped(&cut(label))
+                    "<text {place} font-size=\"11\">{}</text>",
+                    escaped(&label)
                 );
                 last = at;
             }

@@ -90,7 +90,7 @@ pub enum Block {
     },
     /// A text as it is, with its line ends.
     Verbatim(String),
-    /// What is out of sight until it is asked for; printed all the same.
+    /// What is out of sight, and not printed, until it is opened.
     More(String, Vec<Block>),
 }
 
@@ -187,36 +187,59 @@ impl Section {
 }
 
 impl Page {
-    /// Gives every plot a name of its own.
+    /// Gives every plot a name of its own, and leaves out those that would make the page too large.
     pub fn settle(&mut self) {
-        fn settle(blocks: &mut [Block], taken: &mut Vec<String>) {
-            for block in blocks {
-                match block {
-                    Block::Plot(plot) => {
-                        let plain = match plot.id.as_str() {
-                            "" => "plot".to_owned(),
-                            id => id.to_owned(),
-                        };
-                        let numbered = (2..).map(|k| format!("{plain}-{k}"));
-                        let mut names = std::iter::once(plain.clone()).chain(numbered);
-                        let free = names.find(|n| !taken.contains(n)).unwrap_or(plain);
-                        taken.push(free.clone());
-                        plot.id = free;
-                    }
-                    Block::More(_, within) => settle(within, taken),
-                    _ => {}
-                }
-            }
-        }
-        let mut taken = Vec::new();
+        let mut settled = Settled::default();
         self.sections
             .iter_mut()
-            .for_each(|s| settle(&mut s.blocks, &mut taken));
+            .for_each(|s| settled.settle(&mut s.blocks));
     }
 
     /// All plots, in order.
     pub fn plots(&self) -> Vec<&Plot> {
         self.sections.iter().flat_map(Section::plots).collect()
+    }
+}
+
+/// What was settled so far.
+#[derive(Default)]
+struct Settled {
+    taken: Vec<String>,
+    numbers: usize,
+}
+
+impl Settled {
+    fn settle(&mut self, blocks: &mut [Block]) {
+        for block in blocks {
+            match block {
+                Block::Plot(plot) if self.numbers + plot.numbers() > MOST_VALUES => {
+                    *block = Block::Notice(
+                        Notice::Note,
+                        format!(
+                            "{} is left out, for its {} numbers would make this page too large; the result file holds them",
+                            plot.title,
+                            plot.numbers()
+                        ),
+                    );
+                }
+                Block::Plot(plot) => {
+                    self.numbers += plot.numbers();
+                    plot.id = self.free(&plot.id);
+                }
+                Block::More(_, within) => self.settle(within),
+                _ => {}
+            }
+        }
+    }
+
+    /// A name that no other plot has.
+    fn free(&mut self, wanted: &str) -> String {
+        let plain = if wanted.is_empty() { "plot" } else { wanted }.to_owned();
+        let numbered = (2..).map(|k| format!("{plain}-{k}"));
+        let mut names = std::iter::once(plain.clone()).chain(numbered);
+        let free = names.find(|n| !self.taken.contains(n)).unwrap_or(plain);
+        self.taken.push(free.clone());
+        free
     }
 }
 
@@ -236,4 +259,48 @@ pub fn slug(name: &str) -> String {
         }
     }
     out.trim_matches('-').to_owned()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::plot::{Axis, Places, Series};
+    use super::*;
+
+    fn plot(values: usize) -> Block {
+        let even = Places::Even {
+            start: 0.0,
+            step: 1.0,
+        };
+        Block::Plot(Box::new(Plot {
+            id: slug("a plot"),
+            title: "plot".into(),
+            about: String::new(),
+            x: Axis::default(),
+            y: Axis::default(),
+            series: vec![Series::line("x", even, vec![0.0; values])],
+            marks: Vec::new(),
+            view: None,
+        }))
+    }
+
+    #[test]
+    fn plots_have_names_of_their_own_and_a_page_its_limit() {
+        let blocks = vec![
+            plot(10),
+            Block::More("more".into(), vec![plot(10)]),
+            plot(MOST_VALUES),
+            plot(1),
+        ];
+        let mut page = Page {
+            title: String::new(),
+            subtitle: String::new(),
+            sections: vec![Section::new("one", "one", blocks)],
+        };
+        page.settle();
+        let ids: Vec<&str> = page.plots().iter().map(|p| p.id.as_str()).collect();
+        assert_eq!(ids, ["a-plot", "a-plot-2", "a-plot-3"]);
+        assert!(
+            matches!(&page.sections[0].blocks[2], Block::Notice(Notice::Note, text) if text.contains("2097152"))
+        );
+    }
 }

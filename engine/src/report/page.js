@@ -196,7 +196,7 @@ function start() {
     const plot = unpacked(JSON.parse(holder.textContent));
     const figure = document.getElementById(`plot-${plot.id}`);
     const frame = figure.querySelector(".frame");
-    const view = { plot, frame, svg: frame.querySelector("svg"), reading: figure.querySelector(".reading"), width: 760, at: null };
+    const view = { plot, frame, svg: frame.querySelector("svg"), reading: figure.querySelector(".reading"), width: frame.clientWidth || 760, at: null };
     view.whole = fullRange(plot);
     view.range = plot.view ? plot.view.map((x) => scaled(plot.x, x)) : view.whole;
     views.set(plot.id, view);
@@ -207,7 +207,7 @@ function start() {
     });
     frame.addEventListener("keydown", (event) => keyed(view, event));
     pointed(view);
-    // Also called once at the start, and when what held it is opened.
+    // Also called when what held it is opened.
     new ResizeObserver(() => {
       if (frame.clientWidth > 0 && frame.clientWidth !== view.drawnWidth) { view.width = frame.clientWidth; redraw(view); }
     }).observe(frame);
@@ -221,8 +221,5 @@ function start() {
   button.addEventListener("click", () => { document.documentElement.dataset.theme = dark() ? "light" : "dark"; told(); });
   prefers.addEventListener("change", told);
   told();
-  let closed = [];
-  addEventListener("beforeprint", () => { closed = [...document.querySelectorAll("details:not([open])")]; closed.forEach((d) => { d.open = true; }); });
-  addEventListener("afterprint", () => closed.forEach((d) => { d.open = false; }));
 }
 start();

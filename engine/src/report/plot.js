@@ -3,7 +3,7 @@
 const STYLES = 4;
 const DASHES = ["", "7 3", "2 3", "10 3 2 3"];
 const SYMBOLS = [
-  "m-3.2 0a3.2 3.2 0 1 0 6.4 0a3.2 3.2 0 1 0 -6.4 0", "m0 -4.4l4 7.2h-8z", "m-3 -3h6v6h-6z", "m0 -4.4l4 4.4l-4 4.4l-4 -4.4z",
+  "m-3.2 0a3.2 3.2 0 1 0 6.4 0a3.2 3.2 0 1 0 -6.4 0", "m0 -6.4l6 10.4h-12z", "m-3 -3h6v6h-6z", "m0 -5.6l5 5.6l-5 5.6l-5 -5.6z",
 ];
 const INKS = ["#0b5394", "#a8410a", "#2a6a3f", "#7b2d73"];
 const SVG = "http://www.w3.org/2000/svg";
@@ -97,7 +97,7 @@ function ticks(axis, [low, high], count) {
   let step = nice((high - low) / count);
   if (axis.log) {
     step = Math.round(Math.max(1, step));
-    if (high - low < 1.5) {
+    if (high - low < 2.2) {
       const all = [];
       for (let d = Math.floor(low); d <= Math.ceil(high); d++) for (const m of [1, 2, 5]) all.push(m * 10 ** d);
       const inside = all.filter((v) => Math.log10(v) >= low && Math.log10(v) <= high);
@@ -168,7 +168,7 @@ function draw(view) {
       room += wide;
     });
   }
-  const marks = plot.marks.length ? 74 : 0;
+  const marks = plot.marks.length ? 10 + 6.2 * Math.max(...plot.marks.map(([, label]) => Math.min(12, label.length))) : 0;
   const box = { left: small ? 62 : 78, right: width - 14, top: 12 + 22 * legendRows.length + marks };
   const height = (small ? 280 : 360) + 22 * legendRows.length + 0.6 * marks;
   box.bottom = height - 50;
@@ -222,7 +222,10 @@ function draw(view) {
     element(svg, "path", { class: "mark", d: `M${at} ${box.top}V${box.bottom}`, stroke: "#5a626c", "stroke-dasharray": "1 3" });
     if (at - last < 13) continue;
     const text = label.length > 12 ? label.slice(0, 11) + "…" : label;
-    element(svg, "text", { transform: `translate(${at + 4} ${box.top - 5}) rotate(-90)`, "font-size": 11 }, text);
+    const place = text.length > 2
+      ? { transform: `translate(${at + 4} ${box.top - 5}) rotate(-90)` }
+      : { x: at, y: box.top - 5, "text-anchor": "middle" };
+    element(svg, "text", { ...place, "font-size": 11 }, text);
     last = at;
   }
   const inside = element(svg, "g", { "clip-path": `url(#${clip})` });

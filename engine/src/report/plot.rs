@@ -148,9 +148,14 @@ impl Plot {
         !self.series.iter().any(|s| s.points().next().is_some())
     }
 
-    /// Values in it, which decide how large a page gets.
-    pub fn values(&self) -> usize {
-        self.series.iter().map(|s| s.values.len()).sum()
+    /// Numbers in it, which decide how large a page gets.
+    pub fn numbers(&self) -> usize {
+        let of = |s: &Series| {
+            let listed = usize::from(matches!(s.places, Places::Listed(_)));
+            let ends = 2 * usize::from(s.interval.is_some());
+            s.values.len() * (1 + listed + ends)
+        };
+        self.series.iter().map(of).sum()
     }
 
     /// The data as comma-separated values, a row a point: series, place, value, ends of the interval.

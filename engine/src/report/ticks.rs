@@ -60,7 +60,7 @@ impl Scale {
         } else {
             nice((high - low) / count as f64)
         };
-        if self.log && high - low < 1.5 {
+        if self.log && high - low < 2.2 {
             let decades = low.floor() as i32..=high.ceil() as i32;
             let all = decades.flat_map(|d| [1.0, 2.0, 5.0].map(|m| m * libm::exp10(f64::from(d))));
             let inside = all.filter(|v| (low..=high).contains(&libm::log10(*v)));

@@ -10,8 +10,8 @@ use std::path::PathBuf;
 use phasemill_engine::lineage::Chosen;
 use phasemill_engine::report::samples::{self, PointTraces, Recordings, wanted};
 use phasemill_engine::report::{
-    Block, Glance, Notice, Page, Section, Subject, answer, asked, budgets, lineage, methods,
-    quality, troubles,
+    Block, Cell, Glance, Notice, Page, Section, Subject, Table, answer, asked, budgets, lineage,
+    methods, quality, troubles,
 };
 use phasemill_engine::run::Monitor;
 use phasemill_engine::store::StoreError;
@@ -128,23 +128,33 @@ impl Found {
 
 /// What computing the points again told of the references.
 fn of_references(traces: &[PointTraces]) -> Vec<Block> {
-    let facts = traces.iter().flat_map(|shown| {
-        let line = |(name, value): &(String, String)| {
-            (
-                format!("{name}, point {}", shown.wanted.point),
-                value.clone(),
-            )
-        };
-        shown.quality.iter().map(line)
+    let known: Vec<&PointTraces> = traces.iter().filter(|t| !t.quality.is_empty()).collect();
+    let Some(first) = known.first() else {
+        return Vec::new();
+    };
+    let value = |shown: &&PointTraces, name: &str| {
+        let own = shown.quality.iter().find(|(n, _)| n == name);
+        Cell::Number(own.map_or(String::new(), |(_, value)| value.clone()))
+    };
+    let row = |(name, _): &(String, String)| {
+        let name_cell = std::iter::once(Cell::Text(name.clone()));
+        name_cell
+            .chain(known.iter().map(|t| value(t, name)))
+            .collect()
+    };
+    let points = known.iter().map(|t| match traces.len() {
+        1 => "value".to_owned(),
+        _ => format!("point {}", t.wanted.point),
     });
-    let facts: Vec<(String, String)> = facts.collect();
-    match facts.is_empty() {
-        true => Vec::new(),
-        false => vec![
-            Block::Heading("At the points shown above".into()),
-            Block::Facts(facts),
-        ],
-    }
+    vec![Block::Table(Table {
+        caption:
+            "What the reference was found to be, when the points shown above were computed again"
+                .into(),
+        head: std::iter::once("quantity".to_owned())
+            .chain(points)
+            .collect(),
+        rows: first.quality.iter().map(row).collect(),
+    })]
 }
 
 /// The drawing of the graph.

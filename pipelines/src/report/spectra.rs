@@ -151,7 +151,7 @@ fn recorded(seen: &Seen, findings: &Findings, point: u64) -> Vec<Block> {
         id: slug(&format!("spectrum {name} {point}")),
         title: format!("{name}, as recorded"),
         about: format!(
-            "Amplitude density of {name} at point {point}, from {} segments, bins {} Hz apart, with the floor between the lines; {} stand out of the noise, the highest are named.",
+            "Amplitude density of {name} at point {point}, from {} segments, bins {} Hz apart, with the floor between the lines. Of {} that rise above the noise by more than chance the highest are named.",
             spectrum.density.segments,
             crate::figures::number(spectrum.resolution),
             phasemill_engine::report::counted(named.len() as u64, "line")
