@@ -61,10 +61,11 @@ fn bench() -> tempfile::TempDir {
         .create("angle")
         .unwrap();
     text_attribute(&axis, "units", "deg");
+    drop(axis);
     for name in ["/detector", "/chopper"] {
         text_attribute(&file.dataset(name).unwrap(), "axis", "/angle");
     }
-    file.close().unwrap();
+    drop(file);
     phasemill(
         folder.path(),
         &[
@@ -260,7 +261,7 @@ fn other_samples_are_not_passed_off() {
         .map(|x| 2.0 * x)
         .collect();
     dataset.write_raw(&changed).unwrap();
-    file.close().unwrap();
+    drop((dataset, file));
     report(folder.path(), &["results.h5"]).expect(0);
     let text = seen(&read(folder.path().join("results.html")));
     assert!(
@@ -322,7 +323,7 @@ fn many_results_get_an_index_with_what_needs_attention_first() {
     let mut samples = dataset.read_raw::<f64>().unwrap();
     samples[SAMPLES + 4000] = f64::NAN;
     dataset.write_raw(&samples).unwrap();
-    file.close().unwrap();
+    drop((dataset, file));
     phasemill(
         here,
         &[
