@@ -339,12 +339,5 @@ mod tests {
     #[test]
     fn the_same_page_has_the_same_bytes() {
         assert_eq!(html(&page("x")), html(&page("x")));
-        assert!(
-            !html(&page("x")).contains("http://")
-                || html(&page("x")).matches("http://").count()
-                    == html(&page("x"))
-                        .matches("http://www.w3.org/2000/svg")
-                        .count()
-        );
     }
 }

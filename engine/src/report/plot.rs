@@ -225,11 +225,10 @@ impl Thinner {
         }
         for &x in samples {
             if x.is_finite() {
-                // A comparison with NaN is false, so the first sample is taken.
-                if !(self.low.1 <= x) {
+                if self.low.1.is_nan() || x < self.low.1 {
                     self.low = (self.held, x);
                 }
-                if !(self.high.1 >= x) {
+                if self.high.1.is_nan() || x > self.high.1 {
                     self.high = (self.held, x);
                 }
             }
