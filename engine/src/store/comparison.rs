@@ -3,7 +3,8 @@
 use hdf5::Group;
 
 use super::StoreError;
-use super::write::{ResultWriter, numbers, points_axis, set_text, set_texts, texts};
+use super::noted::{Noted, Notes, Room};
+use super::write::{ResultWriter, points_axis, unicode};
 use crate::compare::{Chain, Comparison, Difference, GROUP, PointValue};
 use crate::stage::SeriesAxis;
 
@@ -34,13 +35,17 @@ impl ResultWriter {
         self.text(&path, &record)?;
         self.attempt(|file| {
             let group = file.group(&format!("{GROUP}/{entry}"))?;
+            let class = unicode("NXdata")?;
+            group.attr("NX_class")?.write_scalar(&class)?;
+            // It is none of the outputs, whose values are hashed as they are written.
+            let group = Noted::again(group, Notes::default(), Room::of(0));
             Writing { group, found }.all()
         })
     }
 }
 
 struct Writing<'w> {
-    group: Group,
+    group: Noted<Group>,
     found: &'w Comparison,
 }
 
@@ -53,15 +58,10 @@ impl Writing<'_> {
             values: found.axis.values.clone(),
         };
         let axis = points_axis(&self.group, &axis, found.points, &TAKEN)?;
-        self.group.attr("NX_class")?.write_scalar(
-            &"NXdata"
-                .parse::<hdf5::types::VarLenUnicode>()
-                .map_err(|_| "a class has a name")?,
-        )?;
-        set_text(&self.group, "signal", "amplitude")?;
-        set_texts(&self.group, "axes", &["chain", &axis])?;
+        self.group.set_text("signal", "amplitude")?;
+        self.group.set_texts("axes", &["chain", &axis])?;
         if let Some(recommended) = &found.recommended {
-            set_text(&self.group, "recommended", &recommended.reason)?;
+            self.group.set_text("recommended", &recommended.reason)?;
         }
         self.names("chain", |c| c.name.clone())?;
         self.names("said", |c| c.said.clone())?;
@@ -74,7 +74,7 @@ impl Writing<'_> {
 
     fn names(&self, name: &str, of: impl Fn(&Chain) -> String) -> hdf5::Result<()> {
         let all: Vec<String> = self.found.chains.iter().map(of).collect();
-        texts(&self.group, name, &all)
+        self.group.texts(name, &all)
     }
 
     fn per_point(
@@ -86,7 +86,8 @@ impl Writing<'_> {
         let (chains, points) = (&self.found.chains, self.found.points);
         let all = chains.iter().flat_map(|c| (0..points).map(move |p| (c, p)));
         let all: Vec<f64> = all.map(|(c, p)| of(c, p).unwrap_or(f64::NAN)).collect();
-        numbers(&self.group, name, &[chains.len(), points], &all, unit).map(drop)
+        let shape = [chains.len(), points];
+        self.group.numbers(name, &shape, &all, unit).map(drop)
     }
 
     fn per_chain(
@@ -97,7 +98,9 @@ impl Writing<'_> {
     ) -> hdf5::Result<()> {
         let chains = &self.found.chains;
         let all: Vec<f64> = chains.iter().map(|c| of(c).unwrap_or(f64::NAN)).collect();
-        numbers(&self.group, name, &[chains.len()], &all, unit).map(drop)
+        self.group
+            .numbers(name, &[chains.len()], &all, unit)
+            .map(drop)
     }
 
     fn of_points(&self) -> hdf5::Result<()> {
