@@ -203,16 +203,21 @@ impl<'v> Visit<'v> {
     /// delivered too.
     fn settle(&mut self, streams: &[Node], sinks: Vec<(Node, usize)>) {
         let mut wanted = sinks;
+        let mut asked: Vec<Node> = Vec::new();
         for &node in streams.iter().rev() {
             let of_node = wanted.iter().filter(|(n, _)| *n == node);
             let mut of_node = of_node.map(|(_, port)| (node, *port));
             let here = of_node.all(|flow| self.replays.contains_key(&flow));
             let here = here && self.known[node].is_some();
+            let here = here && !asked.contains(&node);
             // An input that is not read must have a hash.
             if !here || (node < self.sources.len() && self.hashes[node].is_none()) {
                 self.runs[node] = true;
                 let reads = &self.job.typed.reads[node];
                 wanted.extend(self.way.plan.sources(node, reads));
+                // A chain asks its clock for the phase itself, which only one that looked can tell.
+                let mut together = self.way.plan.together.iter();
+                asked.extend(together.find(|t| t.head == node).and_then(|t| t.clock));
             }
         }
         // What nobody reads is not replayed.
