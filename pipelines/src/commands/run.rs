@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::time::Instant;
 
-use phasemill_engine::run::{Draws, FEWEST_TRIALS};
+use phasemill_engine::run::{Draws, FEWEST_TRIALS, Share, peak_memory};
 use phasemill_engine::session::{Request, RunError, Summary};
 
 use super::cache::Options;
@@ -50,6 +50,9 @@ pub struct Arguments {
     /// Threads; 0 means one per core. Results do not depend on it
     #[arg(long, default_value_t = 0, value_name = "N")]
     threads: usize,
+    /// Say where the time went: by pass over the samples and what was done
+    #[arg(long)]
+    timings: bool,
     #[command(flatten)]
     cache: Options,
     /// Treat warnings of the check as errors
@@ -113,6 +116,9 @@ pub fn run(arguments: Arguments) -> u8 {
     match result {
         Ok(summary) => {
             report(&summary, &request, arguments.quiet, began);
+            if arguments.timings {
+                account(&monitor.timings.shares(), began);
+            }
             if let Some(cache) = &cache {
                 arguments.cache.close(cache, arguments.quiet);
             }
@@ -145,6 +151,41 @@ pub fn operator() -> Option<String> {
     }
     let name = |key: &&str| std::env::var(key).ok().filter(|n| !n.is_empty());
     ["USER", "LOGNAME", "USERNAME"].iter().find_map(name)
+}
+
+/// Says where the time went.
+fn account(shares: &[Share], began: Instant) {
+    let wall = began.elapsed().as_secs_f64();
+    let all: f64 = shares.iter().map(|s| s.seconds).sum();
+    let bytes: u64 = shares.iter().map(|s| s.bytes).sum();
+    say(format!(
+        "{:>4}  {:>9}  {:>5}  {:>12}  {:>9}  what",
+        "pass", "time", "part", "Msamples/s", "MB read"
+    ));
+    for share in shares {
+        let rate = match share.samples as f64 / share.seconds / 1e6 {
+            rate if rate.is_finite() => format!("{rate:.0}"),
+            _ => String::new(),
+        };
+        let read = match share.bytes {
+            0 => String::new(),
+            bytes => format!("{:.1}", bytes as f64 / 1e6),
+        };
+        say(format!(
+            "{:>4}  {:>7.3} s  {:>3.0} %  {rate:>12}  {read:>9}  {}",
+            share.pass,
+            share.seconds,
+            100.0 * share.seconds / all,
+            share.what
+        ));
+    }
+    let memory = peak_memory().map_or(String::new(), |bytes| {
+        format!(", at most {:.0} MiB of memory", bytes as f64 / 1_048_576.0)
+    });
+    say(format!(
+        "{all:.3} s of all threads in {wall:.3} s, {:.1} MB of samples read{memory}",
+        bytes as f64 / 1e6
+    ));
 }
 
 fn report(summary: &Summary, request: &Request<'_>, quiet: bool, began: Instant) {
