@@ -5,7 +5,10 @@
 //! A stage says that it is linear by [`crate::stage::Configured::linear`]; the engine looks for chains that end
 //! where samples are left out, and follows them back as far as they are linear.
 
+pub mod following;
 pub mod group;
+mod sections;
+pub mod slab;
 mod sums;
 mod taps;
 mod turns;
@@ -20,7 +23,8 @@ use crate::check::Typed;
 use crate::flow::Kind;
 use crate::graph::Node;
 use crate::recipe::Recipe;
-use group::{Chain, Filter, Group, Mixing, Sections};
+use group::{Chain, Filter, Group, Mixing};
+use sections::Sections;
 pub use sums::sum;
 use taps::Taps;
 
@@ -139,9 +143,8 @@ pub fn find(recipe: &Recipe, typed: &Typed, wanted: &[bool]) -> (Vec<Together>, 
         for traced in group {
             let filter = match &traced.taps {
                 Some(taps) => Some(Filter::Taps(Taps::new(taps, |n| mixing.ahead(n)))),
-                None => {
-                    Sections::new(&traced.sections, &mixing).map(|s| Filter::Sections(Box::new(s)))
-                }
+                None => Sections::new(&traced.sections, &mixing, traced.every)
+                    .map(|s| Filter::Sections(Box::new(s))),
             };
             let Some(filter) = filter else { continue };
             all.push(Together {

@@ -31,7 +31,7 @@ pub struct Sums {
 }
 
 /// Adds groups of samples, each less `pedestal` and times its cosines and sines, and adds the samples to `plain`.
-#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
+#[inline(always)]
 pub fn add(
     sums: &mut Sums,
     plain: &mut Group,
@@ -72,6 +72,7 @@ pub fn sum(samples: &[f64]) -> f64 {
 }
 
 /// Goes on by so many groups without samples.
+#[inline(always)]
 pub fn pass(sums: &mut Sums, groups: usize) {
     for _ in 0..groups {
         raise(&mut sums.cosine);
@@ -89,8 +90,18 @@ fn raise(orders: &mut [Group; ORDERS]) {
     }
 }
 
+/// Adds groups of samples, each less `pedestal`.
+#[inline(always)]
+pub fn add_plain(plain: &mut Group, samples: &[Group], pedestal: f64) {
+    for x in samples {
+        for lane in 0..LANES {
+            plain[lane] += x[lane] - pedestal;
+        }
+    }
+}
+
 /// Adds groups of samples, each less `pedestal` and times its weights, to two sums.
-#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
+#[inline(always)]
 pub fn add_weighed(
     sums: &mut [Group; 2],
     samples: &[Group],
@@ -110,7 +121,7 @@ pub fn add_weighed(
 }
 
 /// The same with real weights and the samples' own turns, cosines and sines.
-#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
+#[inline(always)]
 pub fn add_turned(
     sums: &mut [Group; 2],
     samples: &[Group],
@@ -131,12 +142,13 @@ pub fn add_turned(
 }
 
 /// The sum over the lanes.
+#[inline(always)]
 pub fn across([a, b, c, d]: Group) -> f64 {
     (a + b) + (c + d)
 }
 
 /// The sum of the products of weights and sums, in a fixed order.
-#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
+#[inline(always)]
 pub fn weighed(weights: &[Group; ORDERS], sums: &Sums) -> [f64; 2] {
     let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
     for ((w, c), s) in weights.iter().zip(&sums.cosine).zip(&sums.sine) {

@@ -5,7 +5,9 @@ use std::sync::Arc;
 use num_complex::Complex64;
 use proptest::prelude::*;
 
-use super::group::{Chain, Cycles, Filter, Following, Group, Mixing, SLAB, Sections, Timed};
+use super::following::Following;
+use super::group::{Chain, Cycles, Filter, Group, Mixing, SLAB, Timed};
+use super::sections::Sections;
 use super::taps::Taps;
 
 /// A fixed sequence without pattern, in ±1.
@@ -83,8 +85,9 @@ fn run(group: &Group, x: &[f64], slice: usize, less_mean: bool) -> Vec<Vec<Compl
     followings.into_iter().map(|f| f.outputs(mean)).collect()
 }
 
-fn chain(sections: &[[f64; 5]], cycles: &Cycles) -> Chain {
-    let sections = Sections::new(sections, &Mixing::Steady(cycles.clone())).expect("a short chain");
+fn chain(sections: &[[f64; 5]], every: u64, cycles: &Cycles) -> Chain {
+    let sections =
+        Sections::new(sections, &Mixing::Steady(cycles.clone()), every).expect("a short chain");
     Chain {
         filter: Filter::Sections(Box::new(sections)),
         factor: 1.0,
@@ -129,7 +132,7 @@ fn cascades_equal_their_difference_equations() {
     ] {
         let sections = rc(tau, poles);
         let group = Group::new(
-            vec![chain(&sections, &cycles)],
+            vec![chain(&sections, every, &cycles)],
             every,
             Mixing::Steady(cycles.clone()),
         );
@@ -147,7 +150,7 @@ fn butterworth_equals_its_difference_equation() {
     let qs = [0.517_638_090_205, 0.707_106_781_187, 1.931_851_652_578];
     let sections: Vec<_> = qs.iter().map(|q| pair(2e-3, *q)).collect();
     let group = Group::new(
-        vec![chain(&sections, &cycles)],
+        vec![chain(&sections, 250, &cycles)],
         250,
         Mixing::Steady(cycles.clone()),
     );
@@ -169,14 +172,14 @@ fn chains_do_not_know_of_each_other() {
     ];
     let chains = all
         .iter()
-        .map(|sections| chain(sections, &cycles))
+        .map(|sections| chain(sections, 700, &cycles))
         .collect();
     let group = Group::new(chains, 700, Mixing::Steady(cycles.clone()));
     let fast = run(&group, &x, 777, false);
     for (sections, fast) in all.iter().zip(&fast) {
         agree(fast, &slow(sections, z.clone()), 700, 1e-12);
         let alone = Group::new(
-            vec![chain(sections, &cycles)],
+            vec![chain(sections, 700, &cycles)],
             700,
             Mixing::Steady(cycles.clone()),
         );
@@ -193,7 +196,7 @@ fn the_mean_goes_without_a_second_look() {
     let cycles = clock(0.013_37);
     let sections = rc(5000.0, 4);
     let taps = samples(1001);
-    let chains = vec![chain(&sections, &cycles), fir(&taps, &cycles)];
+    let chains = vec![chain(&sections, 1000, &cycles), fir(&taps, &cycles)];
     let group = Group::new(chains, 1000, Mixing::Steady(cycles.clone()));
     let fast = run(&group, &x, 1 << 14, true);
     let z = mixed(&level, &cycles);
@@ -232,7 +235,7 @@ proptest! {
     fn slices_do_not_change_a_bit(slice in 1..5000usize, every in 32..3000u64, tau in 500.0..20_000.0f64) {
         let x = samples(265_000);
         let cycles = clock(0.113);
-        let group = Group::new(vec![chain(&rc(tau, 3), &cycles)], every, Mixing::Steady(cycles));
+        let group = Group::new(vec![chain(&rc(tau, 3), every, &cycles)], every, Mixing::Steady(cycles));
         prop_assert_eq!(run(&group, &x, slice, true), run(&group, &x, SLAB as usize, true));
     }
 }

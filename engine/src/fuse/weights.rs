@@ -16,7 +16,7 @@ use super::sums::{GROUPS, LANES, ORDERS};
 const TOLERANCE: f64 = 2e-14;
 
 /// Most states of a chain; a longer one runs stage by stage.
-const MOST_STATES: usize = 32;
+pub(super) const MOST_STATES: usize = 32;
 
 /// A square matrix by rows.
 type Square = Vec<Vec<TwoFloat>>;
@@ -214,15 +214,18 @@ impl Weights {
 
     /// The step over so many samples, at most those of a segment, by rows, less the state itself.
     pub fn step(&self, samples: usize) -> &[f64] {
-        self.steps[samples].get_or_init(|| {
-            let mut power: Square = vec![vec![zero(); self.states]; self.states];
-            for bit in (0..usize::BITS - samples.leading_zeros()).rev() {
-                power = together(&power, &power);
-                if samples >> bit & 1 == 1 {
-                    power = together(&power, &self.one);
-                }
+        self.steps[samples].get_or_init(|| self.power(samples as u64))
+    }
+
+    /// The step over any number of samples.
+    pub fn power(&self, samples: u64) -> Vec<f64> {
+        let mut power: Square = vec![vec![zero(); self.states]; self.states];
+        for bit in (0..u64::BITS - samples.leading_zeros()).rev() {
+            power = together(&power, &power);
+            if samples >> bit & 1 == 1 {
+                power = together(&power, &self.one);
             }
-            power.into_iter().flatten().map(f64::from).collect()
-        })
+        }
+        power.into_iter().flatten().map(f64::from).collect()
     }
 }

@@ -14,7 +14,9 @@ use num_complex::Complex64;
 use rayon::prelude::*;
 
 use crate::flow::{Buffer, Kind, Samples};
-use crate::fuse::group::{Following, Part, SLAB, Slab, Timed};
+use crate::fuse::following::Following;
+use crate::fuse::group::{Part, SLAB, Timed};
+use crate::fuse::slab::Slab;
 use crate::fuse::{Shared, sum};
 use crate::graph::Node;
 use crate::run::Monitor;

@@ -1,0 +1,136 @@
+//! A chain followed from slab to slab, and what it keeps.
+
+use num_complex::Complex64;
+
+use super::group::{Filter, Group, Part, Timed};
+use super::sections::Sections;
+use super::taps::Taps;
+
+/// A chain followed from slab to slab.
+pub struct Following<'g> {
+    timed: Timed<'g>,
+    group: &'g Group,
+    chain: usize,
+    /// The state at the last kept sample.
+    state: Vec<Complex64>,
+    /// What has been added since, and where; of a finite impulse response the unfinished outputs.
+    pending: Vec<Complex64>,
+    cut: Option<u64>,
+    /// The state had a constant of one come in; empty where that is not asked for.
+    ones: Vec<Complex64>,
+    /// Kept outputs.
+    kept: Vec<Complex64>,
+    /// What a constant of one gives in them.
+    kept_ones: Vec<Complex64>,
+}
+
+impl<'g> Following<'g> {
+    /// A chain at rest; with `ones`, it is followed as well what a constant of one gives.
+    pub fn new(timed: &Timed<'g>, chain: usize, ones: bool) -> Self {
+        let group = timed.group;
+        let states = match &group.chains[chain].filter {
+            Filter::Sections(sections) => sections.states(),
+            Filter::Taps(_) => 0,
+        };
+        let rest = vec![Complex64::ZERO; states];
+        Following {
+            timed: timed.clone(),
+            group,
+            chain,
+            pending: rest.clone(),
+            cut: None,
+            ones: if ones { rest.clone() } else { Vec::new() },
+            state: rest,
+            kept: Vec::new(),
+            kept_ones: Vec::new(),
+        }
+    }
+
+    /// Takes what the next slab adds.
+    pub fn take(&mut self, part: &Part, ones: bool) {
+        match &self.group.chains[self.chain].filter {
+            Filter::Sections(sections) => self.follow(sections, part, ones),
+            Filter::Taps(taps) => self.collect(taps, part, ones),
+        }
+    }
+
+    fn collect(&mut self, taps: &Taps, part: &Part, ones: bool) {
+        let every = self.group.every;
+        let first = part.start.div_ceil(every);
+        for (at, z) in part.added[self.chain].iter().enumerate() {
+            match self.pending.get_mut(at) {
+                Some(pending) => *pending += z,
+                None => self.pending.push(*z),
+            }
+        }
+        let complete = part.end.div_ceil(every) - first;
+        let done: Vec<Complex64> = self.pending.drain(..complete as usize).collect();
+        for (index, z) in (first..).zip(done) {
+            let turn = self.timed.turn(index * every);
+            self.kept.push(z * turn);
+            if ones {
+                self.kept_ones.push(taps.ones(index * every) * turn);
+            }
+        }
+    }
+
+    fn follow(&mut self, sections: &Sections, part: &Part, ones: bool) {
+        let every = self.group.every;
+        let mut firsts = part.firsts.iter();
+        let mut at = part.start;
+        for added in part.added[self.chain].chunks_exact(sections.states()) {
+            if at.is_multiple_of(every) {
+                self.keep(sections, at, firsts.next().copied(), ones);
+            }
+            let end = at - at % every + every;
+            let to = if end <= part.end { end } else { part.cut };
+            // What an earlier slab added to this stretch goes on without more samples.
+            while let Some(cut) = self.cut.filter(|cut| *cut < to) {
+                let segment = self.group.segment(cut);
+                sections.idle(&mut self.pending, segment.samples());
+                self.cut = Some(segment.end);
+            }
+            let pending = self.pending.iter_mut().zip(added);
+            pending.for_each(|(pending, added)| *pending += added);
+            if end > part.end {
+                self.cut = Some(part.cut);
+                return;
+            }
+            sections.advance(&mut self.state, &self.pending);
+            self.pending.fill(Complex64::ZERO);
+            self.cut = None;
+            if ones {
+                let turn = self.timed.turn(end - 1);
+                let added: Vec<Complex64> =
+                    sections.ones(self.group).iter().map(|z| z * turn).collect();
+                sections.advance(&mut self.ones, &added);
+            }
+            at = end;
+        }
+    }
+
+    /// Keeps the output at a sample.
+    fn keep(&mut self, sections: &Sections, at: u64, sample: Option<f64>, ones: bool) {
+        let turn = self.timed.turn(at);
+        let next = turn * sample.unwrap_or(0.0);
+        self.kept.push(sections.answer(&self.state, next));
+        if ones {
+            self.kept_ones.push(sections.answer(&self.ones, turn));
+        }
+    }
+
+    /// The kept samples, a constant `offset` taken away from what went in.
+    pub fn outputs(self, offset: f64) -> Vec<Complex64> {
+        let factor = self.group.chains[self.chain].factor;
+        let Following {
+            mut kept,
+            kept_ones,
+            ..
+        } = self;
+        for (z, one) in kept.iter_mut().zip(kept_ones) {
+            *z -= one * offset;
+        }
+        kept.iter_mut().for_each(|z| *z *= factor);
+        kept
+    }
+}
