@@ -1,6 +1,7 @@
 //! The answer: the number with unit and uncertainty, or the curve with its intervals; and the same as a table.
 
 use super::plot::{Axis, Mark, Places, Plot, Series};
+use super::samples::wanted;
 use super::subject::Curves;
 use super::{
     Block, Cell, Column, Notice, Numbers, Section, Subject, Table, Trouble, counted, slug,
@@ -17,6 +18,7 @@ const DIGITS: usize = 6;
 /// The section.
 pub fn answer(subject: &Subject<'_>) -> Section {
     let mut blocks = Vec::new();
+    let points: Vec<u64> = wanted(subject).iter().map(|w| w.point).collect();
     let told = |c: &&Column<'_>| !c.told_elsewhere && !c.of_reference;
     let mut columns: Vec<&Column<'_>> = subject.columns.iter().filter(told).collect();
     if columns.is_empty() {
@@ -31,7 +33,7 @@ pub fn answer(subject: &Subject<'_>) -> Section {
         blocks.extend(of_column(subject, column));
     }
     for curves in &subject.curves {
-        blocks.extend(of_curves(curves, &[]));
+        blocks.extend(of_curves(curves, &points));
     }
     if blocks.is_empty() {
         blocks.push(Block::Text(
@@ -407,13 +409,12 @@ fn table(subject: &Subject<'_>, column: &Column<'_>) -> Table {
 /// The plot of a density or a curve, at some points of a sweep.
 pub(super) fn of_curves(curves: &Curves<'_>, points: &[u64]) -> Vec<Block> {
     let name = &curves.output.name;
-    let wanted: Vec<u64> = match (curves.points.len(), points) {
-        (1, _) => vec![0],
-        (_, []) => vec![0],
-        (_, some) => some.to_vec(),
+    let shown: Vec<u64> = match curves.points.len() {
+        1 => vec![0],
+        _ => points.to_vec(),
     };
     let all = || {
-        wanted
+        shown
             .iter()
             .filter_map(|p| curves.points.get(*p as usize))
             .flat_map(|(v, _)| v)
@@ -436,7 +437,7 @@ pub(super) fn of_curves(curves: &Curves<'_>, points: &[u64]) -> Vec<Block> {
         .iter()
         .map(|x| curves.along.1.number_of(*x))
         .collect();
-    let series = wanted.iter().filter_map(|p| {
+    let series = shown.iter().filter_map(|p| {
         let (values, u) = curves.points.get(*p as usize)?;
         let label = if curves.points.len() == 1 {
             name.clone()

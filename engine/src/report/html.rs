@@ -143,7 +143,7 @@ fn blocks(out: &mut String, all: &[Block]) {
 fn table(out: &mut String, table: &Table) {
     let _ = write!(
         out,
-        "<div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"{0}\"><table><caption>{0}</caption><thead><tr>",
+        "<p class=\"caption\">{0}</p><div class=\"wide\" tabindex=\"0\" role=\"group\" aria-label=\"{0}\"><table aria-label=\"{0}\"><thead><tr>",
         escaped(&table.caption)
     );
     let numeric = |column: usize| {

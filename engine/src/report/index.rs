@@ -23,8 +23,6 @@ pub struct Glance {
     pub drawn: usize,
     /// Points at which nothing was detected.
     pub missed: usize,
-    /// Points without a value.
-    pub empty: usize,
     /// Largest relative standard uncertainty.
     pub worst: Option<f64>,
     /// The answer in words.
@@ -45,7 +43,6 @@ impl Glance {
             warnings: count(Notice::Warning),
             drawn: 0,
             missed: 0,
-            empty: 0,
             worst: None,
             answer: "no estimate".into(),
             drawing: String::new(),
@@ -62,7 +59,6 @@ impl Glance {
         let count = |is: &dyn Fn(usize) -> bool| points.clone().filter(|p| is(*p)).count();
         self.drawn = count(&|p| column.is_drawn(size, p));
         self.missed = count(&|p| column.is_missed(p));
-        self.empty = count(&|p| !size.values[p].is_finite());
         let relative = points.clone().map(|p| (size.u[p] / size.values[p]).abs());
         self.worst = relative.filter(|r| r.is_finite()).max_by(f64::total_cmp);
         self.answer = match column.output.points {
@@ -188,7 +184,6 @@ mod tests {
             warnings: counts[1],
             drawn: counts[2],
             missed: counts[3],
-            empty: 0,
             worst,
             answer: String::new(),
             drawing: String::new(),

@@ -14,6 +14,7 @@
 pub mod answer;
 mod asked;
 mod closing;
+mod compared;
 pub mod draw;
 mod html;
 pub mod index;
@@ -24,6 +25,7 @@ mod ticks;
 
 pub use asked::asked;
 pub use closing::{budgets, lineage, methods, quality, troubles};
+pub use compared::compared;
 pub use html::html;
 pub use index::Glance;
 pub use subject::{Column, Numbers, Subject, Trouble};

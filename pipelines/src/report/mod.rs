@@ -10,8 +10,8 @@ use std::path::PathBuf;
 use phasemill_engine::lineage::Chosen;
 use phasemill_engine::report::samples::{self, PointTraces, Recordings, wanted};
 use phasemill_engine::report::{
-    Block, Cell, Glance, Notice, Page, Section, Subject, Table, answer, asked, budgets, lineage,
-    methods, quality, troubles,
+    Block, Cell, Glance, Notice, Page, Section, Subject, Table, answer, asked, budgets, compared,
+    lineage, methods, quality, troubles,
 };
 use phasemill_engine::run::Monitor;
 use phasemill_engine::store::StoreError;
@@ -52,25 +52,27 @@ pub fn page(
         Found::Recordings(_, traces) => (samples::blocks(subject, traces), of_references(traces)),
         Found::Nothing(why) => (why.clone(), Vec::new()),
     };
+    let mut sections = vec![
+        asked(subject),
+        answer::answer(subject),
+        graph(subject),
+        response::section(&groups),
+        Section::new("spectra", "Spectra before and after filtering", spectra),
+        Section::new("traces", "Points that matter, sample by sample", traces),
+        quality(subject, references),
+        troubles(subject),
+        budgets(subject, &points)?,
+    ];
+    sections.extend(compared(subject));
+    sections.push(lineage(subject, &points)?);
+    sections.push(methods(subject));
     let mut page = Page {
         title: match entry.title.as_str() {
             "" => entry.name.clone(),
             title => title.to_owned(),
         },
         subtitle: format!("Results of the recording {}", entry.name),
-        sections: vec![
-            asked(subject),
-            answer::answer(subject),
-            graph(subject),
-            response::section(&groups),
-            Section::new("spectra", "Spectra before and after filtering", spectra),
-            Section::new("traces", "Points that matter, sample by sample", traces),
-            quality(subject, references),
-            troubles(subject),
-            budgets(subject, &points)?,
-            lineage(subject, &points)?,
-            methods(subject),
-        ],
+        sections,
     };
     page.settle();
     Ok((page, Glance::of(subject, name)))
