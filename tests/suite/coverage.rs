@@ -3,10 +3,11 @@
 
 use libm::sqrt;
 use num_complex::Complex64;
+use phasemill_engine::diagnostic::Code;
 use tempfile::TempDir;
 
 use super::study::{
-    LINE, Noise, Normal, RATE, SIGNAL, chain, coverage, estimates, record, scatter,
+    LINE, Noise, Normal, RATE, SIGNAL, chain, coverage, estimates, record, scatter, studied,
 };
 use super::support::{Channel, Layout};
 use super::support_reference::Bench;
@@ -153,6 +154,34 @@ fn what_two_channels_share_cancels_from_their_difference() {
     assert!((difference.scatter / one.scatter / expected - 1.0).abs() < 0.1);
     assert!((difference.ratio - 1.0).abs() < 0.1, "{difference:?}");
     assert!((difference.at_95 - 0.95).abs() <= allowed(0.95, difference.stated));
+}
+
+/// A level that rises by 30 shifts the mean of 0.25 s without a filter by 2·30/(0.25·2π·175), three of its standard
+/// uncertainties, which the run says; mains that beat with the signal are said by the check where they are let through.
+#[test]
+fn what_spoils_an_interval_is_said() {
+    let folder = recorded(50, 0.25, SIGNAL, Noise::Slope(30.0), 14);
+    let path = folder.path().join("x.h5");
+    for (filter, often) in [("", true), (RC, false)] {
+        let ran = studied(&path, &chain(filter, ""), &["answer"], "", None);
+        let part = ran.remarked("answer", "shifts the mean");
+        assert!(
+            if often { part > 0.9 } else { part < 0.1 },
+            "{filter}: {part}"
+        );
+    }
+    let folder = recorded(1, 0.5, SIGNAL, Noise::Mains(1.0), 15);
+    let path = folder.path().join("x.h5");
+    for (filter, warned) in [("", 1), (RC, 1), (PERIODS, 0)] {
+        let mains = ", mains: \"50 Hz\"";
+        let ran = studied(&path, &chain(filter, ""), &["answer"], mains, None);
+        assert_eq!(
+            ran.warned(Code::Mains),
+            warned,
+            "{filter}: {}",
+            ran.warnings
+        );
+    }
 }
 
 /// Points whose scatter is known to 1/sqrt(2·10000) = 0.7 %.

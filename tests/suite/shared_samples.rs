@@ -65,7 +65,17 @@ fn differences_sums_and_ratios_hold_the_truth() {
 /// the same samples. The same filter twice differs by nothing, and says so.
 #[test]
 fn rates_and_times_left_out_are_known() {
-    let folder = recorded(POINTS, 1.0, Noise::White, 22);
+    // Without a signal, whose own ripple the mean without a filter would see.
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("x.h5");
+    record(
+        &path,
+        POINTS,
+        RATE as usize,
+        Complex64::ZERO,
+        Noise::White,
+        22,
+    );
     let stages = chain(RC, "")
         + &format!(
             r#""slow": Decimate(of: "smooth", by: 20),
@@ -81,8 +91,8 @@ fn rates_and_times_left_out_are_known() {
         "d": Combine(of: ["answer", "twin"], by: Difference),"#
         );
     let results = ["answer", "a", "b", "c", "d"];
-    let ran = studied(&folder.path().join("x.h5"), &stages, &results, "", None);
-    let one = coverage(&ran.found[0], STRONG);
+    let ran = studied(&path, &stages, &results, "", None);
+    let one = coverage(&ran.found[0], Complex64::ZERO);
     for (what, found) in results.iter().zip(&ran.found).skip(1).take(3) {
         right(what, &coverage(found, Complex64::ZERO));
     }
@@ -192,7 +202,7 @@ fn what_is_not_known_is_warned_of() {
     let more = r#"
         "second product": Mix(of: "ac", with: "clock", harmonic: 2),
         "second": Average(of: "second product"),
-        "again product": Mix(of: "ac", with: "clock", amplitude: Rms),
+        "again product": Mix(of: "ac", with: "clock"),
         "again": Average(of: "again product"),
         "narrowed": Filter(of: "x", kind: Butterworth(order: 1, band: Pass(from: "100 Hz", to: "300 Hz"))),
         "narrowed product": Mix(of: "narrowed", with: "clock"),

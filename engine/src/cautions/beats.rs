@@ -5,6 +5,7 @@ use super::hertz;
 use crate::check::Typed;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics};
 use crate::recipe::Recipe;
+use crate::response::Figures;
 
 /// Part of a line in the means of stretches from which on it is told: intervals are too wide where the line is as strong
 /// as the noise of a sample, by simulation (`tests/COVERAGE.md`).
@@ -29,8 +30,11 @@ pub fn report(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
         let (Some(seconds), Some((signal, _))) = (stretches, signal) else {
             continue;
         };
+        // What lies within the noise bandwidth is told of as such.
+        let figures = Figures::of(mean, Some(signal));
+        let band = figures.and_then(|f| f.noise_bandwidth).unwrap_or(0.0);
         let left = |k: u32| {
-            let off = mains * f64::from(k) - signal;
+            let off = Some(mains * f64::from(k) - signal).filter(|off| off.abs() > band)?;
             let part = input.response.beside(signal, off, seconds)?;
             Some((k, off.abs(), part))
         };

@@ -2,7 +2,7 @@
 
 use num_complex::Complex64;
 
-use super::{Group, Joint, Mean};
+use super::{Group, Joint, Mean, Spans};
 use crate::graph::Node;
 use crate::response::covariances;
 use crate::stage::{Closing, Span};
@@ -14,6 +14,12 @@ const ROOM: u32 = 128;
 
 /// Probability beyond which densities differ by more than chance, on either side.
 const CHANCE: f64 = 1.0 / 2000.0;
+
+/// Ratio of densities that counts as none, however exactly they are stated: weights are known to less than that.
+const ALIKE: f64 = 1.05;
+
+/// Part of the most degrees of freedom that is nearly as much: an interval is wider by 1 % for 16 instead of 20.
+const NEARLY: f64 = 0.8;
 
 /// Part of a variance that is only rounding.
 const ROUNDING: f64 = 1e-13;
@@ -56,34 +62,21 @@ impl Group {
     fn join(&self, closings: &mut [(Node, Closing)], name: impl Fn(Node) -> String) {
         let done = self.done(closings);
         let sums = self.covariances(&done);
-        let mut leaders = leaders(&done);
         let mut remarks = self.gaps(closings);
-        done.iter().enumerate().for_each(|(i, d)| {
-            let leader = leaders[i];
-            let density = |k: usize| {
-                let scale = done[k].mean.factor.norm_sqr() * sums[k][k];
-                done[k].square / scale
-            };
-            let both = if d.complex { 2.0 } else { 1.0 };
-            let ratio = density(i) / density(leader);
-            let (own, led) = (both * d.freedom, both * done[leader].freedom);
-            let chance = match ratio > 1.0 {
-                true => f_above(ratio, own, led),
-                false => f_above(1.0 / ratio, led, own),
-            };
-            if i != leader && chance < CHANCE {
-                remarks.push((
-                    d.at,
-                    format!(
-                        "the noise density behind its chain is {ratio:.3} times that behind `{}`, of the same samples, \
-                         which is more than chance, so that something beside white noise gets through one of them; \
-                         both count as independent, and their difference comes out too uncertain",
-                        name(done[leader].mean.node)
-                    ),
-                ));
-                leaders[i] = i;
+        let leaders = leaders(&done, &sums);
+        for (i, d) in done.iter().enumerate() {
+            let first = leaders[first_of_family(&done, i)];
+            if leaders[i] != first {
+                let ratio = density(&done, &sums, i) / density(&done, &sums, first);
+                let remark = format!(
+                    "the noise density behind its chain is {ratio:.3} times that behind `{}`, of the same samples, which \
+                     is more than chance, so that something beside white noise gets through one of them; they count as \
+                     independent, and their difference comes out too uncertain",
+                    name(done[first].mean.node)
+                );
+                remarks.push((d.at, remark));
             }
-        });
+        }
         let shares = |i: usize| leaders.iter().filter(|l| **l == leaders[i]).count() > 1;
         if (0..done.len()).any(shares) {
             self.share(closings, &done, &leaders, &sums);
@@ -133,7 +126,7 @@ impl Group {
 
     /// Covariances for white noise of variance 1. All points of a sweep ask for the same as a rule.
     fn covariances(&self, done: &[Done<'_>]) -> Vec<Vec<f64>> {
-        let key: Vec<(usize, Span)> = done.iter().map(|d| (d.mean.node, d.span)).collect();
+        let key: Spans = done.iter().map(|d| (d.mean.node, d.span)).collect();
         let mut known = match self.known.lock() {
             Ok(known) => known,
             Err(poisoned) => poisoned.into_inner(),
@@ -184,24 +177,67 @@ impl Group {
     }
 }
 
-/// For each mean the one whose deviations tell the density of the noise that it shares: that behind a chain which most
-/// channels have, with most degrees of freedom, evaluated alike.
-fn leaders(done: &[Done<'_>]) -> Vec<usize> {
-    let of = |own: &Done<'_>| {
-        let evaluated = |d: &Done<'_>| d.parts.first().map(|p| p.source.about.evaluation);
-        let same = |d: &Done<'_>| d.mean.front == own.mean.front && evaluated(d) == evaluated(own);
-        let mut best: Option<(usize, &Done<'_>)> = None;
-        for (i, d) in done.iter().enumerate().filter(|(_, d)| same(d)) {
-            let better = best.is_none_or(|(_, b)| {
-                d.mean.alike > b.mean.alike || d.mean.alike == b.mean.alike && d.freedom > b.freedom
-            });
-            if better {
-                best = Some((i, d));
+/// Whether two means are of the same samples, and their uncertainties evaluated alike.
+fn family(a: &Done<'_>, b: &Done<'_>) -> bool {
+    let evaluated = |d: &Done<'_>| d.parts.first().map(|p| p.source.about.evaluation);
+    a.mean.front == b.mean.front && evaluated(a) == evaluated(b)
+}
+
+fn first_of_family(done: &[Done<'_>], i: usize) -> usize {
+    let first = done.iter().position(|d| family(d, &done[i]));
+    first.unwrap_or(i)
+}
+
+/// The density of the noise that a mean tells.
+fn density(done: &[Done<'_>], sums: &[Vec<f64>], i: usize) -> f64 {
+    done[i].square / (done[i].mean.factor.norm_sqr() * sums[i][i])
+}
+
+/// For each mean the one whose density it shares. What differs from the first choice by more than chance chooses anew
+/// among its like.
+fn leaders(done: &[Done<'_>], sums: &[Vec<f64>]) -> Vec<usize> {
+    let mut found: Vec<Option<usize>> = vec![None; done.len()];
+    while let Some(next) = found.iter().position(Option::is_none) {
+        let open = |i: &usize| found[*i].is_none() && family(&done[*i], &done[next]);
+        let open: Vec<usize> = (0..done.len()).filter(open).collect();
+        let leader = leader(done, &open).unwrap_or(next);
+        for i in open {
+            if i == leader || same_density(done, sums, i, leader) {
+                found[i] = Some(leader);
             }
         }
-        best.map_or(0, |(i, _)| i)
+    }
+    found.into_iter().flatten().collect()
+}
+
+/// Whether the densities that two means tell differ by no more than chance (F test).
+fn same_density(done: &[Done<'_>], sums: &[Vec<f64>], i: usize, leader: usize) -> bool {
+    let ratio = density(done, sums, i) / density(done, sums, leader);
+    // In-phase and quadrature part tell it twice.
+    let freedom = |d: &Done<'_>| if d.complex { 2.0 } else { 1.0 } * d.freedom;
+    let (own, led) = (freedom(&done[i]), freedom(&done[leader]));
+    let chance = match ratio > 1.0 {
+        true => f_above(ratio, own, led),
+        false => f_above(1.0 / ratio, led, own),
     };
-    done.iter().map(of).collect()
+    chance >= CHANCE || ratio.max(1.0 / ratio) <= ALIKE
+}
+
+/// The mean whose deviations tell the density of the noise that several share: that behind a chain which most channels
+/// have, with nearly the most degrees of freedom, over the shortest time. Others differ from that by what they
+/// have beyond it, which then is no part of what tells the density, as Student's t needs it.
+fn leader(done: &[Done<'_>], open: &[usize]) -> Option<usize> {
+    let alike = open.iter().map(|i| done[*i].mean.alike).max()?;
+    let common = || {
+        open.iter()
+            .copied()
+            .filter(|i| done[*i].mean.alike == alike)
+    };
+    let most = common().map(|i| done[i].freedom).fold(0.0, f64::max);
+    let time = |i: &usize| done[*i].mean.weights.samples(&done[*i].span);
+    common()
+        .filter(|i| done[*i].freedom >= NEARLY * most)
+        .min_by(|a, b| time(a).total_cmp(&time(b)))
 }
 
 /// The Cholesky factor of a covariance, taken in an order; what is only rounding of a variance counts as nothing.

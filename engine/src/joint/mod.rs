@@ -3,7 +3,7 @@
 //! Each mean is a weighted sum of the noise in front of its chain, behind the last mixing. Where that noise is
 //! white around the signal, as it is taken to be for each mean by itself, the covariance of two means of it is the
 //! density times a sum over products of weights (`response/weights.rs`). So means of the same samples share one density:
-//! that of the mean with the most degrees of freedom. What each of them has beyond those before it is an
+//! that of a mean with most degrees of freedom. What each of them has beyond those before it is an
 //! independent component of the same source (Cholesky factor of the sums). Means of other channels over the same
 //! times have the same components, each with the deviations of its own stretches.
 
@@ -103,12 +103,15 @@ pub struct Joint {
     groups: Vec<Group>,
 }
 
+/// Means that are there at a point, with what they are the mean of.
+type Spans = Vec<(Node, Span)>;
+
 #[derive(Debug, Default)]
 struct Group {
     /// In the order in which they run.
     means: Vec<Mean>,
     /// Covariances for white noise that were computed already.
-    known: Mutex<BTreeMap<Vec<(usize, Span)>, Vec<Vec<f64>>>>,
+    known: Mutex<BTreeMap<Spans, Vec<Vec<f64>>>>,
 }
 
 /// Where the samples of a mean of a point come from, and their flow; `None` for anything else.
@@ -162,65 +165,56 @@ pub(crate) fn tell(typed: &mut Typed) {
 impl Joint {
     /// The means among these nodes that have noise in common with another.
     pub(crate) fn new(typed: &Typed, wanted: impl Fn(Node) -> bool) -> Self {
-        let mut fronts: Vec<(Front, usize)> = Vec::new();
-        let mut means: Vec<Mean> = Vec::new();
         let nodes = typed.graph.order.iter().copied();
-        for node in nodes.filter(|n| wanted(*n)) {
-            let Some((input, origin)) = averaged(typed, node) else {
-                continue;
-            };
-            if typed.flow(node, 0).is_none_or(|f| !f.evaluated) {
+        let of = |node: Node| {
+            let (input, origin) = averaged(typed, node)?;
+            let evaluated = typed.flow(node, 0)?.evaluated;
+            let own = front(input, &origin)?;
+            evaluated.then_some((node, own, origin, input))
+        };
+        let found: Vec<(Node, Front, Origin, &Flow)> =
+            nodes.filter(|n| wanted(*n)).filter_map(of).collect();
+        let shared = |own: &Front| found.iter().filter(|(_, f, ..)| f == own).count() > 1;
+        let mut fronts: Vec<&Front> = Vec::new();
+        let mut groups: Vec<Group> = Vec::new();
+        for (node, own, origin, input) in &found {
+            // What stands beside no means of the same samples has nothing to agree with.
+            if !found.iter().any(|(_, f, ..)| f.beside(own) && shared(f)) {
                 continue;
             }
             let behind = input.response.around_mixing().1;
-            let Some(own) = front(input, &origin) else {
-                continue;
-            };
-            let place = fronts.iter().position(|(f, _)| *f == own);
-            let place = place.unwrap_or_else(|| {
-                fronts.push((own, 0));
-                fronts.len() - 1
-            });
             // A chain that was followed once need not be followed again.
-            let twin = means.iter().find(|m| m.behind == behind);
-            let weights = match twin {
+            let mut others = groups.iter().flat_map(|g| &g.means);
+            let weights = match others.find(|m| m.behind == behind) {
                 Some(twin) => Some(twin.weights.clone()),
                 None => input.response.weights(),
             };
             let Some(weights) = weights else { continue };
-            fronts[place].1 += 1;
-            means.push(Mean {
-                node,
+            let place = fronts.iter().position(|f| *f == own);
+            let place = place.unwrap_or_else(|| {
+                fronts.push(own);
+                fronts.len() - 1
+            });
+            let alike = found.iter().filter(|(_, f, _, other)| {
+                f != own && f.beside(own) && other.response.around_mixing().1 == behind
+            });
+            let mean = Mean {
+                node: *node,
                 front: place,
                 factor: origin.factor,
                 behind: behind.to_vec(),
                 weights,
-                alike: 0,
-            });
-        }
-        let mut groups: Vec<Group> = Vec::new();
-        let mut leaders: Vec<usize> = Vec::new();
-        let chains: Vec<(usize, Vec<Element>)> =
-            means.iter().map(|m| (m.front, m.behind.clone())).collect();
-        for mut mean in means {
-            let own = &fronts[mean.front].0;
-            let alike = chains.iter().filter(|(front, behind)| {
-                *front != mean.front && *behind == mean.behind && fronts[*front].0.beside(own)
-            });
-            mean.alike = alike.count();
-            let beside = |at: &&usize| fronts[**at].0.beside(own);
-            match leaders.iter().position(|at| beside(&at)) {
-                Some(group) => groups[group].means.push(mean),
-                None => {
-                    leaders.push(mean.front);
-                    groups.push(Group {
-                        means: vec![mean],
-                        ..Group::default()
-                    });
-                }
+                alike: alike.count(),
+            };
+            let here = |g: &&mut Group| g.means.iter().any(|m| fronts[m.front].beside(own));
+            match groups.iter_mut().find(here) {
+                Some(group) => group.means.push(mean),
+                None => groups.push(Group {
+                    means: vec![mean],
+                    ..Group::default()
+                }),
             }
         }
-        groups.retain(|group| group.means.iter().any(|m| fronts[m.front].1 > 1));
         Joint { groups }
     }
 }

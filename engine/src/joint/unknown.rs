@@ -109,6 +109,8 @@ fn unknown(typed: &Typed, a: Node, b: Node) -> Option<Node> {
     if a == b {
         return None;
     }
+    // Without a recording nothing is known of means.
+    typed.flow(shared, 0)?.rate?;
     let (first, second) = (known(typed, a), known(typed, b));
     let agree = match (&first, &second) {
         (Some((first, told)), Some((second, other))) => {

@@ -141,6 +141,11 @@ impl Weights {
         [span.first, span.first + span.samples].map(|k| (k as f64 - 0.5) * every)
     }
 
+    /// Samples in front that a mean is over.
+    pub(crate) fn samples(&self, span: &Span) -> f64 {
+        span.samples as f64 * self.every as f64
+    }
+
     /// The integral of the step response up to a time.
     fn ramp(&self, time: f64) -> f64 {
         let place = (time + 0.5) / self.bin;
