@@ -288,7 +288,8 @@ impl<'v> Visit<'v> {
 
     /// The hash of the samples of an input that is not read.
     pub fn hash(&self, input: Node) -> Option<blake3::Hash> {
-        self.hashes[input].filter(|_| !self.runs[input])
+        let known = self.hashes.get(input).copied().flatten();
+        known.filter(|_| !self.runs[input])
     }
 
     /// Begins a pass.
