@@ -4,6 +4,7 @@ import argparse
 import json
 import os
 import pathlib
+import shutil
 import statistics
 import subprocess
 import sys
@@ -34,7 +35,8 @@ class Bench:
         """A run of a recipe; what it gives goes to one place, again and again."""
         self.out = self.folder / "out.h5"
         fixed = ["--out", str(self.out), "--overwrite", "--quiet", "--anonymous", *more]
-        return [self.program, "run", str(HERE / f"{recipe}.ron"), *map(str, paths), *fixed]
+        recipe = recipe if isinstance(recipe, pathlib.Path) else HERE / f"{recipe}.ron"
+        return [self.program, "run", str(recipe), *map(str, paths), *fixed]
 
     def run(self, command):
         """Seconds and peak memory (MiB) of the program."""
@@ -206,6 +208,29 @@ def threads(bench):
     cores(bench, "one line, whole", bench.command("line", [path]))
 
 
+def edits(bench):
+    """The last stage is edited, and the recipe run again with what a cache holds."""
+    path = data.one(bench.folder, "whole", bench.samples)
+    recipe, kept = bench.folder / "edited.ron", bench.folder / "cache"
+    text = (HERE / "line.ron").read_text()
+    read = phasors("answer")
+    pairs = []
+    for skip in range(6, 6 + PAIRS):
+        shutil.rmtree(kept, ignore_errors=True)
+        first = bench.run(bench.command("line", [path], "--cache", str(kept)))[0]
+        recipe.write_text(text.replace('Time("5 s")', f'Time("{skip} s")'))
+        command = bench.command(recipe, [path], "--cache", str(kept))
+        pairs.append((first, bench.run(command)[0]))
+        again = read(bench.out)
+        bench.run(bench.command(recipe, [path]))
+        if not np.array_equal(again, read(bench.out)):
+            bench.wrong = True
+            return bench.row("last stage edited", "other answer", "same bits", False, "", command)
+    ratio = statistics.median(b / a for a, b in pairs)
+    case = "last stage edited, of the first run"
+    bench.row(case, f"{ratio:.2f} x", "<= 0.1 x", ratio <= 0.1, seconds(pairs), command)
+
+
 def memory(bench):
     longest = 10**9 if bench.options.large else bench.samples
     short, long = (data.repeated(bench.folder, n) for n in (longest // 10, longest))
@@ -233,7 +258,7 @@ def main():
     options.add_argument("--large", action="store_true", help="memory at 1e9 samples")
     options.add_argument("--only", default="", help="cases whose name holds this word")
     bench = Bench(options.parse_args())
-    for case in (lines, squares, filters, alternatives, many, checks, threads, memory):
+    for case in (lines, squares, filters, alternatives, many, checks, threads, edits, memory):
         if bench.options.only in case.__name__:
             case(bench)
     print(
