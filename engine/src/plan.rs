@@ -105,16 +105,20 @@ pub fn plan(recipe: &Recipe, typed: &Typed, together: bool) -> Result<Planned, (
     }
     let streams =
         |node: Node| matches!(works[node], None | Some(Work::Stream(_) | Work::Survey(_)));
-    let last = (0..count)
-        .filter(|&n| wanted[n] && streams(n))
-        .map(|n| level[n])
-        .max()
-        .unwrap_or(0);
     // A clock of which chains know the phase and no one wants the samples has its say, and no samples.
     let mut told: Vec<Node> = together.iter().filter_map(|t| t.clock).collect();
     // What chains that are computed together pass over is not needed by them.
     let roots = typed.results.iter().map(|kept| kept.node);
     let used = used(typed, roots, reads);
+    let last = (0..count)
+        .filter(|&n| used[n] && streams(n))
+        .map(|n| level[n])
+        .max()
+        .unwrap_or(0);
+    surveys
+        .iter_mut()
+        .zip(&used)
+        .for_each(|(surveys, used)| *surveys &= used);
     let mut passes = vec![vec![false; count]; last + 1];
     for &node in typed
         .graph

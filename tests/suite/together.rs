@@ -35,6 +35,9 @@ fn both(recording: &Path, stages: &str, results: &str) -> [Given; 2] {
             !job.plan.together.is_empty(),
             "nothing is computed together:\n{text}"
         );
+        // What is passed over looks at nothing.
+        let plan = job.plan.to_string();
+        assert!(!plan.contains("by: ac"), "{plan}");
         let job = if together { job } else { job.one_by_one() };
         let outcome = job.run(&[], None, &Monitor::default());
         let kept = job.typed.results.iter();

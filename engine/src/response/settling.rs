@@ -112,7 +112,10 @@ pub(super) fn memory(element: &Element, fraction: f64) -> Option<f64> {
                 .iter()
                 .map(|[.., a1, a2]| pole_radius(*a1, *a2))
                 .fold(0.0, f64::max);
-            let poles = 2.0 * sections.len() as f64;
+            let of = |[_, _, b2, _, a2]: &[f64; 5]| {
+                if *a2 == 0.0 && *b2 == 0.0 { 1.0 } else { 2.0 }
+            };
+            let poles: f64 = sections.iter().map(of).sum();
             let decays = libm::log(1.0 / fraction) + 3.0 * poles + 10.0;
             if radius >= 1.0 {
                 None
