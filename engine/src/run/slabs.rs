@@ -230,6 +230,8 @@ pub fn over(
         let parts: Vec<Part> = slabs.into_iter().map(Slab::finish).collect();
         let digest = match count {
             1 => Digest::Whole(hasher.finalize()),
+            // In a later pass nothing is hashed again, and nothing has no digest.
+            _ if !hashed => Digest::Part(ChainingValue::default()),
             _ => Digest::Part(hasher.finalize_non_root()),
         };
         Ok((parts, counters, digest, total, end - start))
