@@ -124,10 +124,15 @@ fn summary(found: &Comparison) {
     if beaten {
         say("  * no other chain has both less noise and less settling time");
     }
-    wrapped(
-        "  ",
-        "settles: to 1 %; bandwidth: of the noise in the samples; noise: standard uncertainty without what all points share, root mean square over points",
+    let known = found.chains.iter().filter_map(|c| c.noise_known_to);
+    let known = match known.reduce(f64::max) {
+        Some(part) => format!(", known to {:.0} %", (100.0 * part).max(1.0)),
+        None => String::new(),
+    };
+    let text = format!(
+        "settles: to 1 %; bandwidth: of the noise in the samples; noise: standard uncertainty without what all points share, root mean square over points{known}"
     );
+    wrapped("  ", &text);
 }
 
 fn verdicts(found: &Comparison) {

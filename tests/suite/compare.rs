@@ -350,6 +350,11 @@ fn what_is_saved_is_read_back_and_says_the_same_as_the_json() {
             chain.name
         );
         assert_eq!(chain.detected, Some((POINTS, POINTS)));
+        // Five points with 2 to 31 degrees of freedom each, as `Average` has: 1/sqrt(2·5·31) to 1/sqrt(2·5·2).
+        assert!(
+            (0.056..=0.224).contains(&chain.noise_known_to.unwrap()),
+            "{chain:?}"
+        );
     }
     assert_eq!(
         comparison.chains[3].largest.unwrap().still_there,

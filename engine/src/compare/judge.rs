@@ -120,6 +120,7 @@ pub(super) fn compare(
                 (!all.is_empty()).then(|| mean.sqrt() / factor)
             };
             (chain.uncertainty, chain.noise) = (rms(false), rms(true));
+            chain.noise_known_to = known_to(of_common());
         }
         let difference = expanded.difference.as_ref();
         if let Some(difference) = difference.and_then(|d| find(job, outcome, d)) {
@@ -158,6 +159,23 @@ fn variance(estimate: &Estimate, complex: bool, own: bool) -> f64 {
         })
         .sum();
     sum
+}
+
+/// How exactly a root mean square of uncertainties is known, as a part of it: from the degrees of freedom of what is
+/// not shared by all points, 1/sqrt(2n) (JCGM 100:2008, E.4.3). Both parts of a value count once, since they share
+/// them.
+fn known_to<'e>(estimates: impl Iterator<Item = &'e Estimate>) -> Option<f64> {
+    let freedom = estimates.filter_map(|e| {
+        let own = e.parts.iter().flatten();
+        let own = own.filter(|p| p.source.about.reach != Reach::Everywhere);
+        let of_noise = Estimate {
+            parts: Some(own.cloned().collect()),
+            ..Estimate::bare(e.value)
+        };
+        Some(of_noise.uncertainty_along(Complex64::ONE)?.1)
+    });
+    let freedom: f64 = freedom.sum();
+    (freedom > 0.0 && freedom.is_finite()).then(|| 1.0 / (2.0 * freedom).sqrt())
 }
 
 fn figures(chain: &mut Chain, job: &Job<'_>, found: &Found<'_>) {

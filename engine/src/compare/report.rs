@@ -62,6 +62,8 @@ pub struct Chain {
     pub uncertainty: Option<f64>,
     /// The same without what all points share, as a gain: the noise.
     pub noise: Option<f64>,
+    /// The standard uncertainty of that, as a part of it (JCGM 100:2008, E.4.3).
+    pub noise_known_to: Option<f64>,
     /// Whether no other chain has both less noise and less settling time; `None` where either is not known.
     pub unbeaten: Option<bool>,
     /// Points at which a signal was detected, and points at which that was asked.

@@ -20,6 +20,7 @@ impl ResultWriter {
     /// `_errors` have the shape `[chain, point]`; `chain` holds the names of the chains and the other axis is that
     /// of the entry's results. Of the shape `[chain]` are `settling` (s, to 1 %), `noise_bandwidth` and
     /// `value_noise_bandwidth` (Hz), `delay` (s), `uncertainty` and `noise` (root mean squares over the points),
+    /// `noise_known_to` (its standard uncertainty as a part of it),
     /// `unbeaten` (1 or 0), `chi_square`, `degrees_of_freedom`, `p`,
     /// `largest_point`, `largest_amplitude` and `largest_amplitude_errors`, and the texts `said`, `verdict`,
     /// `output` and `difference_output`. What is not known is NaN. The attribute `recommended` says which
@@ -164,6 +165,7 @@ impl Writing<'_> {
         self.per_chain("delay", "s", |c| c.delay)?;
         self.per_chain("uncertainty", unit, |c| c.uncertainty)?;
         self.per_chain("noise", unit, |c| c.noise)?;
+        self.per_chain("noise_known_to", "1", |c| c.noise_known_to)?;
         self.per_chain("chi_square", "1", |c| Some(c.agreement?.chi_square))?;
         self.per_chain("p", "1", |c| Some(c.agreement?.p))?;
         self.per_chain("largest_amplitude", unit, |c| Some(c.largest?.height))?;
