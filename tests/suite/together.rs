@@ -187,6 +187,29 @@ fn a_missing_sample_is_dealt_with_by_the_stages() {
     assert!((together.0[0].unwrap().norm() - 1.0).abs() < 1e-3);
 }
 
+/// Where the reference stops, its phase is unknown, and samples mixed with it are missing.
+#[test]
+fn a_reference_that_stops_is_dealt_with_by_the_stages() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.h5");
+    let x = sine(400_000, RATE, 500.0, 1.0, 0.3);
+    let mut reference = square(400_000, RATE, 500.0);
+    reference[300_000..330_000].fill(0.0);
+    let channels = [Channel::volts("/x", &x), Channel::volts("/ref", &reference)];
+    record(&path, RATE, Layout::Contiguous, &channels);
+    let stages = r#""ac": RemoveOffset(of: "x"), "clock": Reference(of: "ref", shape: Square()),
+        "p": Mix(of: "ac", with: "clock"),
+        "f": Filter(of: "p", kind: RcCascade(poles: 2, time_constant: "20 ms")),
+        "s": Decimate(of: "f", by: 100), "a": Average(of: "s", uncertainty: Nothing),"#;
+    let [together, apart] = both(&path, stages, "\"a\"");
+    assert_eq!(together, apart);
+    assert!(
+        together.1[0].message.contains("sample 300"),
+        "{:?}",
+        together.1
+    );
+}
+
 /// Five slabs of samples: whoever works on them, and however they are stored, the bits are the same.
 #[test]
 fn a_long_record_gives_the_same_bits_for_any_threads_and_storage() {

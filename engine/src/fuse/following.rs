@@ -119,6 +119,12 @@ impl<'g> Following<'g> {
         }
     }
 
+    /// Whether everything that came in was known: an unknown phase stays in the state for good.
+    pub fn is_known(&self) -> bool {
+        let held = self.state.iter().chain(&self.pending);
+        held.into_iter().all(|z| !z.re.is_nan() && !z.im.is_nan())
+    }
+
     /// The kept samples, a constant `offset` taken away from what went in.
     pub fn outputs(self, offset: f64) -> Vec<Complex64> {
         let factor = self.group.chains[self.chain].factor;

@@ -84,9 +84,9 @@ pub fn pass(sums: &mut Sums, groups: usize) {
 #[inline(always)]
 fn raise(orders: &mut [Group; ORDERS]) {
     for order in (1..ORDERS).rev() {
-        for lane in 0..LANES {
-            orders[order][lane] += orders[order - 1][lane];
-        }
+        let below = orders[order - 1];
+        let lanes = orders[order].iter_mut().zip(below);
+        lanes.for_each(|(above, below)| *above += below);
     }
 }
 

@@ -19,7 +19,7 @@ fn samples(count: usize) -> Vec<f64> {
 /// A clock whose phase is exact: it counts in 2^-32 cycles.
 fn clock(step: f64) -> Cycles {
     let count = (step * 2f64.powi(32)) as u64;
-    Arc::new(move |n| (0x1234_5678 + n * count & 0xffff_ffff) as f64 / 2f64.powi(32))
+    Arc::new(move |n| ((0x1234_5678 + n * count) & 0xffff_ffff) as f64 / 2f64.powi(32))
 }
 
 fn mixed(x: &[f64], cycles: &Cycles) -> Vec<Complex64> {
@@ -147,7 +147,7 @@ fn cascades_equal_their_difference_equations() {
 fn butterworth_equals_its_difference_equation() {
     let x = samples(300_000);
     let cycles = clock(0.2);
-    let qs = [0.517_638_090_205, 0.707_106_781_187, 1.931_851_652_578];
+    let qs = [0.517_638_090_205, 0.5f64.sqrt(), 1.931_851_652_578];
     let sections: Vec<_> = qs.iter().map(|q| pair(2e-3, *q)).collect();
     let group = Group::new(
         vec![chain(&sections, 250, &cycles)],

@@ -68,23 +68,19 @@ impl Turns {
 
 /// Turns that grow by `slope` cycles from one to the next.
 fn evenly(cosines: &mut [f64], sines: &mut [f64], origin: f64, slope: f64) {
-    let mut now = [[0.0; LANES]; 2];
-    for lane in 0..LANES.min(cosines.len()) {
-        let (sin, cos) = libm::sincos(TAU * (origin + lane as f64 * slope));
-        (now[0][lane], now[1][lane]) = (sin, cos);
-    }
+    let first: [(f64, f64); LANES] =
+        std::array::from_fn(|lane| libm::sincos(TAU * (origin + lane as f64 * slope)));
+    let [mut re, mut im] = [first.map(|(sin, _)| sin), first.map(|(_, cos)| cos)];
     // i·exp(-iθ) goes on by exp(-4i·2π·slope).
     let (sin, cos) = libm::sincos(TAU * LANES as f64 * slope);
     let (groups, rest) = cosines.as_chunks_mut::<LANES>();
     let (other, other_rest) = sines.as_chunks_mut::<LANES>();
-    for (re, im) in groups.iter_mut().zip(other) {
-        (*re, *im) = (now[0], now[1]);
-        for lane in 0..LANES {
-            let [re, im] = [now[0][lane], now[1][lane]];
-            now[0][lane] = re * cos + im * sin;
-            now[1][lane] = im * cos - re * sin;
+    for (cosines, sines) in groups.iter_mut().zip(other) {
+        (*cosines, *sines) = (re, im);
+        for (re, im) in re.iter_mut().zip(&mut im) {
+            (*re, *im) = (*re * cos + *im * sin, *im * cos - *re * sin);
         }
     }
-    rest.copy_from_slice(&now[0][..rest.len()]);
-    other_rest.copy_from_slice(&now[1][..other_rest.len()]);
+    rest.copy_from_slice(&re[..rest.len()]);
+    other_rest.copy_from_slice(&im[..other_rest.len()]);
 }

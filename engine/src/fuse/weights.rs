@@ -206,7 +206,7 @@ impl Weights {
         let mut next = || {
             let weights = now.iter().map(|w| f64::from(*w)).collect();
             let moved = applied(&self.one, &now);
-            now.iter_mut().zip(&moved).for_each(|(w, d)| *w = *w + *d);
+            now.iter_mut().zip(&moved).for_each(|(w, d)| *w += *d);
             weights
         };
         (0..LANES * GROUPS).map(|_| next()).collect()

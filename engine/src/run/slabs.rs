@@ -96,7 +96,7 @@ impl<'g> Course<'g> {
             true => self.followings.par_iter_mut().for_each(follow),
             false => self.followings.iter_mut().for_each(follow),
         }
-        true
+        self.followings.iter().all(Following::is_known)
     }
 
     /// Takes the next samples of a wave; `false` when some are missing.
