@@ -114,7 +114,7 @@ json.dump({"faults": faults, "same": document == other, "count": len(list(docume
 /// brings along; the one thing it fetches, the context of RO-Crate 1.1, is given to it from the published
 /// copy, so that nothing is asked of the network.
 const CRATES: &str = r#"
-import io, json, sys, requests, urllib3
+import io, json, os, sys, requests, urllib3
 from requests.adapters import HTTPAdapter
 work = json.load(sys.stdin)
 asked = []
@@ -140,6 +140,9 @@ for issue in result.get_issues():
     found[issue.severity.name].add("%s %s" % (issue.check.identifier, issue.message))
 json.dump({"required": sorted(found["REQUIRED"]), "recommended": sorted(found["RECOMMENDED"]),
            "asked": sorted(set(asked))}, sys.stdout)
+sys.stdout.flush()
+# The validator prints what it warned of when it ends.
+os._exit(0)
 "#;
 /// What the profiles recommend and no crate has: neither program nor stages have an address (the identifier of the
 /// recipe, a file of the crate, is a path in it).

@@ -211,7 +211,9 @@ pub fn python(script: &str, work: &Value) -> Option<Value> {
     let output = child.wait_with_output().unwrap();
     writer.join().unwrap().unwrap();
     assert!(output.status.success(), "the Python script failed");
-    Some(serde_json::from_slice(&output.stdout).unwrap())
+    let found = serde_json::from_slice(&output.stdout);
+    let said = String::from_utf8_lossy(&output.stdout);
+    Some(found.unwrap_or_else(|e| panic!("{e} in what the Python script printed:\n{said}")))
 }
 
 /// The numbers of a list in JSON.

@@ -204,7 +204,7 @@ fn a_reference_that_stops_is_dealt_with_by_the_stages() {
     let [together, apart] = both(&path, stages, "\"a\"");
     assert_eq!(together, apart);
     assert!(
-        together.1[0].message.contains("sample 300"),
+        together.1[0].message.contains("sample 2999"),
         "{:?}",
         together.1
     );

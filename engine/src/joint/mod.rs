@@ -163,6 +163,15 @@ pub(crate) fn tell(typed: &mut Typed) {
 }
 
 impl Joint {
+    /// The other means with which a mean has, or may have, noise in common.
+    pub(crate) fn beside(&self, node: Node) -> Vec<Node> {
+        let means = || self.groups.iter().flat_map(|g| &g.means).map(|m| m.node);
+        match means().any(|n| n == node) {
+            true => means().filter(|n| *n != node).collect(),
+            false => Vec::new(),
+        }
+    }
+
     /// The means among these nodes that have noise in common with another.
     pub(crate) fn new(typed: &Typed, wanted: impl Fn(Node) -> bool) -> Self {
         let nodes = typed.graph.order.iter().copied();

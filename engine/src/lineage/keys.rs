@@ -6,10 +6,26 @@ use crate::store::ChannelHeader;
 
 /// The key of every node of a job, in the form of a version of the record. `samples` gives, for an input,
 /// the hash of the stored samples of each point, empty where they could not be read.
+///
+/// Means of the same samples have one density of noise, so whatever stands beside a mean decides its uncertainty.
 pub fn keys(
     job: &Job<'_>,
     version: u32,
     samples: impl Fn(usize) -> Vec<String>,
+) -> Vec<Option<blake3::Hash>> {
+    let alone = derived(job, version, &samples, |_| Vec::new());
+    derived(job, version, &samples, |node| {
+        let beside = job.joint.beside(node);
+        beside.into_iter().filter_map(|n| alone[n]).collect()
+    })
+}
+
+/// The keys, where `beside` tells what else decides the numbers of a node.
+fn derived(
+    job: &Job<'_>,
+    version: u32,
+    samples: &impl Fn(usize) -> Vec<String>,
+    beside: impl Fn(usize) -> Vec<blake3::Hash>,
 ) -> Vec<Option<blake3::Hash>> {
     let inputs = job.recipe.inputs.len();
     let mut keys: Vec<Option<blake3::Hash>> = vec![None; job.plan.names.len()];
@@ -43,6 +59,9 @@ pub fn keys(
                     hasher.update(&key);
                     let mut ports = job.typed.ports[source].iter().flatten();
                     feed(&mut hasher, [ports.nth(port).map_or("", |p| p.name())]);
+                }
+                for key in beside(node) {
+                    hasher.update(key.as_bytes());
                 }
                 // A stage over all points may choose one by its place on the axis.
                 if job.plan.scope[node] == Scope::Gathered {

@@ -1,6 +1,8 @@
 //! One point of a recording: its samples streamed through the stages, pass by pass.
 
-use std::sync::Arc;
+mod ending;
+mod together;
+
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
@@ -9,11 +11,11 @@ use crate::flow::{Buffer, Samples};
 use crate::fuse::Shared;
 use crate::graph::Node;
 use crate::plan::{Plan, Scope};
-use crate::run::slabs::{self, Course, Halt, Seen};
+use crate::run::slabs::{self, Seen};
 use crate::run::{Job, Monitor};
-use crate::stage::{Closing, Fault, Kernel, Phases, Survey, Work};
+use crate::stage::{Closing, Fault, Kernel, Survey, Work};
 use crate::store::{ChannelHeader, ChannelReader, Counters, Hash, RowHash, SampleSink, StoreError};
-use crate::value::{About, Reach, Value};
+use crate::value::Value;
 
 /// Kept samples of a point: node, port, and the hash of each column.
 pub type KeptRows = (Node, usize, Vec<(&'static str, Hash)>);
@@ -393,165 +395,6 @@ impl<'l> Lane<'l> {
         lengths.max().unwrap_or(0)
     }
 
-    /// Runs the chains that are computed together from a channel that no one else reads in this pass, and takes
-    /// them off `nodes`; the others that look in this pass are given back.
-    fn together(
-        &mut self,
-        pass: usize,
-        nodes: &mut Vec<Node>,
-        memory: &mut Memory,
-        outcome: &mut LaneOutcome,
-    ) -> Result<Vec<(&'l Shared, Course<'l>)>, Stopped> {
-        let plan = self.plan;
-        self.means(pass, memory, outcome)?;
-        let heads: Vec<Node> = plan.together.iter().map(|t| t.head).collect();
-        let mut waiting: Vec<(&Shared, Course<'_>)> = Vec::new();
-        for (index, shared) in self.shared.iter().enumerate() {
-            let looks = |n: &Node| plan.looks(*n, pass) && nodes.contains(n);
-            if !shared.heads.iter().any(looks) {
-                continue;
-            }
-            let phases = match shared.clock {
-                Some(clock) => match self.phases(clock, memory, outcome) {
-                    Some(phases) => Some(phases),
-                    None => {
-                        let heads = shared.heads.iter();
-                        heads.for_each(|n| memory.failed[*n] = true);
-                        continue;
-                    }
-                },
-                None => None,
-            };
-            waiting.push((shared, Course::new(shared, phases, memory.means[index])));
-        }
-        // A head that looks does nothing else in this pass.
-        nodes.retain(|n| plan.passes[pass][*n] || !heads.contains(n));
-        let inputs: Vec<Node> = nodes
-            .iter()
-            .copied()
-            .filter(|n| *n < self.inputs.len())
-            .collect();
-        for node in inputs {
-            let reads = |n: &Node| self.job.reads(*n).iter().any(|&(source, _)| source == node);
-            let others = nodes.iter().any(|n| !heads.contains(n) && reads(n));
-            let kept = self.sinks.iter().any(|s| s.node == node);
-            let (own, rest) = waiting.into_iter().partition(|(s, _)| s.source.0 == node);
-            waiting = rest;
-            if others || kept || own.is_empty() {
-                let own: Vec<(&Shared, Course<'_>)> = own;
-                waiting.extend(own);
-                continue;
-            }
-            nodes.retain(|n| *n != node);
-            let Some(input) = &self.inputs[node] else {
-                continue;
-            };
-            let (shared, mut courses): (Vec<&Shared>, Vec<Course<'_>>) = own.into_iter().unzip();
-            let wanted = (outcome.hashes[node].is_none(), false);
-            let told = (pass, plan.names[node].as_str());
-            match slabs::over(input, &mut courses, wanted, told, self.apart, self.monitor) {
-                Ok(seen) => {
-                    self.seen_first(node, wanted.0, &seen, outcome);
-                    for (shared, course) in shared.into_iter().zip(courses) {
-                        self.hold(shared, course, memory)?;
-                    }
-                }
-                Err(Halt::Missing) => return Err(Stopped::Missing),
-                Err(Halt::Stopped) => return Err(Stopped::ByUser),
-                Err(Halt::Store(error)) => {
-                    fail(&mut memory.failed, outcome, node, error.into());
-                    shared
-                        .iter()
-                        .flat_map(|s| &s.heads)
-                        .for_each(|n| memory.failed[*n] = true);
-                }
-            }
-        }
-        Ok(waiting)
-    }
-
-    /// Takes the mean of channels of which it has to be known before a clock is.
-    fn means(
-        &mut self,
-        pass: usize,
-        memory: &mut Memory,
-        outcome: &mut LaneOutcome,
-    ) -> Result<(), Stopped> {
-        let early: Vec<(usize, Node)> = (self.shared.iter().enumerate())
-            .filter(|(_, s)| pass == 0 && s.less_mean && s.clock.is_some())
-            .filter(|(_, s)| self.belongs(s.source.0))
-            .filter(|(_, s)| {
-                let visit = self.visit.as_ref();
-                visit.is_none_or(|v| s.heads.iter().any(|head| v.runs(*head)))
-            })
-            .map(|(index, s)| (index, s.source.0))
-            .collect();
-        for &(index, node) in &early {
-            let known = early
-                .iter()
-                .find(|(i, n)| *n == node && memory.means[*i].is_some());
-            if let Some((known, _)) = known {
-                memory.means[index] = memory.means[*known];
-                continue;
-            }
-            let Some(input) = &self.inputs[node] else {
-                continue;
-            };
-            let wanted = (outcome.hashes[node].is_none(), true);
-            let told = (pass, self.plan.names[node].as_str());
-            match slabs::over(input, &mut [], wanted, told, self.apart, self.monitor) {
-                Ok(seen) if seen.mean.is_nan() => return Err(Stopped::Missing),
-                Ok(seen) => {
-                    self.seen_first(node, wanted.0, &seen, outcome);
-                    memory.means[index] = Some(seen.mean);
-                }
-                Err(Halt::Missing) => return Err(Stopped::Missing),
-                Err(Halt::Stopped) => return Err(Stopped::ByUser),
-                Err(Halt::Store(error)) => fail(&mut memory.failed, outcome, node, error.into()),
-            }
-        }
-        Ok(())
-    }
-
-    /// The phases that a clock was found to have; `None` when it failed.
-    fn phases(
-        &self,
-        clock: Node,
-        memory: &mut Memory,
-        outcome: &mut LaneOutcome,
-    ) -> Option<Arc<dyn Phases>> {
-        if memory.failed[clock] {
-            return None;
-        }
-        let survey = memory.surveys[clock].as_mut()?;
-        if let Err(fault) = survey.kernel() {
-            fail(&mut memory.failed, outcome, clock, fault.into());
-            return None;
-        }
-        memory.surveys[clock].as_ref()?.phases()
-    }
-
-    /// Keeps what chains gave for the pass in which it is delivered.
-    fn hold(
-        &self,
-        shared: &Shared,
-        course: Course<'_>,
-        memory: &mut Memory,
-    ) -> Result<(), Stopped> {
-        if memory.failed[shared.source.0] {
-            shared.heads.iter().for_each(|n| memory.failed[*n] = true);
-            return Ok(());
-        }
-        let kind = |node: Node| {
-            let flow = self.job.typed.flow(node, 0);
-            flow.map_or(crate::flow::Kind::Wave, |f| f.kind)
-        };
-        for (node, buffer) in course.finish(kind).ok_or(Stopped::Missing)? {
-            memory.held[node] = Some(buffer);
-        }
-        Ok(())
-    }
-
     /// What every node does in this pass.
     fn states(
         &self,
@@ -618,106 +461,6 @@ impl<'l> Lane<'l> {
                     memory.closings.push((node, closing));
                 }
                 Err(fault) => fail(&mut memory.failed, outcome, node, fault.into()),
-            }
-        }
-    }
-
-    /// Takes the values of all passes, once means of the same samples know of each other. They come in the order of
-    /// the nodes, and so do remarks, whoever made them.
-    fn take_over(&self, mut closings: Vec<(Node, Closing)>, outcome: &mut LaneOutcome) {
-        let mut place = vec![0; self.plan.names.len()];
-        let order = (0..).zip(&self.plan.order);
-        order.for_each(|(at, node)| place[*node] = at);
-        closings.sort_by_key(|(node, _)| place[*node]);
-        let name = |node: Node| self.plan.names[node].clone();
-        self.job.joint.join(&mut closings, name);
-        for (node, closing) in closings {
-            self.finished(node, closing, outcome);
-        }
-        outcome.remarks.sort_by_key(|(node, _)| place[*node]);
-    }
-
-    /// Takes how a node ended.
-    fn finished(&self, node: Node, closing: Closing, outcome: &mut LaneOutcome) {
-        let remarks = closing.remarks.into_iter().map(|r| (node, r));
-        outcome.remarks.extend(remarks);
-        let ports = (0..self.job.ports(node)).filter(|&p| !self.job.is_sampled(node, p));
-        for (port, mut value) in ports.zip(closing.values) {
-            self.sign(node, port, &mut value);
-            outcome.values[node][port] = Some(value);
-        }
-    }
-
-    /// What varies from sample to sample is this point's own: its sources get this point's name. The
-    /// constants that scaled the samples add their share.
-    fn sign(&self, node: Node, port: usize, value: &mut Value) {
-        let Value::Estimate(estimate) = value else {
-            return;
-        };
-        let Some(parts) = &mut estimate.parts else {
-            return;
-        };
-        let mut named: Vec<(Arc<About>, Arc<About>)> = Vec::new();
-        for part in parts.iter_mut() {
-            let about = &part.source.about;
-            let known = named.iter().find(|(plain, _)| Arc::ptr_eq(plain, about));
-            let full = match known {
-                Some((_, full)) => full.clone(),
-                None => {
-                    let full = Arc::new(self.in_full(node, about));
-                    named.push((about.clone(), full.clone()));
-                    full
-                }
-            };
-            part.source.about = full;
-        }
-        for scaling in self
-            .job
-            .typed
-            .flow(node, port)
-            .iter()
-            .flat_map(|f| &f.scalings)
-        {
-            parts.extend(scaling.part(estimate.value));
-        }
-    }
-
-    /// A source with the name of the point, and of the stage if only its estimates share it.
-    fn in_full(&self, node: Node, about: &About) -> About {
-        let name = match about.reach {
-            Reach::Node => format!(
-                "{}, {}: {}",
-                self.job.plan.names[node], self.label, about.name
-            ),
-            Reach::Point => format!("{}: {}", self.label, about.name),
-            Reach::Everywhere => about.name.clone(),
-        };
-        About {
-            name,
-            ..about.clone()
-        }
-    }
-
-    fn point_work(&self, failed: &[bool], outcome: &mut LaneOutcome) {
-        let plan = self.plan;
-        let mut failed = failed.to_vec();
-        for &node in &plan.order {
-            let Some(Work::Point(work)) = &self.job.works[node] else {
-                continue;
-            };
-            if !self.belongs(node) {
-                continue;
-            }
-            let inputs: Option<Vec<&Value>> = self
-                .job
-                .reads(node)
-                .iter()
-                .map(|&(source, port)| outcome.values[source][port].as_ref())
-                .collect();
-            let Some(inputs) = inputs else { continue };
-            match work(&inputs) {
-                Ok(values) => outcome.values[node] = values.into_iter().map(Some).collect(),
-                Err(fault) => fail(&mut failed, outcome, node, fault.into()),
             }
         }
     }

@@ -4,6 +4,7 @@
 //! Results depend on the plan and the samples alone: every point is computed by itself, and points
 //! are gathered in their order, whatever thread ran them.
 
+mod drawing;
 mod lane;
 mod monte_carlo;
 mod slabs;
@@ -63,7 +64,7 @@ pub struct Job<'r> {
     shared: Vec<Shared>,
     /// The plan that runs every stage by itself, for points of which samples are missing.
     apart: Plan,
-    joint: Joint,
+    pub(crate) joint: Joint,
 }
 
 /// A stage or channel that gave nothing at a point, or something to remark on.
@@ -356,71 +357,6 @@ impl<'r> Job<'r> {
             self.draw(&mut outcome, draws);
         }
         outcome
-    }
-
-    /// Draws where that is asked for or needed, and says so.
-    fn draw(&self, outcome: &mut Outcome, draws: Option<Draws>) {
-        outcome.curved = self.curved(outcome);
-        if draws.is_none() && outcome.curved.is_empty() {
-            return;
-        }
-        let Draws { trials, seed } = draws.unwrap_or(Draws {
-            trials: TRIALS,
-            seed: 0,
-        });
-        outcome.simulation = self.simulate(outcome, trials, seed);
-        let drawn = outcome.simulation.iter().flat_map(|s| &s.results);
-        for drawn in drawn {
-            let here = |c: &&Curved| (c.node, c.port) == (drawn.node, drawn.port);
-            let Some(curved) = outcome.curved.iter().find(here) else {
-                continue;
-            };
-            let values = &mut outcome.values[drawn.node][drawn.port];
-            for (point, (value, numbers)) in values.iter_mut().zip(&drawn.points).enumerate() {
-                if let (Some(Value::Estimate(estimate)), Some(numbers), true) =
-                    (value, numbers, curved.at(point))
-                {
-                    let intervals = numbers.aspects.iter().map(|(_, interval)| *interval);
-                    estimate.drawn = Some(intervals.collect());
-                }
-            }
-        }
-        let remarks = outcome.curved.iter().map(|curved| {
-            let at = (0..curved.by.len()).filter(|p| curved.at(*p)).count();
-            let worst = curved.by.iter().fold(0.0f64, |a, b| a.max(*b));
-            let from = match &outcome.simulation {
-                Some(_) => format!("the 95 % intervals there come from {trials} trials (JCGM 101:2008)"),
-                None => format!(
-                    "{trials} trials would keep more than {MOST_NUMBERS} numbers, so its uncertainty there is \
-                     first order and not to be trusted; keep fewer results, or run fewer points at a time"
-                ),
-            };
-            let message = format!(
-                "first-order propagation fails at {at} of {} points: opposite changes of what is uncertain fail to \
-                 cancel by up to {:.0} % of the uncertainty; {from}",
-                curved.by.len(),
-                100.0 * worst,
-            );
-            Finding {
-                recording: String::new(),
-                point: None,
-                node: self.plan.names[curved.node].clone(),
-                message,
-            }
-        });
-        let remarks: Vec<Finding> = remarks.collect();
-        outcome.remarks.extend(remarks);
-        if outcome.simulation.is_none() && outcome.curved.is_empty() {
-            outcome.remarks.push(Finding {
-                recording: String::new(),
-                point: None,
-                node: String::new(),
-                message: format!(
-                    "nothing was drawn: {trials} trials would keep more than {MOST_NUMBERS} numbers; ask for fewer \
-                     trials, or keep fewer results"
-                ),
-            });
-        }
     }
 
     fn lane(

@@ -390,7 +390,9 @@ fn digest_noted(
 /// Texts and tables whose contents are looked after otherwise.
 const CONTENTS_ELSEWHERE: [&str; 2] = ["provenance/recipe", "provenance/wiring"];
 /// The record of the file and its seal, which are written last.
-const LAST: [&str; 2] = ["provenance/lineage", "provenance/seal"];
+const LAST: [&str; 3] = ["provenance/lineage", "provenance/seal", TIMINGS];
+/// Where the time went, which is another every time.
+const TIMINGS: &str = "provenance/timings";
 /// Tables of hashes: of these only names and shapes enter, as one.
 const TABLES: &str = "provenance/points";
 

@@ -1,0 +1,171 @@
+//! Chains of a point that are computed together, pass by pass.
+
+use std::sync::Arc;
+
+use super::{Lane, LaneOutcome, Memory, Stopped, fail};
+use crate::flow::Kind;
+use crate::fuse::Shared;
+use crate::graph::Node;
+use crate::run::slabs::{self, Course, Halt};
+use crate::stage::Phases;
+
+impl<'l> Lane<'l> {
+    /// Runs the chains that are computed together from a channel that no one else reads in this pass, and takes
+    /// them off `nodes`; the others that look in this pass are given back.
+    pub(super) fn together(
+        &mut self,
+        pass: usize,
+        nodes: &mut Vec<Node>,
+        memory: &mut Memory,
+        outcome: &mut LaneOutcome,
+    ) -> Result<Vec<(&'l Shared, Course<'l>)>, Stopped> {
+        let plan = self.plan;
+        self.means(pass, memory, outcome)?;
+        let heads: Vec<Node> = plan.together.iter().map(|t| t.head).collect();
+        let mut waiting: Vec<(&Shared, Course<'_>)> = Vec::new();
+        for (index, shared) in self.shared.iter().enumerate() {
+            let looks = |n: &Node| plan.looks(*n, pass) && nodes.contains(n);
+            if !shared.heads.iter().any(looks) {
+                continue;
+            }
+            let phases = match shared.clock {
+                Some(clock) => match self.phases(clock, memory, outcome) {
+                    Some(phases) => Some(phases),
+                    None => {
+                        let heads = shared.heads.iter();
+                        heads.for_each(|n| memory.failed[*n] = true);
+                        continue;
+                    }
+                },
+                None => None,
+            };
+            waiting.push((shared, Course::new(shared, phases, memory.means[index])));
+        }
+        // A head that looks does nothing else in this pass.
+        nodes.retain(|n| plan.passes[pass][*n] || !heads.contains(n));
+        let inputs: Vec<Node> = nodes
+            .iter()
+            .copied()
+            .filter(|n| *n < self.inputs.len())
+            .collect();
+        for node in inputs {
+            let reads = |n: &Node| self.job.reads(*n).iter().any(|&(source, _)| source == node);
+            let others = nodes.iter().any(|n| !heads.contains(n) && reads(n));
+            let kept = self.sinks.iter().any(|s| s.node == node);
+            let (own, rest) = waiting.into_iter().partition(|(s, _)| s.source.0 == node);
+            waiting = rest;
+            if others || kept || own.is_empty() {
+                let own: Vec<(&Shared, Course<'_>)> = own;
+                waiting.extend(own);
+                continue;
+            }
+            nodes.retain(|n| *n != node);
+            let Some(input) = &self.inputs[node] else {
+                continue;
+            };
+            let (shared, mut courses): (Vec<&Shared>, Vec<Course<'_>>) = own.into_iter().unzip();
+            let wanted = (outcome.hashes[node].is_none(), false);
+            let told = (pass, plan.names[node].as_str());
+            match slabs::over(input, &mut courses, wanted, told, self.apart, self.monitor) {
+                Ok(seen) => {
+                    self.seen_first(node, wanted.0, &seen, outcome);
+                    for (shared, course) in shared.into_iter().zip(courses) {
+                        self.hold(shared, course, memory)?;
+                    }
+                }
+                Err(Halt::Missing) => return Err(Stopped::Missing),
+                Err(Halt::Stopped) => return Err(Stopped::ByUser),
+                Err(Halt::Store(error)) => {
+                    fail(&mut memory.failed, outcome, node, error.into());
+                    shared
+                        .iter()
+                        .flat_map(|s| &s.heads)
+                        .for_each(|n| memory.failed[*n] = true);
+                }
+            }
+        }
+        Ok(waiting)
+    }
+
+    /// Takes the mean of channels of which it has to be known before a clock is.
+    fn means(
+        &mut self,
+        pass: usize,
+        memory: &mut Memory,
+        outcome: &mut LaneOutcome,
+    ) -> Result<(), Stopped> {
+        let early: Vec<(usize, Node)> = (self.shared.iter().enumerate())
+            .filter(|(_, s)| pass == 0 && s.less_mean && s.clock.is_some())
+            .filter(|(_, s)| self.belongs(s.source.0))
+            .filter(|(_, s)| {
+                let visit = self.visit.as_ref();
+                visit.is_none_or(|v| s.heads.iter().any(|head| v.runs(*head)))
+            })
+            .map(|(index, s)| (index, s.source.0))
+            .collect();
+        for &(index, node) in &early {
+            let known = early
+                .iter()
+                .find(|(i, n)| *n == node && memory.means[*i].is_some());
+            if let Some((known, _)) = known {
+                memory.means[index] = memory.means[*known];
+                continue;
+            }
+            let Some(input) = &self.inputs[node] else {
+                continue;
+            };
+            let wanted = (outcome.hashes[node].is_none(), true);
+            let told = (pass, self.plan.names[node].as_str());
+            match slabs::over(input, &mut [], wanted, told, self.apart, self.monitor) {
+                Ok(seen) if seen.mean.is_nan() => return Err(Stopped::Missing),
+                Ok(seen) => {
+                    self.seen_first(node, wanted.0, &seen, outcome);
+                    memory.means[index] = Some(seen.mean);
+                }
+                Err(Halt::Missing) => return Err(Stopped::Missing),
+                Err(Halt::Stopped) => return Err(Stopped::ByUser),
+                Err(Halt::Store(error)) => fail(&mut memory.failed, outcome, node, error.into()),
+            }
+        }
+        Ok(())
+    }
+
+    /// The phases that a clock was found to have; `None` when it failed.
+    fn phases(
+        &self,
+        clock: Node,
+        memory: &mut Memory,
+        outcome: &mut LaneOutcome,
+    ) -> Option<Arc<dyn Phases>> {
+        if memory.failed[clock] {
+            return None;
+        }
+        let survey = memory.surveys[clock].as_mut()?;
+        if let Err(fault) = survey.kernel() {
+            fail(&mut memory.failed, outcome, clock, fault.into());
+            return None;
+        }
+        memory.surveys[clock].as_ref()?.phases()
+    }
+
+    /// Keeps what chains gave for the pass in which it is delivered.
+    pub(super) fn hold(
+        &self,
+        shared: &Shared,
+        course: Course<'_>,
+        memory: &mut Memory,
+    ) -> Result<(), Stopped> {
+        if memory.failed[shared.source.0] {
+            shared.heads.iter().for_each(|n| memory.failed[*n] = true);
+            return Ok(());
+        }
+        let kind = |node: Node| {
+            let flow = self.job.typed.flow(node, 0);
+            flow.map_or(Kind::Wave, |f| f.kind)
+        };
+        for (node, buffer) in course.finish(kind).ok_or(Stopped::Missing)? {
+            memory.held[node] = Some(buffer);
+        }
+        Ok(())
+    }
+}
