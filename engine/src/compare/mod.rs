@@ -9,7 +9,7 @@
 //! ```
 //!
 //! Alternatives are changes of the recipe's text ([`alternatives`]). All chains are joined to one recipe in which
-//! what they say alike is there once ([`merge`]), so that reading, mixing and everything else that is shared is
+//! what they say alike is there once (`merge`), so that reading, mixing and everything else that is shared is
 //! done once, and `trace` and `verify` know the result like any other. The difference of each chain to the first,
 //! the base, is a result too: its uncertainty follows from the sources that both have. What is found is in
 //! [`Comparison`], in the result file under `/comparison` (`store/comparison.rs` documents it), and is read back
