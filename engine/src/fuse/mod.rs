@@ -27,6 +27,7 @@ use group::{Chain, Filter, Group, Mixing};
 use sections::Sections;
 pub use sums::sum;
 use taps::Taps;
+pub(crate) use weights::Weights;
 
 /// What a stage does to its first input, where that is linear and known before any sample is read.
 #[derive(Clone)]

@@ -217,6 +217,19 @@ impl Weights {
         self.steps[samples].get_or_init(|| self.power(samples as u64))
     }
 
+    /// The state at which a constant input of one ends.
+    pub fn end(&self) -> Vec<f64> {
+        // The state doubles its time: s(2n) = s(n) + A^n·s(n).
+        let (mut state, mut power) = (self.into.clone(), self.one.clone());
+        for _ in 0..64 {
+            let moved = applied(&power, &state);
+            let twice = state.iter().zip(&moved).map(|(w, m)| *w + *w + *m);
+            state = twice.collect();
+            power = together(&power, &power);
+        }
+        state.into_iter().map(f64::from).collect()
+    }
+
     /// The step over any number of samples.
     pub fn power(&self, samples: u64) -> Vec<f64> {
         let mut power: Square = vec![vec![zero(); self.states]; self.states];

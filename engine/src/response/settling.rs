@@ -2,6 +2,7 @@
 
 use super::Element;
 use super::known::Known;
+use crate::fuse::Weights;
 
 /// Longest step response that is computed, in samples of an element.
 const LONGEST: u64 = 1 << 28;
@@ -41,6 +42,11 @@ fn followed(elements: &[Element], fraction: f64) -> Option<f64> {
     let limit = limit
         .map(|(samples, _): (f64, u64)| samples.ceil())
         .filter(|s| *s < LONGEST as f64)? as u64;
+    if let Some((sections, every)) = recursive(elements)
+        && let Some(weights) = Weights::new(&sections)
+    {
+        return Some(by_blocks(&weights, every, limit, fraction * scale) as f64 / rate);
+    }
     let mut settled = 0;
     for n in 0..=limit {
         let out = states.iter_mut().try_fold(1.0, |x, state| state.step(x));
@@ -49,6 +55,78 @@ fn followed(elements: &[Element], fraction: f64) -> Option<f64> {
         }
     }
     Some(settled as f64 / rate)
+}
+
+/// The sections of a chain that has nothing but sections at one rate, and then perhaps keeps one sample of many.
+fn recursive(elements: &[Element]) -> Option<(Vec<[f64; 5]>, u64)> {
+    let (mut sections, mut every) = (Vec::new(), 1u64);
+    for element in elements {
+        match element {
+            Element::Sections(more, _) if every == 1 => sections.extend(more),
+            Element::KeepEvery(n) => every = every.saturating_mul(*n),
+            Element::Mixed | Element::Average(..) | Element::Periods { samples: None, .. } => {}
+            _ => return None,
+        }
+    }
+    (!sections.is_empty()).then_some((sections, every))
+}
+
+/// Blocks in which a step response is followed.
+const BLOCKS: u64 = 2048;
+
+/// Samples, up to `limit`, until a step response stays within `tolerance` of its end; only every so many count.
+///
+/// What is left of the step is `C·A^n·d`, with d the distance of the state from its end. Blocks are passed by a power
+/// of A, and those in which nothing can exceed the tolerance are not looked into.
+fn by_blocks(weights: &Weights, every: u64, limit: u64, tolerance: f64) -> u64 {
+    let block = (limit / BLOCKS).max(1);
+    let states = weights.states;
+    let [one, jump] = [1, block].map(|n| weights.power(n));
+    let moved = |step: &[f64], from: &[f64]| -> Vec<f64> {
+        let row = |(row, own): (&[f64], &f64)| own + dot(row, from);
+        step.chunks_exact(states).zip(from).map(row).collect()
+    };
+    // The largest that any number of a state can become within a block, by those at its start.
+    let mut most = vec![0.0f64; states];
+    for start in 0..states {
+        let mut state = vec![0.0; states];
+        state[start] = 1.0;
+        for _ in 0..block {
+            most[start] = most[start].max(size(&weights.out, &state));
+            state = moved(&one, &state);
+        }
+    }
+    let mut distances = vec![weights.end().iter().map(|w| -w).collect::<Vec<f64>>()];
+    while distances.len() as u64 * block <= limit {
+        let next = distances.last().map(|d| moved(&jump, d));
+        distances.extend(next);
+    }
+    for (index, distance) in distances.iter().enumerate().rev() {
+        if size(&most, distance) <= tolerance {
+            continue;
+        }
+        let (mut state, mut settled) = (distance.clone(), None);
+        let first = index as u64 * block;
+        for n in first..(first + block).min(limit + 1) {
+            if n % every == 0 && dot(&weights.out, &state).abs() > tolerance {
+                settled = Some(n + 1);
+            }
+            state = moved(&one, &state);
+        }
+        if let Some(settled) = settled {
+            return settled;
+        }
+    }
+    0
+}
+
+fn dot(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| a * b).sum()
+}
+
+/// The sum of the products' sizes.
+fn size(a: &[f64], b: &[f64]) -> f64 {
+    a.iter().zip(b).map(|(a, b)| (a * b).abs()).sum()
 }
 
 /// Steps that a step response is followed for, at most.
@@ -302,6 +380,46 @@ mod tests {
             }
         }
         assert_eq!(super::step_of(&Response::default().elements, 1.0, 10), None);
+    }
+
+    /// Sample by sample and block by block it is the same sample, for equal poles, resonances, high-passes and what is
+    /// kept of them.
+    #[test]
+    fn blocks_find_the_sample_that_following_finds() {
+        let resonance = |f: f64, r: f64| {
+            let w = std::f64::consts::TAU * f;
+            [1.0, 0.0, 0.0, -2.0 * r * libm::cos(w), r * r]
+        };
+        let pass = |p: f64| [1.0 - p, 0.0, 0.0, -p, 0.0];
+        let chains = [
+            vec![pass(0.999); 4],
+            vec![pass(0.99), pass(0.9), pass(0.5)],
+            vec![resonance(0.01, 0.995), pass(0.9)],
+            vec![resonance(0.2, 0.999), resonance(0.3, 0.9)],
+            vec![[0.999, -0.999, 0.0, -0.998, 0.0], pass(0.99)],
+        ];
+        for sections in chains {
+            for every in [1, 7, 100] {
+                let mut elements = vec![Element::Sections(sections.clone(), 1.0)];
+                elements.push(Element::KeepEvery(every));
+                for fraction in [0.3, 1e-2, 1e-4] {
+                    let found = super::settling_of(&elements, fraction);
+                    let mut state = super::State::new(&elements[0]);
+                    let end = super::dc_gain(&elements[0]);
+                    let scale = if end == 0.0 { 1.0 } else { end.abs() };
+                    let far = |n: &u64| {
+                        let y = state.step(1.0).unwrap();
+                        n % every == 0 && (y - end).abs() > fraction * scale
+                    };
+                    let last = (0..60_000).filter(far).last();
+                    assert_eq!(
+                        found,
+                        Some(last.map_or(0.0, |n| (n + 1) as f64)),
+                        "{sections:?} {every}"
+                    );
+                }
+            }
+        }
     }
 
     #[test]
