@@ -108,8 +108,9 @@ pub(super) fn ascii(symbol: &str) -> String {
             '\u{b7}' | '\u{22c5}' | '\u{d7}' => text.push('*'),
             '\u{221a}' if rest.peek() == Some(&'(') => text.push_str("sqrt"),
             '\u{221a}' => {
-                let inner: String =
-                    std::iter::from_fn(|| rest.next_if(|c| in_symbol(*c))).collect();
+                // One is a unit, too.
+                let inside = |c: &char| in_symbol(*c) || *c == '1';
+                let inner: String = std::iter::from_fn(|| rest.next_if(inside)).collect();
                 text.push_str(&format!("sqrt({})", ascii(&inner)));
             }
             c => text.push(digit.unwrap_or(c)),

@@ -511,6 +511,15 @@ fn place_is_in_text(text: &str, e: &UnitError) -> bool {
     text.get(e.offset()..e.offset() + e.length()).is_some()
 }
 
+/// The root of one was written as the root of nothing.
+#[test]
+fn the_root_of_one_reads_back() {
+    for text in ["√1", "V/√1", "√1²", "√(1)"] {
+        let read = unit(text);
+        assert_eq!(unit(&read.ascii()), read, "{text}: {}", read.ascii());
+    }
+}
+
 proptest! {
     #[test]
     fn no_text_panics_and_faults_lie_in_it(text in prop_oneof![".{0,60}", NEARLY]) {
