@@ -108,7 +108,7 @@ fn by_blocks(weights: &Weights, every: u64, limit: u64, tolerance: f64) -> u64 {
         let (mut state, mut settled) = (distance.clone(), None);
         let first = index as u64 * block;
         for n in first..(first + block).min(limit + 1) {
-            if n % every == 0 && dot(&weights.out, &state).abs() > tolerance {
+            if n.is_multiple_of(every) && dot(&weights.out, &state).abs() > tolerance {
                 settled = Some(n + 1);
             }
             state = moved(&one, &state);
@@ -409,7 +409,7 @@ mod tests {
                     let scale = if end == 0.0 { 1.0 } else { end.abs() };
                     let far = |n: &u64| {
                         let y = state.step(1.0).unwrap();
-                        n % every == 0 && (y - end).abs() > fraction * scale
+                        n.is_multiple_of(every) && (y - end).abs() > fraction * scale
                     };
                     let last = (0..60_000).filter(far).last();
                     assert_eq!(
