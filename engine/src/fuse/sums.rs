@@ -40,18 +40,23 @@ pub fn add(
     cosines: &[Group],
     sines: &[Group],
 ) {
-    let (mut re, mut im, mut all) = (sums.cosine, sums.sine, *plain);
-    for ((x, cos), sin) in samples.iter().zip(cosines).zip(sines) {
-        raise(&mut re);
-        raise(&mut im);
+    // One after the other, so that all orders of each fit the processor's registers.
+    add_times(&mut sums.cosine, samples, pedestal, cosines);
+    add_times(&mut sums.sine, samples, pedestal, sines);
+    add_plain(plain, samples, pedestal);
+}
+
+/// Adds groups of samples, each less `pedestal` and times its factors, to sums of all orders.
+#[inline(always)]
+fn add_times(sums: &mut [Group; ORDERS], samples: &[Group], pedestal: f64, factors: &[Group]) {
+    let mut orders = *sums;
+    for (x, factor) in samples.iter().zip(factors) {
+        raise(&mut orders);
         for lane in 0..LANES {
-            let x = x[lane] - pedestal;
-            all[lane] += x;
-            re[0][lane] += x * cos[lane];
-            im[0][lane] += x * sin[lane];
+            orders[0][lane] += (x[lane] - pedestal) * factor[lane];
         }
     }
-    (sums.cosine, sums.sine, *plain) = (re, im, all);
+    *sums = orders;
 }
 
 /// Adds samples to their sum.
