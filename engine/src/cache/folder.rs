@@ -1,6 +1,6 @@
 //! The files of a cache: entries that are complete or absent, and checked by a hash when they are read.
 
-use std::fs::File;
+use std::fs::{File, OpenOptions};
 use std::io::{BufReader, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 use std::time::{Duration, SystemTime};
@@ -56,14 +56,23 @@ impl Folder {
         };
         let broken = |e: std::io::Error| fault(format!("{}; choose another folder", system(&e)));
         std::fs::create_dir_all(path).map_err(broken)?;
-        let mut inside = std::fs::read_dir(path).map_err(broken)?;
+        let tag = path.join(TAG);
         if !is_cache(path) {
-            if inside.next().is_some() {
+            // Another run may be making the same cache: its mark is written first, and may not be complete yet.
+            let inside = std::fs::read_dir(path).map_err(broken)?;
+            let others = inside.flatten().any(|e| e.file_name() != TAG);
+            let marked = std::fs::read(&tag).unwrap_or_default();
+            let foreign = !TAGGED.as_bytes().starts_with(&marked);
+            if foreign || (others && !is_cache(path)) {
                 let why =
                     "expected a new or empty folder, found one with other files; name another";
                 return Err(fault(why.into()));
             }
-            std::fs::write(path.join(TAG), TAGGED).map_err(broken)?;
+            // Not cut off first: whoever else reads it finds no less than before.
+            let mut options = OpenOptions::new();
+            let file = options.create(true).truncate(false).write(true).open(&tag);
+            file.and_then(|mut file| file.write_all(TAGGED.as_bytes()))
+                .map_err(broken)?;
         }
         Ok(Folder { at: path.into() })
     }
