@@ -23,6 +23,10 @@ impl Stage for Decimate {
          of the rates must be a whole number."
     }
 
+    fn numeric_version(&self) -> u32 {
+        2
+    }
+
     fn example(&self) -> &'static str {
         r#"Recipe(
     title: "Slow copy of a detector's level",
