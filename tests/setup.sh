@@ -67,6 +67,8 @@ if ! has c++; then packages="$packages g++"; fi
 if ! has make; then packages="$packages make"; fi
 if [ "${1:-}" = tests ] && ! has ssh-keygen; then packages="$packages openssh-client"; fi
 if [ "${1:-}" = tests ] && ! has chromium; then packages="$packages chromium"; fi
+# It runs the program on a processor without today's vectors.
+if [ "${1:-}" = tests ] && ! has qemu-x86_64; then packages="$packages qemu-user"; fi
 if [ -n "$pins" ] && [ ! -x .venv/bin/pip ] && ! python3 -c 'import ensurepip, venv' 2>/dev/null; then
     packages="$packages python3-venv"
 fi

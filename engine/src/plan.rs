@@ -4,7 +4,7 @@
 use std::fmt;
 
 use crate::check::Typed;
-use crate::fuse::{self, Shared, Together};
+use crate::fuse::Together;
 use crate::graph::Node;
 use crate::recipe::Recipe;
 use crate::stage::{Fault, Work};
@@ -44,23 +44,34 @@ pub struct Plan {
     pub block: usize,
 }
 
-/// A plan, the work of every stage by node, and the groups of chains that are computed together.
-pub type Planned = (Plan, Vec<Option<Work>>, Vec<Shared>);
-
-/// Prepares the work of every stage and plans the passes, chains of linear stages `together` or one by one. Fails
-/// with the stage's name and its fault.
-pub fn plan(recipe: &Recipe, typed: &Typed, together: bool) -> Result<Planned, (String, Fault)> {
+/// Prepares the work of every stage, by node. Fails with the stage's name and its fault.
+pub fn prepare(recipe: &Recipe, typed: &Typed) -> Result<Vec<Option<Work>>, (String, Fault)> {
     let inputs = recipe.inputs.len();
     let count = inputs + recipe.stages.len();
     let mut works: Vec<Option<Work>> = (0..count).map(|_| None).collect();
+    for (entry, node) in recipe.stages.iter().zip(inputs..) {
+        let flows: Vec<_> = typed.reads[node]
+            .iter()
+            .filter_map(|&(source, port)| typed.flow(source, port).cloned())
+            .collect();
+        let work = entry.configured.prepare(&flows);
+        works[node] = Some(work.map_err(|fault| (entry.name.text.clone(), fault))?);
+    }
+    Ok(works)
+}
+
+/// Plans the passes, with some chains computed together.
+pub fn plan(
+    recipe: &Recipe,
+    typed: &Typed,
+    works: &[Option<Work>],
+    together: Vec<Together>,
+) -> Plan {
+    let inputs = recipe.inputs.len();
+    let count = works.len();
     let mut scope = vec![Scope::Lane; count];
     let mut level = vec![0; count];
     let mut surveys = vec![false; count];
-    let wanted = typed.needed(typed.results.iter().map(|kept| kept.node));
-    let (together, shared) = match together {
-        true => fuse::find(recipe, typed, &wanted),
-        false => Default::default(),
-    };
     let reads = |node: Node| -> Vec<Node> {
         match together.iter().find(|t| t.head == node) {
             Some(together) => std::iter::once(together.source.0)
@@ -73,17 +84,9 @@ pub fn plan(recipe: &Recipe, typed: &Typed, together: bool) -> Result<Planned, (
         }
     };
     for &node in &typed.graph.order {
-        let Some(entry) = node.checked_sub(inputs).map(|s| &recipe.stages[s]) else {
+        let Some(work) = &works[node] else {
             continue;
         };
-        let flows: Vec<_> = typed.reads[node]
-            .iter()
-            .filter_map(|&(source, port)| typed.flow(source, port).cloned())
-            .collect();
-        let work = entry
-            .configured
-            .prepare(&flows)
-            .map_err(|fault| (entry.name.text.clone(), fault))?;
         let gathered = matches!(work, Work::Series(_))
             || typed.recordings[node].len() > 1
             || typed.reads[node]
@@ -101,7 +104,6 @@ pub fn plan(recipe: &Recipe, typed: &Typed, together: bool) -> Result<Planned, (
             .max()
             .unwrap_or(0);
         level[node] = from + usize::from(surveys[node]);
-        works[node] = Some(work);
     }
     let streams =
         |node: Node| matches!(works[node], None | Some(Work::Stream(_) | Work::Survey(_)));
@@ -160,7 +162,7 @@ pub fn plan(recipe: &Recipe, typed: &Typed, together: bool) -> Result<Planned, (
         .iter()
         .map(|i| &i.name)
         .chain(recipe.stages.iter().map(|s| &s.name));
-    let plan = Plan {
+    Plan {
         order: typed.graph.order.clone(),
         names: names.map(|n| n.text.clone()).collect(),
         scope,
@@ -170,8 +172,7 @@ pub fn plan(recipe: &Recipe, typed: &Typed, together: bool) -> Result<Planned, (
         closes,
         together,
         block: BLOCK,
-    };
-    Ok((plan, works, shared))
+    }
 }
 
 /// The roots and what they depend on, by what nodes read.

@@ -64,7 +64,7 @@ impl Stage for Average {
     }
 
     fn numeric_version(&self) -> u32 {
-        3
+        4
     }
 
     fn example(&self) -> &'static str {

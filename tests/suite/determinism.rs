@@ -3,11 +3,13 @@
 
 use std::collections::BTreeMap;
 use std::path::Path;
+use std::process::Command;
 
 use serde_json::Value;
 
 use crate::support::{
-    Channel, Layout, attribute, noise, phasemill, record, sine, square, text_attribute,
+    Channel, Layout, attribute, command, finish, noise, on_an_old_processor, phasemill, record,
+    sine, square, text_attribute,
 };
 
 /// Most stages, among them all kinds of work: streams, surveys, points, series, kept samples.
@@ -88,7 +90,11 @@ fn run(folder: &Path, recipe: &str, recording: &str, out: &str, threads: &str) -
         "--threads",
         threads,
     ];
-    phasemill(folder, &arguments).expect(0);
+    run_by(command(folder), folder, &arguments, out)
+}
+
+fn run_by(mut program: Command, folder: &Path, arguments: &[&str], out: &str) -> Trace {
+    finish(program.args(arguments)).expect(0);
     let json = phasemill(folder, &["trace", out, "--json"]).expect(0).out;
     let json: Value = serde_json::from_str(&json).unwrap();
     let text = |v: &Value| v.as_str().unwrap().to_owned();
@@ -148,6 +154,18 @@ fn any_number_of_threads_gives_the_same_bits() {
             "{threads} threads"
         );
     }
+}
+
+#[test]
+fn any_processor_gives_the_same_bits() {
+    let folder = folder();
+    let at = |out: &str| folder.path().join(out);
+    let own = run(folder.path(), "recipe.ron", "a.h5", "own.h5", "2");
+    let arguments = ["run", "recipe.ron", "a.h5", "--out", "old.h5"];
+    let old = on_an_old_processor(folder.path());
+    let old = run_by(old, folder.path(), &arguments, "old.h5");
+    assert_eq!(own, old);
+    assert_eq!(bits(&at("own.h5")), bits(&at("old.h5")));
 }
 
 #[test]

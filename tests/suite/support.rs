@@ -91,6 +91,14 @@ pub fn command(folder: &Path) -> Command {
     command
 }
 
+/// The program in a folder, on an emulated processor of 2010 that knows vectors of two doubles and no others.
+pub fn on_an_old_processor(folder: &Path) -> Command {
+    let mut command = Command::new("qemu-x86_64");
+    command.args(["-cpu", "Westmere"]).arg(program());
+    command.current_dir(folder).stdin(Stdio::null());
+    command
+}
+
 /// Runs the program in a folder.
 pub fn phasemill<A: AsRef<std::ffi::OsStr>>(folder: &Path, arguments: &[A]) -> Outcome {
     finish(command(folder).args(arguments))

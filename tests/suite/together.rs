@@ -1,6 +1,7 @@
 //! Chains of stages that are computed together against the same stages one by one.
 
 use std::path::Path;
+use std::process::Command;
 
 use phasemill_engine::diagnostic::Diagnostics;
 use phasemill_engine::recipe::{Recipe, Wiring};
@@ -11,7 +12,9 @@ use phasemill_stages::REGISTRY;
 use rand_chacha::ChaCha8Rng;
 use rand_chacha::rand_core::{Rng, SeedableRng};
 
-use crate::support::{Channel, Layout, noise, phasemill, record, sine, square};
+use crate::support::{
+    Channel, Layout, command, finish, noise, on_an_old_processor, phasemill, record, sine, square,
+};
 
 const RATE: f64 = 20_000.0;
 
@@ -212,7 +215,7 @@ fn a_reference_that_stops_is_dealt_with_by_the_stages() {
 
 /// Five slabs of samples: whoever works on them, and however they are stored, the bits are the same.
 #[test]
-fn a_long_record_gives_the_same_bits_for_any_threads_and_storage() {
+fn a_long_record_gives_the_same_bits_for_any_threads_storage_and_processor() {
     let folder = tempfile::tempdir().unwrap();
     let length = 1_200_000;
     let tone = sine(length, RATE, 437.0, 300.0, 0.3);
@@ -247,12 +250,13 @@ fn a_long_record_gives_the_same_bits_for_any_threads_and_storage() {
     )"#;
     std::fs::write(folder.path().join("recipe.ron"), recipe).unwrap();
     let mut hashes = Vec::new();
-    for (layout, threads) in [
-        (Layout::Contiguous, "1"),
-        (Layout::Contiguous, "2"),
-        (Layout::Contiguous, "8"),
-        (Layout::Chunked(50_000), "3"),
-        (Layout::Deflated(300_000), "2"),
+    for (layout, threads, on) in [
+        (Layout::Contiguous, "1", command as fn(&Path) -> Command),
+        (Layout::Contiguous, "2", command),
+        (Layout::Contiguous, "8", command),
+        (Layout::Chunked(50_000), "3", command),
+        (Layout::Deflated(300_000), "2", command),
+        (Layout::Contiguous, "2", on_an_old_processor),
     ] {
         let channels = [Channel::volts("/x", &x), Channel::volts("/ref", &reference)];
         record(&folder.path().join("a.h5"), RATE, layout, &channels);
@@ -267,7 +271,7 @@ fn a_long_record_gives_the_same_bits_for_any_threads_and_storage() {
             "--threads",
             threads,
         ];
-        phasemill(folder.path(), &run).expect(0);
+        finish(on(folder.path()).args(run)).expect(0);
         let trace = phasemill(folder.path(), &["trace", "r.h5", "--json"]).expect(0);
         let record: serde_json::Value = serde_json::from_str(&trace.out).unwrap();
         hashes.push(contents(&record));

@@ -13,9 +13,8 @@ pub struct Following<'g> {
     chain: usize,
     /// The state at the last kept sample.
     state: Vec<Complex64>,
-    /// What has been added since, and where; of a finite impulse response the unfinished outputs.
+    /// What has been added since; of a finite impulse response the unfinished outputs.
     pending: Vec<Complex64>,
-    cut: Option<u64>,
     /// The state had a constant of one come in; empty where that is not asked for.
     ones: Vec<Complex64>,
     /// Kept outputs.
@@ -28,17 +27,12 @@ impl<'g> Following<'g> {
     /// A chain at rest; with `ones`, it is followed as well what a constant of one gives.
     pub fn new(timed: &Timed<'g>, chain: usize, ones: bool) -> Self {
         let group = timed.group;
-        let states = match &group.chains[chain].filter {
-            Filter::Sections(sections) => sections.states(),
-            Filter::Taps(_) => 0,
-        };
-        let rest = vec![Complex64::ZERO; states];
+        let rest = vec![Complex64::ZERO; group.chains[chain].states()];
         Following {
             timed: timed.clone(),
             group,
             chain,
             pending: rest.clone(),
-            cut: None,
             ones: if ones { rest.clone() } else { Vec::new() },
             state: rest,
             kept: Vec::new(),
@@ -55,7 +49,7 @@ impl<'g> Following<'g> {
     }
 
     fn collect(&mut self, taps: &Taps, part: &Part, ones: bool) {
-        let every = self.group.every;
+        let every = self.group.windows.every;
         let first = part.start.div_ceil(every);
         for (at, z) in part.added[self.chain].iter().enumerate() {
             match self.pending.get_mut(at) {
@@ -75,34 +69,25 @@ impl<'g> Following<'g> {
     }
 
     fn follow(&mut self, sections: &Sections, part: &Part, ones: bool) {
-        let every = self.group.every;
+        let every = self.group.windows.every;
         let mut firsts = part.firsts.iter();
         let mut at = part.start;
         for added in part.added[self.chain].chunks_exact(sections.states()) {
             if at.is_multiple_of(every) {
                 self.keep(sections, at, firsts.next().copied(), ones);
             }
-            let end = at - at % every + every;
-            let to = if end <= part.end { end } else { part.cut };
-            // What an earlier slab added to this stretch goes on without more samples.
-            while let Some(cut) = self.cut.filter(|cut| *cut < to) {
-                let segment = self.group.segment(cut);
-                sections.idle(&mut self.pending, segment.samples());
-                self.cut = Some(segment.end);
-            }
             let pending = self.pending.iter_mut().zip(added);
             pending.for_each(|(pending, added)| *pending += added);
+            let end = at - at % every + every;
             if end > part.end {
-                self.cut = Some(part.cut);
                 return;
             }
             sections.advance(&mut self.state, &self.pending);
             self.pending.fill(Complex64::ZERO);
-            self.cut = None;
             if ones {
                 let turn = self.timed.turn(end - 1);
-                let added: Vec<Complex64> =
-                    sections.ones(self.group).iter().map(|z| z * turn).collect();
+                let ones = sections.ones(self.group, self.group.shapes[self.chain]);
+                let added: Vec<Complex64> = ones.iter().map(|z| z * turn).collect();
                 sections.advance(&mut self.ones, &added);
             }
             at = end;

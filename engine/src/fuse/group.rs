@@ -1,7 +1,6 @@
 //! Chains behind one mixing that are computed together, slab by slab.
 //!
-//! The samples of a point are cut into segments, at every sample that is kept and in between after 128 samples.
-//! Slabs of samples are worked on by themselves, in any order ([`super::slab`]): for each stretch from one kept
+//! The samples between two that are kept are cut into windows ([`super::windows`]). Slabs of samples are worked on by themselves, in any order ([`super::slab`]): for each stretch from one kept
 //! sample to the next they give what its samples add to every chain's state. What a stretch gets from two slabs is
 //! added up. Then the states are followed from kept sample to kept sample, in order, which is cheap
 //! ([`super::following`]).
@@ -11,9 +10,11 @@ use std::sync::Arc;
 
 use num_complex::Complex64;
 
+use super::bank::{Bank, Room, Turned};
 use super::sections::Sections;
-use super::sums::{GROUPS, Group as Samples, LANES};
+use super::shapes::{Entering, polynomials};
 use super::taps::Taps;
+use super::windows::{Window, Windows};
 use crate::flow::harmonic;
 use crate::stage::Phases;
 
@@ -57,38 +58,20 @@ pub struct Chain {
 pub struct Group {
     /// The chains.
     pub chains: Vec<Chain>,
-    /// Of the outputs, 0, every, 2·every, ... are kept.
-    pub every: u64,
+    /// How samples are cut; of the outputs, the first of every stretch is kept.
+    pub windows: Windows,
     /// What they are mixed with.
     pub mixing: Mixing,
-    /// Turns by which the samples of a whole segment are ahead of its last one.
-    pub(super) cosines: Vec<Samples>,
-    pub(super) sines: Vec<Samples>,
-    /// Whether any chain takes the sums that all may share.
-    pub(super) summed: bool,
+    /// What the sums of a window are of.
+    pub(super) bank: Bank,
+    /// By chain: its first shape in the bank.
+    pub(super) shapes: Vec<usize>,
+    /// By windows behind: what the middle of a window is ahead of the last sample of its stretch.
+    relative: Vec<Complex64>,
 }
 
-/// A segment: its samples, and the groups that they fill from the end.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) struct Segment {
-    pub start: u64,
-    pub end: u64,
-}
-
-impl Segment {
-    pub fn samples(self) -> usize {
-        (self.end - self.start) as usize
-    }
-
-    pub fn groups(self) -> usize {
-        self.samples().div_ceil(LANES)
-    }
-
-    /// Places in the first group that lie before the segment.
-    pub fn pad(self) -> usize {
-        LANES * self.groups() - self.samples()
-    }
-}
+/// Windows of a stretch whose turns are held.
+const HELD: u64 = 1024;
 
 /// What a slab adds to the chains.
 #[derive(Debug, Default)]
@@ -97,10 +80,8 @@ pub struct Part {
     pub(super) end: u64,
     /// The kept samples that are in the slab.
     pub(super) firsts: Vec<f64>,
-    /// By chain: by stretch and state, what is added; or by output.
+    /// By chain: by stretch and state, what is added at the end of the stretch; or by output.
     pub(super) added: Vec<Vec<Complex64>>,
-    /// Where the state is to which a stretch that is not complete adds: the end of a segment.
-    pub(super) cut: u64,
     /// Sum of the samples.
     pub total: f64,
 }
@@ -132,62 +113,91 @@ impl Timed<'_> {
         }
     }
 
-    /// What the sums of a segment are multiplied by: turns are counted from its last sample where they are the same
-    /// for all segments.
-    pub(super) fn turn_of(&self, segment: Segment) -> Complex64 {
+    /// What is added in a stretch, up to a sample, is multiplied by: with a steady clock its sums are turned to the
+    /// last sample.
+    pub(super) fn turn_of(&self, end: u64) -> Complex64 {
         match self.group.mixing {
             Mixing::Found(..) => Complex64::ONE,
-            _ => self.turn(segment.end - 1),
+            _ => self.turn(end - 1),
         }
     }
 }
 
 impl Group {
-    /// A group of chains behind a mixing.
+    /// A group of chains behind a mixing, of whose outputs one of `every` is kept.
     pub fn new(chains: Vec<Chain>, every: u64, mixing: Mixing) -> Self {
-        let [cosines, sines] = by_place(|age| mixing.ahead(age as u64));
-        let summed = chains.iter().any(|chain| match &chain.filter {
-            Filter::Sections(sections) => sections.is_summed(),
-            Filter::Taps(_) => false,
-        });
-        Group {
+        let windows = Windows::new(every);
+        let entering = || chains.iter().map(|chain| chain.entering());
+        let orders = entering().map(|e| e.map_or(0, Entering::orders)).max();
+        let mut all = polynomials(windows.places as usize, orders.unwrap_or(0));
+        let own = |entering: Option<&Entering>| match entering {
+            Some(Entering::Apart(own)) => {
+                all.extend(own.iter().flatten().cloned());
+                all.len() - 2 * own.len()
+            }
+            _ => 0,
+        };
+        let shapes = entering().map(own).collect();
+        let middle = |j: u64| mixing.ahead_of_middle(j);
+        let steady = matches!(mixing, Mixing::Steady(_));
+        let held = 0..windows.count.min(HELD);
+        let mut group = Group {
+            bank: Bank::new(&all, if steady { Some(&middle) } else { None }),
+            relative: Vec::new(),
             chains,
-            every,
+            windows,
             mixing,
-            cosines,
-            sines,
-            summed,
-        }
+            shapes,
+        };
+        group.relative = held.map(|behind| group.relative(behind)).collect();
+        group
     }
 
-    /// The segment that holds a sample.
-    pub(super) fn segment(&self, sample: u64) -> Segment {
-        let kept = sample - sample % self.every;
-        let length = (LANES * GROUPS) as u64;
-        let start = sample - (sample - kept) % length;
-        Segment {
-            start,
-            end: (start + length).min(kept + self.every),
+    /// What the middle of a window is ahead of the last sample of its stretch.
+    fn relative(&self, behind: u64) -> Complex64 {
+        let places = self.windows.places;
+        let found = self.relative.get(behind as usize).copied();
+        found.unwrap_or_else(|| {
+            self.mixing
+                .ahead_of_middle(behind * places + places / 2 - 1)
+        })
+    }
+
+    /// Room for the windows of a slab.
+    pub(super) fn room(&self) -> Room {
+        self.bank.room(self.windows.places as usize)
+    }
+
+    /// The moments of a window's samples, each less `pedestal`, turned to the last sample of its stretch.
+    pub(super) fn take(
+        &self,
+        samples: &[f64],
+        pedestal: f64,
+        window: Window,
+        turned: &Turned<'_>,
+        room: &mut Room,
+    ) {
+        self.bank.take(samples, pedestal, turned, room);
+        if let Mixing::Steady(_) = self.mixing {
+            let relative = self.relative(window.behind);
+            room.moments.iter_mut().for_each(|m| *m *= relative);
         }
     }
-}
-
-/// Real and imaginary parts of a quantity by the age of a sample, for the places of a whole segment.
-pub(super) fn by_place(of: impl Fn(usize) -> Complex64) -> [Vec<Samples>; 2] {
-    let at = |place: usize| of(LANES * GROUPS - 1 - place);
-    let table = |part: fn(Complex64) -> f64| -> Vec<Samples> {
-        let group = |group: usize| std::array::from_fn(|lane| part(at(LANES * group + lane)));
-        (0..GROUPS).map(group).collect()
-    };
-    [table(|z| z.re), table(|z| z.im)]
 }
 
 impl Chain {
-    /// Sums of no samples, by state.
-    pub(super) fn rest(&self) -> Vec<[Samples; 2]> {
+    fn entering(&self) -> Option<&Entering> {
         match &self.filter {
-            Filter::Sections(sections) => sections.rest(),
-            Filter::Taps(_) => Vec::new(),
+            Filter::Sections(sections) => Some(&sections.entering),
+            Filter::Taps(_) => None,
+        }
+    }
+
+    /// Numbers in its state.
+    pub(super) fn states(&self) -> usize {
+        match &self.filter {
+            Filter::Sections(sections) => sections.states(),
+            Filter::Taps(_) => 0,
         }
     }
 }
@@ -202,5 +212,16 @@ impl Mixing {
             }
             _ => Complex64::ONE,
         }
+    }
+
+    /// The same for a sample that lies n places and a half before a middle between two samples.
+    fn ahead_of_middle(&self, n: u64) -> Complex64 {
+        let Mixing::Steady(cycles) = self else {
+            return Complex64::ONE;
+        };
+        // Either half of a step will do, if it is always the same one.
+        let step = cycles(1) - cycles(0);
+        let (sin, cos) = libm::sincos(TAU * (cycles(n) - cycles(0) + step / 2.0));
+        Complex64::new(cos, sin)
     }
 }

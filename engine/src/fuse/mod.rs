@@ -5,14 +5,16 @@
 //! A stage says that it is linear by [`crate::stage::Configured::linear`]; the engine looks for chains that end
 //! where samples are left out, and follows them back as far as they are linear.
 
+mod bank;
 pub mod following;
 pub mod group;
 mod sections;
+mod shapes;
 pub mod slab;
-mod sums;
 mod taps;
 mod turns;
 mod weights;
+mod windows;
 
 #[cfg(test)]
 mod tests;
@@ -23,9 +25,9 @@ use crate::check::Typed;
 use crate::flow::Kind;
 use crate::graph::Node;
 use crate::recipe::Recipe;
+pub use bank::plain_sum;
 use group::{Chain, Filter, Group, Mixing};
 use sections::Sections;
-pub use sums::sum;
 use taps::Taps;
 pub(crate) use weights::Weights;
 
@@ -144,7 +146,7 @@ pub fn find(recipe: &Recipe, typed: &Typed, wanted: &[bool]) -> (Vec<Together>, 
         for traced in group {
             let filter = match &traced.taps {
                 Some(taps) => Some(Filter::Taps(Taps::new(taps, |n| mixing.ahead(n)))),
-                None => Sections::new(&traced.sections, &mixing, traced.every)
+                None => Sections::new(&traced.sections, traced.every)
                     .map(|s| Filter::Sections(Box::new(s))),
             };
             let Some(filter) = filter else { continue };

@@ -4,40 +4,41 @@ use std::sync::OnceLock;
 
 use num_complex::Complex64;
 
-use super::group::{Group, Mixing, Segment, by_place};
-use super::sums::{self, GROUPS, Group as Samples, LANES, Sums};
+use super::bank::Turned;
+use super::group::Group;
+use super::shapes::Entering;
 use super::weights::Weights;
+use super::windows::Windows;
+
+/// A step of the state, by rows, less the state itself.
+type Step = Vec<f64>;
 
 /// A recursive filter, by what samples add to its state.
 #[derive(Debug)]
 pub struct Sections {
     weights: Weights,
-    /// By state: the weights of a whole segment's samples, turned, where sums over them do not do.
-    single: Vec<[Vec<Samples>; 2]>,
+    /// The weights of a window's samples.
+    pub entering: Entering,
+    /// Steps over 1, 2, 4, ... windows.
+    windows: Vec<Step>,
     /// The step from one kept sample to the next.
-    stretch: Vec<f64>,
+    stretch: Step,
     /// What ones add in a stretch between kept samples, before they are turned.
     ones: OnceLock<Vec<Complex64>>,
 }
 
 impl Sections {
-    /// A cascade of sections `[b0, b1, b2, a1, a2]` behind a mixing, of which one sample of `every` is kept; `None`
-    /// for one that is too long.
-    pub fn new(sections: &[[f64; 5]], mixing: &Mixing, every: u64) -> Option<Self> {
+    /// A cascade of sections `[b0, b1, b2, a1, a2]`, of which one sample of `every` is kept; `None` for one that is
+    /// too long.
+    pub fn new(sections: &[[f64; 5]], every: u64) -> Option<Self> {
         let weights = Weights::new(sections)?;
-        let single = match weights.sums {
-            Some(_) => Vec::new(),
-            None => {
-                let by_age = weights.by_age();
-                let of =
-                    |state: usize| by_place(|age| mixing.ahead(age as u64) * by_age[age][state]);
-                (0..weights.states).map(of).collect()
-            }
-        };
+        let Windows { places, count, .. } = Windows::new(every);
+        let jumps = 0..u64::BITS - count.leading_zeros();
         Some(Sections {
+            entering: Entering::new(&weights.by_place(places as usize)),
+            windows: jumps.map(|n| weights.power(places << n)).collect(),
             stretch: weights.power(every),
             weights,
-            single,
             ones: OnceLock::new(),
         })
     }
@@ -47,59 +48,35 @@ impl Sections {
         self.weights.states
     }
 
-    /// Whether it takes the sums that all chains of a group share.
-    pub fn is_summed(&self) -> bool {
-        self.weights.sums.is_some()
-    }
-
-    /// Sums of its own over no samples, by state.
-    pub fn rest(&self) -> Vec<[Samples; 2]> {
-        vec![Default::default(); self.single.len()]
-    }
-
-    /// Adds groups of samples, each less `pedestal`, of which the first is at a place in a whole segment.
-    #[inline(always)]
-    pub fn add(
-        &self,
-        single: &mut [[Samples; 2]],
-        groups: &[Samples],
-        pedestal: f64,
-        from: usize,
-        turns: Option<(&[Samples], &[Samples])>,
-    ) {
-        for (sums, [weights, sines]) in single.iter_mut().zip(&self.single) {
-            let weights = &weights[from..];
-            match turns {
-                Some(turns) => sums::add_turned(sums, groups, pedestal, weights, turns),
-                None => sums::add_weighed(sums, groups, pedestal, weights, &sines[from..]),
+    /// Moves a state over a window, whose samples have these moments; the filter's own ones begin at `own`.
+    pub fn pass(&self, state: &mut [Complex64], moments: &[Complex64], own: usize) {
+        if let Some(step) = self.windows.first() {
+            moved(state, step);
+        }
+        match &self.entering {
+            Entering::Smooth(factors) => {
+                for (state, factors) in state.iter_mut().zip(factors) {
+                    for (factor, moment) in factors.iter().zip(moments) {
+                        *state += moment * *factor;
+                    }
+                }
+            }
+            Entering::Apart(_) => {
+                let (pairs, _) = moments[own..].as_chunks();
+                for (state, [even, odd]) in state.iter_mut().zip(pairs) {
+                    *state += even + odd;
+                }
             }
         }
     }
 
-    /// Moves a state over a segment, of which the sums are turned.
-    #[inline(always)]
-    pub fn pass(
-        &self,
-        state: &mut [Complex64],
-        samples: usize,
-        sums: &Sums,
-        single: &[[Samples; 2]],
-        turn: Complex64,
-    ) {
-        moved(state, self.weights.step(samples));
-        let summed = self.weights.sums.iter().flatten();
-        for (state, weights) in state.iter_mut().zip(summed) {
-            let [re, im] = sums::weighed(weights, sums);
-            *state += Complex64::new(re, im) * turn;
+    /// Moves a state over so many windows that add nothing.
+    pub fn idle(&self, state: &mut [Complex64], windows: u64) {
+        for (n, step) in self.windows.iter().enumerate() {
+            if windows >> n & 1 == 1 {
+                moved(state, step);
+            }
         }
-        for (state, [re, im]) in state.iter_mut().zip(single) {
-            *state += Complex64::new(sums::across(*re), sums::across(*im)) * turn;
-        }
-    }
-
-    /// Moves a state over so many samples of a segment, which add nothing.
-    pub fn idle(&self, state: &mut [Complex64], samples: usize) {
-        moved(state, self.weights.step(samples));
     }
 
     /// Moves a state from one kept sample to the next; what samples add comes on top.
@@ -115,50 +92,61 @@ impl Sections {
     }
 
     /// What ones add in a stretch, to be turned as its last sample is.
-    pub fn ones(&self, group: &Group) -> &[Complex64] {
+    pub fn ones(&self, group: &Group, own: usize) -> &[Complex64] {
         self.ones.get_or_init(|| {
             let mut state = vec![Complex64::ZERO; self.states()];
+            let mut room = group.room();
+            let places = group.windows.places as usize;
             let mut at = 0;
-            while at < group.every {
-                let segment = group.segment(at);
-                let mut places = vec![0.0; segment.pad()];
-                places.resize(LANES * segment.groups(), 1.0);
-                let (groups, _) = places.as_chunks::<LANES>();
-                let turn = group.mixing.ahead(group.every - segment.end);
-                self.ones_of(group, segment, groups, turn, &mut state);
-                at = segment.end;
+            while at < group.windows.every {
+                let window = group.windows.of(at);
+                let mut ones = vec![0.0; places - window.samples()];
+                ones.resize(places, 1.0);
+                group.take(&ones, 0.0, window, &Turned::Evenly, &mut room);
+                self.pass(&mut state, &room.moments, own);
+                at = window.end;
             }
             state
         })
     }
+}
 
-    fn ones_of(
-        &self,
-        group: &Group,
-        segment: Segment,
-        groups: &[Samples],
-        turn: Complex64,
-        state: &mut [Complex64],
-    ) {
-        let from = GROUPS - segment.groups();
-        let (mut sums, mut plain) = (Sums::default(), [0.0; LANES]);
-        let (cosines, sines) = (&group.cosines[from..], &group.sines[from..]);
-        sums::add(&mut sums, &mut plain, groups, 0.0, cosines, sines);
-        let mut single = self.rest();
-        self.add(&mut single, groups, 0.0, from, None);
-        self.pass(state, segment.samples(), &sums, &single, turn);
+/// Moves a state by a step.
+#[inline]
+fn moved(state: &mut [Complex64], step: &[f64]) {
+    match state.len() {
+        1 => moved_by::<1>(state, step),
+        2 => moved_by::<2>(state, step),
+        3 => moved_by::<3>(state, step),
+        4 => moved_by::<4>(state, step),
+        6 => moved_by::<6>(state, step),
+        _ => {
+            let mut added = [Complex64::ZERO; super::weights::MOST_STATES];
+            let rows = step.chunks_exact(state.len());
+            for (added, row) in added.iter_mut().zip(rows) {
+                for (weight, w) in row.iter().zip(&*state) {
+                    *added += w * *weight;
+                }
+            }
+            state.iter_mut().zip(added).for_each(|(w, a)| *w += a);
+        }
     }
 }
 
-/// Moves a state by a step, given by rows as what is added to it.
+/// The same for a number of states that is known when this is compiled.
 #[inline(always)]
-fn moved(state: &mut [Complex64], step: &[f64]) {
-    let mut added = [Complex64::ZERO; super::weights::MOST_STATES];
-    let rows = step.chunks_exact(state.len());
-    for (added, row) in added.iter_mut().zip(rows) {
-        for (weight, w) in row.iter().zip(&*state) {
-            *added += w * *weight;
+fn moved_by<const STATES: usize>(state: &mut [Complex64], step: &[f64]) {
+    let (rows, _) = step.as_chunks::<STATES>();
+    let (Some(state), Some(rows)) = (state.as_mut_array::<STATES>(), rows.as_array::<STATES>())
+    else {
+        return;
+    };
+    let now = *state;
+    for (state, row) in state.iter_mut().zip(rows) {
+        let mut added = Complex64::ZERO;
+        for (weight, w) in row.iter().zip(&now) {
+            added += w * *weight;
         }
+        *state += added;
     }
-    state.iter_mut().zip(added).for_each(|(w, a)| *w += a);
 }

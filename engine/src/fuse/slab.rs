@@ -1,34 +1,28 @@
 //! Samples of one slab on their way into the sums of a group.
 
-use multiversion::multiversion;
 use num_complex::Complex64;
 
-use super::group::{Filter, Group, Mixing, Part, Segment, Timed};
-use super::sums::{self, GROUPS, Group as Samples, LANES, Sums};
+use super::bank::{Room, Turned, across};
+use super::group::{Filter, Group, Mixing, Part, Timed};
 use super::turns::Turns;
+use super::windows::Window;
 
 /// A slab that takes samples.
 pub struct Slab<'g> {
     group: &'g Group,
     timed: Timed<'g>,
-    /// Turns of the samples of a segment, where they differ from segment to segment.
-    turns: Turns,
+    /// Turns of the samples of a window, where they differ from window to window.
+    turns: Option<Turns>,
     pedestal: f64,
     at: u64,
-    segment: Segment,
-    /// Groups of the segment that are summed.
-    done: usize,
-    sums: Sums,
-    /// By chain and state: the weighed sums of chains for which sums do not do.
-    single: Vec<Vec<[Samples; 2]>>,
-    plain: Samples,
-    /// Samples of a group that is not complete, the pedestal taken off.
-    carry: Samples,
-    carried: usize,
-    /// By chain: the state at the end of the last segment, had it been zero at the start of the stretch or slab.
+    window: Window,
+    /// The samples of a window that come in several pieces, each in its place; the pedestal in all other places.
+    pieces: Vec<f64>,
+    room: Room,
+    /// By chain: the state at the end of the last window, had it been zero at the start of the stretch or slab.
     states: Vec<Vec<Complex64>>,
     /// All samples, the pedestal taken off, where a finite impulse response needs them.
-    samples: Vec<f64>,
+    samples: Option<Vec<f64>>,
     part: Part,
 }
 
@@ -36,183 +30,141 @@ impl<'g> Timed<'g> {
     /// Begins a slab at a sample; `pedestal` is taken off every sample.
     pub fn slab(&self, start: u64, pedestal: f64) -> Slab<'g> {
         let group = self.group;
-        let rest = |filter: &Filter| match filter {
-            Filter::Sections(sections) => vec![Complex64::ZERO; sections.states()],
-            Filter::Taps(_) => Vec::new(),
-        };
-        let mut slab = Slab {
+        let places = group.windows.places as usize;
+        let is_taps = |chain: &super::group::Chain| matches!(chain.filter, Filter::Taps(_));
+        let states = group.chains.iter().map(|c| c.states());
+        Slab {
             group,
             timed: self.clone(),
             turns: match group.mixing {
-                Mixing::Found(..) => Turns::default(),
-                _ => Turns::none(),
+                Mixing::Found(..) => Some(Turns::new(places)),
+                _ => None,
             },
             pedestal,
             at: start,
-            segment: group.segment(start),
-            done: 0,
-            sums: Sums::default(),
-            single: group.chains.iter().map(|c| c.rest()).collect(),
-            plain: [0.0; LANES],
-            carry: [0.0; LANES],
-            carried: 0,
-            states: group.chains.iter().map(|c| rest(&c.filter)).collect(),
-            samples: Vec::new(),
+            window: group.windows.of(start),
+            pieces: vec![pedestal; places],
+            room: group.room(),
+            states: states.map(|n| vec![Complex64::ZERO; n]).collect(),
+            samples: group.chains.iter().any(is_taps).then(Vec::new),
             part: Part {
                 start,
                 end: start,
-                cut: start,
                 added: vec![Vec::new(); group.chains.len()],
                 ..Part::default()
             },
-        };
-        slab.enter();
-        slab
+        }
     }
-}
-
-/// Takes the next samples; compiled for what the processor has, with the same bits.
-#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
-fn push(slab: &mut Slab<'_>, samples: &[f64]) {
-    slab.take(samples);
 }
 
 impl Slab<'_> {
     /// Takes the next samples.
     pub fn push(&mut self, samples: &[f64]) {
-        let is_taps = |filter: &Filter| matches!(filter, Filter::Taps(_));
-        if self.group.chains.iter().any(|c| is_taps(&c.filter)) {
-            let level = samples.iter().map(|x| x - self.pedestal);
-            self.samples.extend(level);
+        if let Some(level) = &mut self.samples {
+            level.extend(samples.iter().map(|x| x - self.pedestal));
         }
-        push(self, samples);
+        self.take(samples);
     }
 
-    /// Enters the segment of the next sample.
-    #[inline(always)]
-    fn enter(&mut self) {
-        self.segment = self.group.segment(self.at);
-        let place = self.segment.pad() + (self.at - self.segment.start) as usize;
-        (self.done, self.carried) = (place / LANES, place % LANES);
-        self.carry = [0.0; LANES];
-        self.sums = Sums::default();
-        for single in &mut self.single {
-            single.fill(Default::default());
-        }
-        if let (Mixing::Found(n, m), Some(phases)) = (&self.group.mixing, &self.timed.phases) {
-            let (start, end) = (self.segment.start, self.segment.end);
-            self.turns.fill(phases.as_ref(), (*n, *m), start, end);
-        }
-    }
-
-    #[inline(always)]
     fn take(&mut self, mut samples: &[f64]) {
+        let places = self.pieces.len();
         while let Some(first) = samples.first() {
-            if self.at == self.segment.start && self.at.is_multiple_of(self.group.every) {
+            if self.group.windows.is_first(self.at, self.window) {
                 self.part.firsts.push(first - self.pedestal);
             }
-            let rest = (self.segment.end - self.at) as usize;
+            let rest = (self.window.end - self.at) as usize;
             let (now, later) = samples.split_at(rest.min(samples.len()));
-            self.sum(now);
+            if now.len() == places {
+                self.sum(now);
+            } else {
+                self.pieces[places - rest..][..now.len()].copy_from_slice(now);
+                if now.len() == rest {
+                    self.sum_pieces();
+                }
+            }
             self.at += now.len() as u64;
-            if self.at == self.segment.end {
+            if now.len() == rest {
                 self.leave();
-                self.enter();
             }
             samples = later;
         }
     }
 
-    /// Sums samples of one segment.
-    #[inline(always)]
-    fn sum(&mut self, mut samples: &[f64]) {
-        if self.carried > 0 {
-            samples = self.fill(samples);
-        }
-        let (groups, rest) = samples.as_chunks::<LANES>();
-        self.add(groups, self.pedestal);
-        self.fill(rest);
+    fn sum_pieces(&mut self) {
+        let pieces = std::mem::take(&mut self.pieces);
+        self.sum(&pieces);
+        self.pieces = pieces;
+        self.pieces.fill(self.pedestal);
     }
 
-    /// Fills up the group that is not complete, and sums it when it is; what was not needed is left.
-    #[inline(always)]
-    fn fill<'s>(&mut self, samples: &'s [f64]) -> &'s [f64] {
-        let (now, later) = samples.split_at(samples.len().min(LANES - self.carried));
-        for x in now {
-            self.carry[self.carried] = x - self.pedestal;
-            self.carried += 1;
+    /// Adds the samples of a window to the chains.
+    fn sum(&mut self, samples: &[f64]) {
+        let Mixing::Found(n, m) = self.group.mixing else {
+            return self.add(samples, &Turned::Evenly);
+        };
+        let mut turns = self.turns.take().unwrap_or_default();
+        if let Some(phases) = &self.timed.phases {
+            turns.fill(phases.as_ref(), (n, m), self.window.start, self.window.end);
         }
-        if self.carried == LANES {
-            self.add(&[self.carry], 0.0);
-            (self.carry, self.carried) = ([0.0; LANES], 0);
-        }
-        later
+        self.add(samples, &Turned::Each([&turns.cosines, &turns.sines]));
+        self.turns = Some(turns);
     }
 
-    #[inline(always)]
-    fn add(&mut self, groups: &[Samples], pedestal: f64) {
-        let from = GROUPS - self.segment.groups() + self.done;
-        let group = self.group;
-        let turns = self.turns.of(from);
-        if group.summed {
-            let (cosines, sines) = turns.unwrap_or((&group.cosines[from..], &group.sines[from..]));
-            let (sums, plain) = (&mut self.sums, &mut self.plain);
-            sums::add(sums, plain, groups, pedestal, cosines, sines);
-        } else {
-            sums::add_plain(&mut self.plain, groups, pedestal);
-        }
-        for (chain, single) in group.chains.iter().zip(&mut self.single) {
+    fn add(&mut self, samples: &[f64], turned: &Turned<'_>) {
+        let Slab { group, room, .. } = self;
+        group.take(samples, self.pedestal, self.window, turned, room);
+        let chains = group.chains.iter().zip(&group.shapes);
+        for ((chain, own), state) in chains.zip(&mut self.states) {
             if let Filter::Sections(sections) = &chain.filter {
-                sections.add(single, groups, pedestal, from, turns);
+                sections.pass(state, &room.moments, *own);
             }
         }
-        self.done += groups.len();
     }
 
-    /// Gives the sums of a segment to the chains, as if no more samples came.
-    #[inline(always)]
+    /// Leaves a window, and with the last one the stretch.
     fn leave(&mut self) {
-        if self.carried > 0 {
-            self.add(&[self.carry], 0.0);
+        if self.window.behind == 0 {
+            self.close();
         }
-        sums::pass(&mut self.sums, self.segment.groups() - self.done);
-        let turn = self.timed.turn_of(self.segment);
-        let samples = self.segment.samples();
-        let complete = self.segment.end.is_multiple_of(self.group.every);
-        let whole = complete && self.at == self.segment.end;
-        let chains = self.group.chains.iter().zip(&self.single);
-        let states = self.states.iter_mut().zip(&mut self.part.added);
-        for ((chain, single), (state, added)) in chains.zip(states) {
-            if let Filter::Sections(sections) = &chain.filter {
-                sections.pass(state, samples, &self.sums, single, turn);
-                if whole {
-                    added.extend_from_slice(state);
-                    state.fill(Complex64::ZERO);
-                }
-            }
+        self.window = self.group.windows.next(self.window);
+    }
+
+    /// Gives what was added in a stretch, at its end.
+    fn close(&mut self) {
+        let every = self.group.windows.every;
+        let end = self.window.start - self.window.start % every + every;
+        let turn = self.timed.turn_of(end);
+        for (state, added) in self.states.iter_mut().zip(&mut self.part.added) {
+            added.extend(state.iter().map(|w| w * turn));
+            state.fill(Complex64::ZERO);
         }
-        self.part.cut = self.segment.end;
     }
 
     /// What the slab adds.
     pub fn finish(mut self) -> Part {
-        if self.at > self.segment.start && self.at > self.part.start {
-            self.leave();
+        let begun = self.at > self.window.start;
+        if begun {
+            self.sum_pieces();
         }
-        let whole = self.at.is_multiple_of(self.group.every);
-        let states = self.states.iter().zip(&mut self.part.added);
-        for (chain, (state, added)) in self.group.chains.iter().zip(states) {
-            match &chain.filter {
-                Filter::Sections(_) if !whole => added.extend_from_slice(state),
-                Filter::Sections(_) => {}
-                Filter::Taps(taps) => {
-                    *added = taps.parts(&self.samples, self.part.start, self.group.every);
+        if begun || !self.at.is_multiple_of(self.group.windows.every) {
+            let behind = self.window.behind + u64::from(!begun);
+            let chains = self.group.chains.iter().zip(&mut self.states);
+            for (chain, state) in chains {
+                if let Filter::Sections(sections) = &chain.filter {
+                    sections.idle(state, behind);
                 }
+            }
+            self.close();
+        }
+        let samples = self.samples.take().unwrap_or_default();
+        for (chain, added) in self.group.chains.iter().zip(&mut self.part.added) {
+            if let Filter::Taps(taps) = &chain.filter {
+                *added = taps.parts(&samples, self.part.start, self.group.windows.every);
             }
         }
         Part {
             end: self.at,
-            total: sums::across(self.plain),
+            total: across(self.room.plain),
             ..self.part
         }
     }

@@ -5,10 +5,17 @@ use std::sync::Arc;
 use num_complex::Complex64;
 use proptest::prelude::*;
 
+use crate::flow::Phase;
+use crate::stage::{PhaseLine, Phases};
+
 use super::following::Following;
 use super::group::{Chain, Cycles, Filter, Group, Mixing, SLAB, Timed};
 use super::sections::Sections;
+use super::shapes::{Entering, Shape, polynomials};
 use super::taps::Taps;
+use super::turns::Turns;
+use super::weights::Weights;
+use super::windows::Windows;
 
 /// A fixed sequence without pattern, in ±1.
 fn samples(count: usize) -> Vec<f64> {
@@ -85,9 +92,8 @@ fn run(group: &Group, x: &[f64], slice: usize, less_mean: bool) -> Vec<Vec<Compl
     followings.into_iter().map(|f| f.outputs(mean)).collect()
 }
 
-fn chain(sections: &[[f64; 5]], every: u64, cycles: &Cycles) -> Chain {
-    let sections =
-        Sections::new(sections, &Mixing::Steady(cycles.clone()), every).expect("a short chain");
+fn chain(sections: &[[f64; 5]], every: u64) -> Chain {
+    let sections = Sections::new(sections, every).expect("a short chain");
     Chain {
         filter: Filter::Sections(Box::new(sections)),
         factor: 1.0,
@@ -132,7 +138,7 @@ fn cascades_equal_their_difference_equations() {
     ] {
         let sections = rc(tau, poles);
         let group = Group::new(
-            vec![chain(&sections, every, &cycles)],
+            vec![chain(&sections, every)],
             every,
             Mixing::Steady(cycles.clone()),
         );
@@ -150,7 +156,7 @@ fn butterworth_equals_its_difference_equation() {
     let qs = [0.517_638_090_205, 0.5f64.sqrt(), 1.931_851_652_578];
     let sections: Vec<_> = qs.iter().map(|q| pair(2e-3, *q)).collect();
     let group = Group::new(
-        vec![chain(&sections, 250, &cycles)],
+        vec![chain(&sections, 250)],
         250,
         Mixing::Steady(cycles.clone()),
     );
@@ -170,16 +176,13 @@ fn chains_do_not_know_of_each_other() {
         vec![pair(1e-3, 0.7)],
         rc(60.0, 3),
     ];
-    let chains = all
-        .iter()
-        .map(|sections| chain(sections, 700, &cycles))
-        .collect();
+    let chains = all.iter().map(|sections| chain(sections, 700)).collect();
     let group = Group::new(chains, 700, Mixing::Steady(cycles.clone()));
     let fast = run(&group, &x, 777, false);
     for (sections, fast) in all.iter().zip(&fast) {
         agree(fast, &slow(sections, z.clone()), 700, 1e-12);
         let alone = Group::new(
-            vec![chain(sections, 700, &cycles)],
+            vec![chain(sections, 700)],
             700,
             Mixing::Steady(cycles.clone()),
         );
@@ -196,7 +199,7 @@ fn the_mean_goes_without_a_second_look() {
     let cycles = clock(0.013_37);
     let sections = rc(5000.0, 4);
     let taps = samples(1001);
-    let chains = vec![chain(&sections, 1000, &cycles), fir(&taps, &cycles)];
+    let chains = vec![chain(&sections, 1000), fir(&taps, &cycles)];
     let group = Group::new(chains, 1000, Mixing::Steady(cycles.clone()));
     let fast = run(&group, &x, 1 << 14, true);
     let z = mixed(&level, &cycles);
@@ -229,13 +232,140 @@ fn taps_longer_than_what_is_left_out_overlap() {
     }
 }
 
+#[test]
+fn every_sample_is_in_one_window() {
+    for every in [32, 33, 100, 128, 129, 1000, 2500, 5001] {
+        let windows = Windows::new(every);
+        assert!(windows.places <= 128 && windows.places.is_multiple_of(16));
+        let (mut at, mut window) = (3 * every, windows.of(3 * every));
+        for _ in 0..2 * windows.count {
+            assert_eq!(window.start, at);
+            assert!((1..=windows.places as usize).contains(&window.samples()));
+            for sample in window.start..window.end {
+                assert_eq!(windows.of(sample), window);
+                assert_eq!(
+                    windows.is_first(sample, window),
+                    sample.is_multiple_of(every)
+                );
+            }
+            (at, window) = (window.end, windows.next(window));
+        }
+        assert_eq!(at, 5 * every);
+    }
+}
+
+/// A function of the place at all places of a window.
+fn at_all(shape: &Shape) -> Vec<f64> {
+    let sign = if shape.odd { -1.0 } else { 1.0 };
+    let before = shape.values.iter().rev().map(|v| sign * v);
+    before.chain(shape.values.iter().copied()).collect()
+}
+
+/// Up to 12 orders on 16 places and more the recurrence keeps them orthogonal but for rounding.
+#[test]
+fn polynomials_are_orthogonal() {
+    for places in [16, 80, 128] {
+        let all: Vec<_> = polynomials(places, 12).iter().map(at_all).collect();
+        let times = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+        for (i, a) in all.iter().enumerate() {
+            for b in &all[..i] {
+                let size = (times(a, a) * times(b, b)).sqrt();
+                assert!(times(a, b).abs() < 1e-12 * size, "{places} {i}");
+            }
+        }
+    }
+}
+
+/// What polynomials leave of the weights is within the tolerance that they are chosen by, and rounding in a dozen
+/// of them; a filter too fast for them keeps its own weights.
+#[test]
+fn weights_are_sums_of_shapes() {
+    for (tau, smooth) in [(15_000.0, true), (400.0, true), (20.0, false)] {
+        let weights = Weights::new(&rc(tau, 4)).expect("short").by_place(128);
+        let largest = weights
+            .iter()
+            .flatten()
+            .fold(0.0f64, |most, w| most.max(w.abs()));
+        let entering = Entering::new(&weights);
+        let found: Vec<Vec<f64>> = match &entering {
+            Entering::Smooth(factors) => {
+                let all: Vec<_> = polynomials(128, 12).iter().map(at_all).collect();
+                let sum = |factors: &Vec<f64>, place: usize| -> f64 {
+                    factors.iter().zip(&all).map(|(f, p)| f * p[place]).sum()
+                };
+                factors
+                    .iter()
+                    .map(|f| (0..128).map(|p| sum(f, p)).collect())
+                    .collect()
+            }
+            Entering::Apart(shapes) => shapes
+                .iter()
+                .map(|[even, odd]| {
+                    at_all(even)
+                        .iter()
+                        .zip(at_all(odd))
+                        .map(|(a, b)| a + b)
+                        .collect()
+                })
+                .collect(),
+        };
+        assert_eq!(matches!(entering, Entering::Smooth(_)), smooth, "{tau}");
+        for (found, weights) in found.iter().zip(&weights) {
+            for (f, w) in found.iter().zip(weights) {
+                assert!((f - w).abs() < 5e-14 * largest, "{tau}: {f:e} {w:e}");
+            }
+        }
+    }
+}
+
+/// A clock that changes its pace in the middle of a window.
+struct Paces;
+
+impl Phases for Paces {
+    fn line(&self, sample: u64) -> PhaseLine {
+        let (from, slope, end) = match sample {
+            0..1000 => (0.1, 0.013, 1000),
+            _ => (0.1 + 1000.0 * 0.013, 0.0171, u64::MAX),
+        };
+        let cycles = from + (sample - if sample < 1000 { 0 } else { 1000 }) as f64 * slope;
+        PhaseLine {
+            phase: Phase {
+                cycle: cycles.floor() as i64,
+                fraction: cycles - cycles.floor(),
+            },
+            slope,
+            end,
+        }
+    }
+}
+
+#[test]
+fn turns_are_those_of_the_phases() {
+    let mut turns = Turns::new(128);
+    turns.fill(&Paces, (3, 2), 940, 1060);
+    assert!(
+        turns.cosines[..8]
+            .iter()
+            .chain(&turns.sines[..8])
+            .all(|v| *v == 0.0)
+    );
+    for (place, sample) in (8..).zip(940..1060) {
+        let phase = Paces.line(sample).phase;
+        let angle = std::f64::consts::TAU * crate::flow::harmonic(phase, 3, 2);
+        let (sin, cos) = libm::sincos(angle);
+        // Twenty-four products of turns, each rounded by at most two units.
+        assert!((turns.cosines[place] - sin).abs() < 2e-14, "{sample}");
+        assert!((turns.sines[place] - cos).abs() < 2e-14, "{sample}");
+    }
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(20))]
     #[test]
     fn slices_do_not_change_a_bit(slice in 1..5000usize, every in 32..3000u64, tau in 500.0..20_000.0f64) {
         let x = samples(265_000);
         let cycles = clock(0.113);
-        let group = Group::new(vec![chain(&rc(tau, 3), every, &cycles)], every, Mixing::Steady(cycles));
+        let group = Group::new(vec![chain(&rc(tau, 3), every)], every, Mixing::Steady(cycles));
         prop_assert_eq!(run(&group, &x, slice, true), run(&group, &x, SLAB as usize, true));
     }
 }

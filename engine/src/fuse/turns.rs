@@ -1,47 +1,33 @@
-//! Turns of the samples of a segment, where the clock was found in the samples and is not steady.
+//! Turns of the samples of a window, where the clock was found in the samples and is not steady.
 
 use std::f64::consts::TAU;
 
-use super::sums::{GROUPS, Group as Samples, LANES};
+use num_complex::Complex64;
+
+use super::bank::LANES;
 use crate::flow::harmonic;
 use crate::stage::Phases;
 
-/// Turns `sin + i·cos` by place in a whole segment; empty where they are not wanted.
+/// Turns `sin + i·cos` by place in a window.
+#[derive(Default)]
 pub struct Turns {
-    cosines: Vec<f64>,
-    sines: Vec<f64>,
-}
-
-impl Default for Turns {
-    fn default() -> Self {
-        let none = vec![0.0; LANES * GROUPS];
-        Turns {
-            cosines: none.clone(),
-            sines: none,
-        }
-    }
+    /// Real parts.
+    pub cosines: Vec<f64>,
+    /// Imaginary parts.
+    pub sines: Vec<f64>,
 }
 
 impl Turns {
-    /// None at all.
-    pub fn none() -> Self {
+    /// None yet, for windows of so many places.
+    pub fn new(places: usize) -> Self {
         Turns {
-            cosines: Vec::new(),
-            sines: Vec::new(),
+            cosines: vec![0.0; places],
+            sines: vec![0.0; places],
         }
     }
 
-    /// Turns from a group of places on.
-    pub fn of(&self, from: usize) -> Option<(&[Samples], &[Samples])> {
-        let (cosines, _) = self.cosines.as_chunks::<LANES>();
-        let (sines, _) = self.sines.as_chunks::<LANES>();
-        let whole = !cosines.is_empty();
-        cosines.get(from..).zip(sines.get(from..)).filter(|_| whole)
-    }
-
-    /// Those of samples `start` to `end`, which is the last place, at the harmonic n/m of a clock. Within a line of
-    /// its phase every fourth turn follows from the one before, at most 32 times, so what rounds stays below
-    /// 1e-14. Unknown phases, and a harmonic above half the sample rate, give NaN.
+    /// Those of samples `start` to `end`, which is behind the last place, at the harmonic n/m of a clock. Unknown
+    /// phases, and a harmonic above half the sample rate, give NaN.
     pub fn fill(&mut self, phases: &dyn Phases, (n, m): (u32, u32), start: u64, end: u64) {
         let ratio = f64::from(n) / f64::from(m);
         let first = self.cosines.len() - (end - start) as usize;
@@ -66,19 +52,28 @@ impl Turns {
     }
 }
 
-/// Turns that grow by `slope` cycles from one to the next.
+/// Turns that grow by `slope` cycles from one to the next. Each of the first eight follows from the one before, and
+/// from then on every eighth, at most 24 steps in a window: what rounds stays below 1e-14.
 fn evenly(cosines: &mut [f64], sines: &mut [f64], origin: f64, slope: f64) {
-    let first: [(f64, f64); LANES] =
-        std::array::from_fn(|lane| libm::sincos(TAU * (origin + lane as f64 * slope)));
-    let [mut re, mut im] = [first.map(|(sin, _)| sin), first.map(|(_, cos)| cos)];
-    // i·exp(-iθ) goes on by exp(-4i·2π·slope).
-    let (sin, cos) = libm::sincos(TAU * LANES as f64 * slope);
+    let (sin, cos) = libm::sincos(TAU * origin);
+    // i·exp(-iθ) goes on by exp(-2πi·slope).
+    let mut turn = Complex64::new(sin, cos);
+    let (sin, cos) = libm::sincos(TAU * slope);
+    let mut step = Complex64::new(cos, -sin);
+    let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+    for (re, im) in re.iter_mut().zip(&mut im) {
+        (*re, *im) = (turn.re, turn.im);
+        turn *= step;
+    }
+    for _ in 0..LANES.ilog2() {
+        step *= step;
+    }
     let (groups, rest) = cosines.as_chunks_mut::<LANES>();
     let (other, other_rest) = sines.as_chunks_mut::<LANES>();
     for (cosines, sines) in groups.iter_mut().zip(other) {
         (*cosines, *sines) = (re, im);
         for (re, im) in re.iter_mut().zip(&mut im) {
-            (*re, *im) = (*re * cos + *im * sin, *im * cos - *re * sin);
+            (*re, *im) = (*re * step.re - *im * step.im, *re * step.im + *im * step.re);
         }
     }
     rest.copy_from_slice(&re[..rest.len()]);

@@ -1,19 +1,12 @@
 //! A cascade of second-order sections in the form in which blocks of samples pass it: how its state moves over
-//! a block, and the weights with which sums over the block enter it.
+//! a block, and the weights with which the samples of the block enter it.
 //!
 //! Each section is realised so that a constant input of one gives a state of about one, and its matrix is
 //! `[[s, t], [(s² - p)/t, s]]` for a denominator `z² - 2sz + p`: near a double pole at one this stays as well
 //! conditioned as a rotation does for a resonance. What is nearly one is kept as its difference from one. All of
 //! it is computed in double-double numbers, so that rounding happens once, when a weight is made a double.
 
-use std::sync::OnceLock;
-
 use twofloat::TwoFloat;
-
-use super::sums::{GROUPS, LANES, ORDERS};
-
-/// Part of the largest weight that the expansion of weights may be wrong by.
-const TOLERANCE: f64 = 2e-14;
 
 /// Most states of a chain; a longer one runs stage by stage.
 pub(super) const MOST_STATES: usize = 32;
@@ -21,27 +14,19 @@ pub(super) const MOST_STATES: usize = 32;
 /// A square matrix by rows.
 type Square = Vec<Vec<TwoFloat>>;
 
-/// A state moved over some samples: `moved = state + by·state`.
-type Step = Vec<f64>;
-
 /// How a cascade's state moves and what it answers.
 #[derive(Debug)]
 pub struct Weights {
     /// Numbers in the state.
     pub states: usize,
-    /// By state, by order and lane: what a sum adds to the state at the end of a segment. `None` for a chain so
-    /// fast that sums do not tell what it does with the samples in them.
-    pub sums: Option<Vec<[[f64; LANES]; ORDERS]>>,
     /// What a sample adds to each state at its own end: `B`.
     into: Vec<TwoFloat>,
-    /// What a state adds to the output before the next sample.
+    /// What a state adds to the output before the next sample: `C`.
     pub out: Vec<f64>,
     /// What the next sample adds to its own output.
     pub direct: f64,
     /// One step of the state, less the state itself.
     one: Square,
-    /// Steps over 0 to a segment's samples, made when they are first asked for.
-    steps: Vec<OnceLock<Step>>,
 }
 
 /// A section's realisation: `w' = A·w + B·x`, `y = C·w + D·x`; of `A` the difference from one.
@@ -138,11 +123,6 @@ fn applied(matrix: &Square, vector: &[TwoFloat]) -> Vec<TwoFloat> {
     matrix.iter().map(dot).collect()
 }
 
-/// The binomial coefficient C(n, k).
-fn binomial(n: usize, k: usize) -> f64 {
-    (0..k).fold(1.0, |product, i| product * (n - i) as f64 / (i + 1) as f64)
-}
-
 impl Weights {
     /// Those of a cascade of sections `[b0, b1, b2, a1, a2]`; `None` for one that is too long.
     pub fn new(sections: &[[f64; 5]]) -> Option<Self> {
@@ -164,57 +144,50 @@ impl Weights {
             .map(|row| columns.iter().map(|(added, _)| added[row]).collect())
             .collect();
         let (into, direct) = step(&sections, &nothing, TwoFloat::from(1.0));
-        let two = together(&one, &one);
-        let four = together(&two, &two);
-        // A sample in lane r of the last group is followed by LANES - 1 - r more; q groups further back the weight
-        // is that of A^(4q) more, which Newton's series gives: A^(4q) = Σ C(q, k)·(A⁴ - 1)^k.
-        let mut lanes = vec![into.clone(); LANES];
-        for lane in (0..LANES - 1).rev() {
-            let moved = applied(&one, &lanes[lane + 1]);
-            let next = lanes[lane + 1].iter().zip(&moved).map(|(v, d)| *v + *d);
-            lanes[lane] = next.collect();
-        }
-        let mut sums = vec![[[0.0; LANES]; ORDERS]; states];
-        let (mut largest, mut beyond) = (0.0f64, 0.0f64);
-        for (lane, mut vector) in lanes.into_iter().enumerate() {
-            for order in 0..ORDERS {
-                for (state, weight) in sums.iter_mut().zip(&vector) {
-                    state[order][lane] = f64::from(*weight);
-                    largest = largest.max(f64::from(*weight).abs());
-                }
-                vector = applied(&four, &vector);
-            }
-            beyond = vector
-                .iter()
-                .fold(beyond, |most, w| most.max(f64::from(*w).abs()));
-        }
-        let fits = beyond * binomial(GROUPS, ORDERS) <= TOLERANCE * largest;
         Some(Weights {
             states,
-            sums: fits.then_some(sums),
             into,
             out: columns.iter().map(|(_, y)| f64::from(*y)).collect(),
             direct: f64::from(direct),
             one,
-            steps: (0..=LANES * GROUPS).map(|_| OnceLock::new()).collect(),
         })
     }
 
-    /// By the age of a sample at the end of a segment: what it adds to each state.
-    pub fn by_age(&self) -> Vec<Vec<f64>> {
+    /// By state and by the place of a sample in a block: what it adds to the state at the end of the block.
+    pub fn by_place(&self, places: usize) -> Vec<Vec<f64>> {
+        let mut weights = vec![vec![0.0; places]; self.states];
         let mut now = self.into.clone();
-        let mut next = || {
-            let weights = now.iter().map(|w| f64::from(*w)).collect();
+        for place in (0..places).rev() {
+            for (weights, w) in weights.iter_mut().zip(&now) {
+                weights[place] = f64::from(*w);
+            }
             let moved = applied(&self.one, &now);
             now.iter_mut().zip(&moved).for_each(|(w, d)| *w += *d);
-            weights
-        };
-        (0..LANES * GROUPS).map(|_| next()).collect()
+        }
+        weights
     }
 
-    /// The step over so many samples, at most those of a segment, by rows, less the state itself.
-    pub fn step(&self, samples: usize) -> &[f64] {
-        self.steps[samples].get_or_init(|| self.power(samples as u64))
+    /// By state and by the place of a sample in a block, before which the state is known: what it answers there.
+    pub fn answers(&self, places: usize) -> Vec<Vec<f64>> {
+        let mut answers = vec![vec![0.0; places]; self.states];
+        let mut now: Vec<TwoFloat> = self.out.iter().map(|c| TwoFloat::from(*c)).collect();
+        for place in 0..places {
+            for (answers, c) in answers.iter_mut().zip(&now) {
+                answers[place] = f64::from(*c);
+            }
+            let moved = |column: usize| {
+                let products = now.iter().zip(&self.one).map(|(c, row)| *c * row[column]);
+                products.fold(zero(), |sum, p| sum + p)
+            };
+            let moved: Vec<TwoFloat> = (0..self.states).map(moved).collect();
+            now.iter_mut().zip(&moved).for_each(|(c, d)| *c += *d);
+        }
+        answers
+    }
+
+    /// The state behind a sample of one.
+    pub fn impulse(&self) -> Vec<f64> {
+        self.into.iter().map(|w| f64::from(*w)).collect()
     }
 
     /// The state at which a constant input of one ends.

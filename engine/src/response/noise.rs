@@ -7,6 +7,7 @@ use super::Element;
 use super::frequency::Window;
 use super::known::Known;
 use super::settling::memory;
+use crate::fuse::Weights;
 
 /// Longest impulse response that is followed, in samples at the chain's input.
 const LONGEST: f64 = (1u64 << 27) as f64;
@@ -33,8 +34,17 @@ pub(super) fn noise_bandwidth(elements: &[Element], rate: f64) -> Option<f64> {
 fn impulse_sums(elements: &[Element]) -> Option<(f64, f64)> {
     let impulse = Impulse::new(elements, REST)?;
     let (n, stride) = impulse.average;
+    if n == 1 {
+        let mut sums = (0.0, 0.0);
+        impulse.follow(|response| {
+            for h in response {
+                sums = (sums.0 + h, sums.1 + h * h);
+            }
+        });
+        return Some(sums);
+    }
     let mut averaging = Averaging::new(n, stride, impulse.total)?;
-    impulse.follow(|h| averaging.push(h));
+    impulse.follow(|response| averaging.push(response));
     Some(averaging.sums())
 }
 
@@ -51,6 +61,9 @@ pub(super) struct Impulse<'e> {
     /// What it is the response of.
     of: Vec<Element>,
 }
+
+/// Samples of a recursive filter's response that are computed at once.
+const BLOCK: usize = 256;
 
 /// Longest response that is held for whoever asks next.
 const HELD: usize = 1 << 20;
@@ -121,10 +134,15 @@ impl<'e> Impulse<'e> {
         self.total
     }
 
-    /// Gives every sample of the response, in order.
-    pub(super) fn follow(mut self, mut each: impl FnMut(f64)) {
+    /// Gives all samples of the response, in order, some at a time.
+    pub(super) fn follow(mut self, mut each: impl FnMut(&[f64])) {
+        if let [Element::Sections(sections, _)] = self.of.as_slice()
+            && let Some(weights) = Weights::new(sections)
+        {
+            return by_blocks(&weights, self.total, each);
+        }
         if self.total > HELD {
-            (0..self.total).for_each(|m| each(self.next(m)));
+            (0..self.total).for_each(|m| each(&[self.next(m)]));
             return;
         }
         let held = || LAST.lock().unwrap_or_else(PoisonError::into_inner);
@@ -138,12 +156,32 @@ impl<'e> Impulse<'e> {
             held.push_front((std::mem::take(&mut self.of), self.total, all.clone()));
             all
         });
-        all.iter().take(self.total).for_each(|h| each(*h));
+        each(&all[..self.total]);
     }
 
     fn next(&mut self, m: usize) -> f64 {
         let x = self.input.get(m).copied().unwrap_or(0.0);
         self.states.iter_mut().fold(x, |x, state| state.step(x))
+    }
+}
+
+/// Gives the first samples of the impulse response of a recursive filter, block by block.
+fn by_blocks(weights: &Weights, total: usize, mut each: impl FnMut(&[f64])) {
+    each(&[weights.direct][..total.min(1)]);
+    let answers = weights.answers(BLOCK);
+    let step = weights.power(BLOCK as u64);
+    let mut state = weights.impulse();
+    for from in (1..total).step_by(BLOCK) {
+        let mut block = [0.0; BLOCK];
+        for (w, answers) in state.iter().zip(&answers) {
+            let block = block.iter_mut().zip(answers);
+            block.for_each(|(h, answer)| *h += w * answer);
+        }
+        each(&block[..BLOCK.min(total - from)]);
+        let rows = step.chunks_exact(weights.states);
+        let moved = |row: &[f64]| row.iter().zip(&state).map(|(a, w)| a * w).sum::<f64>();
+        let moved: Vec<f64> = rows.map(moved).collect();
+        state.iter_mut().zip(moved).for_each(|(w, d)| *w += d);
     }
 }
 
@@ -256,6 +294,20 @@ struct Short {
     sums: [f64; 2],
 }
 
+impl Short {
+    /// Takes samples, of which the first is the `at`-th, into the means of their phases.
+    fn push(&mut self, phases: &mut [[f64; 3]], samples: &[f64], at: usize, n: u64) {
+        for ((phase, x), at) in phases.iter_mut().zip(samples).zip(at..) {
+            let length = self.past.len();
+            let old = std::mem::replace(&mut self.past[at % length], *x);
+            phase[0] = phase[0] + x - old;
+            let mean = phase[0] / n as f64;
+            self.sums[0] += x;
+            self.sums[1] += mean * mean;
+        }
+    }
+}
+
 impl Averaging {
     fn new(n: u64, stride: usize, total: usize) -> Option<Self> {
         let span = n as f64 * stride as f64;
@@ -271,29 +323,31 @@ impl Averaging {
         })
     }
 
-    fn push(&mut self, x: f64) {
-        let phases = self.phases.len();
-        let phase = &mut self.phases[self.next % phases];
-        phase[0] += x;
-        if let Some(short) = &mut self.short {
-            let length = short.past.len();
-            let old = std::mem::replace(&mut short.past[self.next % length], x);
-            phase[0] -= old;
-            let mean = phase[0] / self.n as f64;
-            short.sums[0] += x;
-            short.sums[1] += mean * mean;
-        } else {
-            phase[1] += phase[0];
-            phase[2] += phase[0] * phase[0];
+    fn push(&mut self, mut response: &[f64]) {
+        while !response.is_empty() {
+            let at = self.next % self.phases.len();
+            let phases = &mut self.phases[at..];
+            let (now, later) = response.split_at(response.len().min(phases.len()));
+            match &mut self.short {
+                Some(short) => short.push(phases, now, self.next, self.n),
+                None => {
+                    for (phase, x) in phases.iter_mut().zip(now) {
+                        phase[0] += x;
+                        phase[1] += phase[0];
+                        phase[2] += phase[0] * phase[0];
+                    }
+                }
+            }
+            self.next += now.len();
+            response = later;
         }
-        self.next += 1;
     }
 
     fn sums(mut self) -> (f64, f64) {
         let n = self.n as f64;
         if let Some(short) = &self.short {
             let (sum, span) = (short.sums[0], short.past.len());
-            (0..span).for_each(|_| self.push(0.0));
+            self.push(&vec![0.0; span]);
             let squares = self.short.map_or(0.0, |s| s.sums[1]);
             return (sum, squares);
         }

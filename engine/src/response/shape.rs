@@ -44,11 +44,16 @@ impl NoiseShape {
         let bin = impulse.length().div_ceil(PLACES);
         let mut places = vec![0.0; impulse.length().div_ceil(bin)];
         let mut next = 0usize;
-        impulse.follow(|h| {
-            if let Some(place) = places.get_mut(next / bin) {
-                *place += h;
+        impulse.follow(|mut response| {
+            while !response.is_empty() {
+                let room = bin - next % bin;
+                let (now, later) = response.split_at(response.len().min(room));
+                if let Some(place) = places.get_mut(next / bin) {
+                    now.iter().for_each(|h| *place += h);
+                }
+                next += now.len();
+                response = later;
             }
-            next += 1;
         });
         let gain: f64 = places.iter().sum();
         let shape = NoiseShape::new(&places, bin as f64 / (rate * every), gain);

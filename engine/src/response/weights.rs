@@ -104,11 +104,19 @@ impl Weights {
         let bin = impulse.length().div_ceil(PLACES).max(1);
         let mut places = vec![0.0; impulse.length().div_ceil(bin)];
         let mut phases = vec![0.0; every as usize];
-        let mut next = 0usize;
-        impulse.follow(|h| {
-            places[next / bin] += h;
-            phases[next % every as usize] += h;
-            next += 1;
+        let (mut place, mut taken, mut phase) = (0, 0, 0);
+        impulse.follow(|response| {
+            for h in response {
+                places[place] += h;
+                phases[phase] += h;
+                (phase, taken) = (phase + 1, taken + 1);
+                if phase == phases.len() {
+                    phase = 0;
+                }
+                if taken == bin {
+                    (taken, place) = (0, place + 1);
+                }
+            }
         });
         let gain: f64 = places.iter().sum();
         if !gain.is_finite() || gain.abs() <= 1e-6 {
@@ -244,7 +252,7 @@ mod tests {
         let every = chain(elements).every as usize;
         let impulse = Impulse::new(elements, 1e-12).expect("short");
         let mut response = Vec::new();
-        impulse.follow(|h| response.push(h));
+        impulse.follow(|more| response.extend_from_slice(more));
         let gain: f64 = response.iter().sum::<f64>() / every as f64;
         let averaged = (span.first..span.first + span.samples).map(|k| k as usize * every);
         let mut weights = vec![0.0; length];

@@ -19,10 +19,10 @@ use crate::cache::{Attached, LaneSource, Visit, Way};
 use crate::check::Typed;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Severity};
 use crate::flow::{Buffer, Flow};
-use crate::fuse::Shared;
+use crate::fuse::{self, Shared};
 use crate::graph::Node;
 use crate::joint::Joint;
-use crate::plan::{Plan, Scope, plan};
+use crate::plan::{Plan, Scope, plan, prepare};
 use crate::recipe::Recipe;
 use crate::recordings::{PointPlace, RecordingSet};
 use crate::stage::{PointWork, SeriesAxis, Work};
@@ -185,22 +185,21 @@ impl<'r> Job<'r> {
         }
         uneven_files(recipe, &sets, header, diagnostics);
         let wanted = typed.needed(typed.results.iter().map(|kept| kept.node));
-        let planned = plan(recipe, &typed, true).and_then(|planned| {
-            let (apart, ..) = plan(recipe, &typed, false)?;
-            Ok((planned, apart))
-        });
-        match planned {
-            Ok(((plan, works, shared), apart)) => Some(Job {
-                recipe,
-                sets,
-                joint: Joint::new(&typed, |node| wanted[node]),
-                typed,
-                plan,
-                works,
-                cache: None,
-                shared,
-                apart,
-            }),
+        match prepare(recipe, &typed) {
+            Ok(works) => {
+                let (together, shared) = fuse::find(recipe, &typed, &wanted);
+                Some(Job {
+                    recipe,
+                    sets,
+                    joint: Joint::new(&typed, |node| wanted[node]),
+                    plan: plan(recipe, &typed, &works, together),
+                    apart: plan(recipe, &typed, &works, Vec::new()),
+                    typed,
+                    works,
+                    shared,
+                    cache: None,
+                })
+            }
             Err((stage, fault)) => {
                 let place = recipe
                     .stages

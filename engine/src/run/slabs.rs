@@ -17,7 +17,7 @@ use crate::flow::{Buffer, Kind, Samples};
 use crate::fuse::following::Following;
 use crate::fuse::group::{Part, SLAB, Timed};
 use crate::fuse::slab::Slab;
-use crate::fuse::{Shared, sum};
+use crate::fuse::{Shared, plain_sum};
 use crate::graph::Node;
 use crate::run::Monitor;
 use crate::run::lane::LaneInput;
@@ -27,8 +27,11 @@ use crate::store::{Counters, StoreError, StoredSamples};
 /// Slabs that are worked on between two looks at whether the user wants to stop.
 const AT_ONCE: u64 = 16;
 
-/// Samples that are decoded at a time, so that they are summed while the processor has them near.
-const PIECE: usize = 1 << 14;
+/// Samples that are read and hashed at a time.
+const PIECE: usize = 1 << 15;
+
+/// Samples of them that are converted at a time, so that they are summed while the processor has them near.
+const NEAR: usize = 1 << 11;
 
 /// Why chains were not computed together.
 #[derive(Debug)]
@@ -200,26 +203,29 @@ pub fn over(
         hasher.set_input_offset(start * header.bytes());
         let mut counters = Counters::default();
         let mut stored = StoredSamples::default();
-        let mut values = vec![0.0; PIECE];
+        let mut values = vec![0.0; NEAR];
         let mut total = 0.0;
         let mut at = start;
         let mut watch = Watch::default();
         while at < end {
-            let values = &mut values[..PIECE.min((end - at) as usize)];
-            reader.read_stored(point, at, values.len(), &mut stored)?;
+            let length = PIECE.min((end - at) as usize);
+            reader.read_stored(point, at, length, &mut stored)?;
             watch.lap(0);
             if hashed {
                 hasher.update(stored.bytes());
             }
             watch.lap(1);
-            counters.merge(&reader.convert(&stored, values));
-            watch.lap(2);
-            slabs.iter_mut().for_each(|slab| slab.push(values));
-            if averaged {
-                total += sum(values);
+            for from in (0..length).step_by(NEAR) {
+                let values = &mut values[..NEAR.min(length - from)];
+                counters.merge(&reader.convert(&stored, from, values));
+                watch.lap(2);
+                slabs.iter_mut().for_each(|slab| slab.push(values));
+                if averaged {
+                    total += plain_sum(values);
+                }
+                watch.lap(3);
             }
-            watch.lap(3);
-            at += values.len() as u64;
+            at += length as u64;
         }
         let bytes = (end - start) * header.bytes();
         for (what, time) in WORK.iter().zip(watch.spent) {

@@ -5,6 +5,7 @@ use std::ops::Range;
 
 use hdf5::types::{FloatSize, H5Type, IntSize, TypeDescriptor};
 use hdf5::{Dataset, Datatype};
+use multiversion::multiversion;
 
 use super::{ChannelHeader, Counters};
 
@@ -102,10 +103,7 @@ impl<T: Code> Numbers for Of<T> {
         let pieces = bytes.chunks(PIECE * size_of::<T>());
         let starts = (at..).step_by(PIECE);
         for ((bytes, out), at) in pieces.zip(out.chunks_mut(PIECE)).zip(starts) {
-            for (out, code) in out.iter_mut().zip(T::codes(bytes)) {
-                *out = decode.value(code.number());
-            }
-            let extent = T::extent(bytes);
+            let extent = values::<T>(decode, bytes, out);
             if decode.is_plain(&extent) {
                 // Each step of the conversion keeps or reverses order, so that ends stay ends.
                 seen.range(&[decode.value(extent.low), decode.value(extent.high)]);
@@ -115,6 +113,15 @@ impl<T: Code> Numbers for Of<T> {
             }
         }
     }
+}
+
+/// Converts numbers to SI values; what they extend to. Compiled for what the processor has, with the same bits.
+#[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
+fn values<T: Code>(decode: &Decode, bytes: &[u8], out: &mut [f64]) -> Extent {
+    for (out, code) in out.iter_mut().zip(T::codes(bytes)) {
+        *out = decode.value(code.number());
+    }
+    T::extent(bytes)
 }
 
 /// Smallest and largest of some codes.
@@ -138,16 +145,19 @@ macro_rules! code {
     ($type:ty, $rails:expr, $extent:expr) => {
         impl Code for $type {
             const RAILS: Option<(f64, f64)> = $rails;
+            #[inline]
             fn number(self) -> f64 {
                 self as f64
             }
             fn little_endian(codes: &[Self]) -> Vec<u8> {
                 codes.iter().flat_map(|code| code.to_le_bytes()).collect()
             }
+            #[inline]
             fn codes(bytes: &[u8]) -> impl Iterator<Item = Self> {
                 let (codes, _) = bytes.as_chunks();
                 codes.iter().map(|code| <$type>::from_le_bytes(*code))
             }
+            #[inline]
             fn extent(bytes: &[u8]) -> Extent {
                 $extent(bytes)
             }
@@ -248,6 +258,7 @@ impl Decode {
         }
     }
 
+    #[inline]
     fn value(&self, code: f64) -> f64 {
         (code * self.scale + self.offset) * self.si
     }

@@ -104,7 +104,7 @@ impl ChannelReader {
             if let Some(hash) = hash {
                 hash(stored.bytes());
             }
-            counters.merge(&self.convert(&stored, out));
+            counters.merge(&self.convert(&stored, 0, out));
         }
         spare().push(stored);
         read
@@ -168,9 +168,9 @@ impl ChannelReader {
         Ok(())
     }
 
-    /// Converts stored samples to SI units, NaN where one is missing; what was seen in them. `out` has
-    /// [`StoredSamples::len`] elements.
-    pub fn convert(&self, stored: &StoredSamples, out: &mut [f64]) -> Counters {
+    /// Converts stored samples to SI units, NaN where one is missing, as many as `out` has room for and `from` of them
+    /// later than the first; what was seen in them.
+    pub fn convert(&self, stored: &StoredSamples, from: usize, out: &mut [f64]) -> Counters {
         let mut seen = Counters::default();
         let missing = |seen: &mut Counters, at: u64, out: &mut [f64]| {
             if !out.is_empty() {
@@ -180,25 +180,28 @@ impl ChannelReader {
             }
         };
         let mut bytes = stored.bytes();
-        let mut done = 0;
+        let (mut done, to) = (from, from + out.len());
         for &(at, count) in &stored.parts {
-            let begins = (at - stored.start) as usize;
-            missing(
-                &mut seen,
-                stored.start + done as u64,
-                &mut out[done..begins],
-            );
-            done = begins + count;
             let (part, rest) = bytes.split_at(count * stored.size);
-            let out = &mut out[begins..done];
-            self.rows
-                .form
-                .numbers
-                .convert(&self.decode, part, out, at, &mut seen);
             bytes = rest;
+            let begins = (at - stored.start) as usize;
+            let now = begins.max(from)..(begins + count).min(to);
+            if now.is_empty() {
+                continue;
+            }
+            let first = stored.start + done as u64;
+            missing(&mut seen, first, &mut out[done - from..now.start - from]);
+            self.rows.form.numbers.convert(
+                &self.decode,
+                &part[(now.start - begins) * stored.size..(now.end - begins) * stored.size],
+                &mut out[now.start - from..now.end - from],
+                stored.start + now.start as u64,
+                &mut seen,
+            );
+            done = now.end;
         }
-        let end = stored.length;
-        missing(&mut seen, stored.start + done as u64, &mut out[done..end]);
+        let first = stored.start + done as u64;
+        missing(&mut seen, first, &mut out[done - from..]);
         seen
     }
 }
