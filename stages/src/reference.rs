@@ -16,8 +16,8 @@ use phasemill_engine::units::Unit;
 use phasemill_engine::value::{About, Estimate, Part, Reach, Value};
 
 use crate::math::clock::{StatedClock, harmonic};
-use crate::math::edges::SquareChannel;
 use crate::math::sinefit::FreeSine;
+use crate::math::square::SquareChannel;
 use crate::math::tracker::Tracker;
 
 mod found;

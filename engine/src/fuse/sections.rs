@@ -137,8 +137,7 @@ fn moved(state: &mut [Complex64], step: &[f64]) {
 #[inline(always)]
 fn moved_by<const STATES: usize>(state: &mut [Complex64], step: &[f64]) {
     let (rows, _) = step.as_chunks::<STATES>();
-    let (Some(state), Some(rows)) = (state.as_mut_array::<STATES>(), rows.as_array::<STATES>())
-    else {
+    let Ok(state) = <&mut [Complex64; STATES]>::try_from(state) else {
         return;
     };
     let now = *state;

@@ -1,20 +1,22 @@
 //! One point of a recording: its samples streamed through the stages, pass by pass.
 
 mod ending;
+mod streaming;
 mod together;
 
-use std::sync::atomic::Ordering;
-use std::time::{Duration, Instant};
+use std::time::Duration;
+
+use streaming::Pass;
 
 use crate::cache::Visit;
-use crate::flow::{Buffer, Samples};
+use crate::flow::Buffer;
 use crate::fuse::Shared;
 use crate::graph::Node;
 use crate::plan::{Plan, Scope};
-use crate::run::slabs::{self, Seen};
+use crate::run::slabs::Seen;
 use crate::run::{Job, Monitor};
 use crate::stage::{Closing, Fault, Kernel, Survey, Work};
-use crate::store::{ChannelHeader, ChannelReader, Counters, Hash, RowHash, SampleSink, StoreError};
+use crate::store::{ChannelHeader, ChannelReader, Counters, Hash, SampleSink, StoreError};
 use crate::value::Value;
 
 /// Kept samples of a point: node, port, and the hash of each column.
@@ -66,7 +68,7 @@ pub struct LaneInput<'l> {
 
 impl LaneInput<'_> {
     /// The hash of the stored samples, for which all are read.
-    pub fn hash(&mut self, block: usize) -> Option<blake3::Hash> {
+    pub fn hash(&self, block: usize) -> Option<blake3::Hash> {
         let mut hasher = blake3::Hasher::new();
         let mut samples = [Buffer::Wave(Vec::new())];
         let mut counters = Counters::default();
@@ -253,107 +255,32 @@ impl<'l> Lane<'l> {
         if let Some(visit) = &mut self.visit {
             visit.rewind();
         }
-        let mut courses = self.together(pass, &mut nodes, memory, outcome)?;
-        let mut states = self.states(pass, &nodes, memory, outcome);
-        let mut buffers: Vec<Vec<Buffer>> = (0..plan.names.len()).map(|n| job.buffers(n)).collect();
-        let mut hashers: Vec<blake3::Hasher> =
-            self.inputs.iter().map(|_| blake3::Hasher::new()).collect();
-        let mut counters = vec![Counters::default(); self.inputs.len()];
-        let mut written = vec![0u64; self.sinks.len()];
-        let mut rows: Vec<Vec<RowHash>> = self.sinks.iter().map(|s| s.sink.hashes()).collect();
-        // Channels are hashed when they are first read.
-        let first: Vec<bool> = (0..self.inputs.len())
-            .map(|n| outcome.hashes[n].is_none())
-            .collect();
-        let reads = nodes.iter().any(|n| *n < self.inputs.len());
-        let longest = match nodes.is_empty() {
-            true => 0,
-            false => self.longest(),
+        let courses = self.together(pass, &mut nodes, memory, outcome)?;
+        let mut now = Pass {
+            pass,
+            states: self.states(pass, &nodes, memory, outcome),
+            buffers: (0..plan.names.len()).map(|n| job.buffers(n)).collect(),
+            courses,
+            written: vec![0; self.sinks.len()],
+            rows: self.sinks.iter().map(|s| s.sink.hashes()).collect(),
+            spent: vec![(Duration::ZERO, 0); plan.names.len()],
+            visit: self.visit.take(),
+            nodes,
         };
-        let mut spent = vec![(Duration::ZERO, 0u64); plan.names.len()];
-        let mut start = 0u64;
-        while start < longest {
-            if self.monitor.stop.load(Ordering::Relaxed) {
-                return Err(Stopped::ByUser);
-            }
-            let step = (plan.block as u64).min(longest - start);
-            for &node in &nodes {
-                if memory.failed[node] {
-                    continue;
-                }
-                let began = Instant::now();
-                let mut own = std::mem::take(&mut buffers[node]);
-                own.iter_mut().for_each(Buffer::clear);
-                let replays = self.visit.as_mut().filter(|v| !v.runs(node));
-                let done = match (self.inputs.get_mut(node), &states[node]) {
-                    _ if replays.is_some() => {
-                        replays
-                            .into_iter()
-                            .for_each(|v| v.replay(node, start + step, &mut own));
-                        Ok(())
-                    }
-                    (Some(None), _) => Ok(()),
-                    (Some(Some(input)), _) => {
-                        let hasher = first[node].then_some(&mut hashers[node]);
-                        read(
-                            input,
-                            start,
-                            plan.block,
-                            &mut own,
-                            &mut counters[node],
-                            hasher,
-                        )
-                        .map_err(LaneError::from)
-                    }
-                    (None, State::Holds) => {
-                        if let Some((kept, every)) =
-                            memory.held[node].as_ref().zip(plan.every(node))
-                        {
-                            slabs::due(kept, every, start, start + step, &mut own);
-                        }
-                        Ok(())
-                    }
-                    (None, _) => step_of(job, node, &mut states[node], memory, &buffers, &mut own)
-                        .map_err(LaneError::from),
-                };
-                buffers[node] = own;
-                if let Err(error) = done {
-                    fail(&mut memory.failed, outcome, node, error);
-                }
-                spent[node].0 += began.elapsed();
-                spent[node].1 += step;
-            }
-            for (shared, course) in &mut courses {
-                let (source, port) = shared.source;
-                let samples = buffers[source][port].samples();
-                let began = Instant::now();
-                if !memory.failed[source] && !course.push(samples.wave()) {
-                    return Err(Stopped::Missing);
-                }
-                if let Some(head) = shared.heads.first() {
-                    spent[*head].0 += began.elapsed();
-                    spent[*head].1 += step;
-                }
-            }
-            for ((sink, written), rows) in self.sinks.iter().zip(&mut written).zip(&mut rows) {
-                let samples = buffers[sink.node][sink.port].samples();
-                let done = plan.closes[sink.node] != pass || memory.failed[sink.node];
-                if done || samples.is_empty() {
-                    continue;
-                }
-                match sink.sink.write(sink.point, *written, samples, rows) {
-                    Ok(()) => *written += samples.len() as u64,
-                    Err(error) => fail(&mut memory.failed, outcome, sink.node, error.into()),
-                }
-            }
-            if let Some(visit) = &mut self.visit {
-                let ends = |node: Node| plan.closes[node] == pass;
-                visit.take(ends, start + step, &buffers, &memory.failed);
-            }
-            if reads {
-                self.monitor.done.fetch_add(step, Ordering::Relaxed);
-            }
-            start += step;
+        let mut readings = self.readings(&now, outcome);
+        let streamed = self.stream(&mut now, &mut readings, memory, outcome);
+        self.visit = now.visit.take();
+        streamed?;
+        let Pass {
+            nodes,
+            mut states,
+            courses,
+            rows,
+            mut spent,
+            ..
+        } = now;
+        for reading in &readings {
+            spent[reading.node].0 += reading.spent;
         }
         for (node, (time, samples)) in spent.into_iter().enumerate() {
             if samples > 0 {
@@ -376,10 +303,11 @@ impl<'l> Lane<'l> {
                 outcome.kept.push((sink.node, sink.port, rows));
             }
         }
-        for (node, (hasher, counters)) in hashers.iter().zip(&counters).enumerate() {
-            if nodes.contains(&node) && first[node] && !memory.failed[node] {
+        for reading in readings {
+            let node = reading.node;
+            if let Some(hasher) = reading.hasher.filter(|_| !memory.failed[node]) {
                 outcome.hashes[node] = Some(hasher.finalize());
-                self.seen(node, counters, outcome);
+                self.seen(node, &reading.counters, outcome);
             }
         }
         Ok(())
@@ -472,7 +400,7 @@ fn fail(failed: &mut [bool], outcome: &mut LaneOutcome, node: Node, error: LaneE
 }
 
 fn read(
-    input: &mut LaneInput<'_>,
+    input: &LaneInput<'_>,
     start: u64,
     block: usize,
     own: &mut [Buffer],
@@ -499,38 +427,6 @@ fn read(
         None => input
             .reader
             .read(input.point, start, samples, counters, None),
-    }
-}
-
-/// Gives one stage its next slices. A stage behind a failed one fails silently.
-fn step_of(
-    job: &Job<'_>,
-    node: Node,
-    state: &mut State,
-    memory: &mut Memory,
-    buffers: &[Vec<Buffer>],
-    own: &mut [Buffer],
-) -> Result<(), Fault> {
-    let reads = job.reads(node);
-    if reads.iter().any(|&(source, _)| memory.failed[source]) {
-        memory.failed[node] = true;
-        return Ok(());
-    }
-    let inputs: Vec<Samples<'_>> = reads
-        .iter()
-        .map(|&(source, port)| buffers[source][port].samples())
-        .collect();
-    if inputs.iter().all(Samples::is_empty) {
-        return Ok(());
-    }
-    // The check knows the lengths that all files of a sweep have; a file of its own may differ.
-    if inputs.windows(2).any(|w| w[0].len() != w[1].len()) {
-        return Err(Fault::Lengths);
-    }
-    match (state, &mut memory.surveys[node]) {
-        (State::Runs(kernel), _) => kernel.run(&inputs, own),
-        (State::Idle, Some(survey)) => survey.look(&inputs),
-        _ => Ok(()),
     }
 }
 

@@ -1,6 +1,7 @@
 //! Tests of a reference from a square channel.
 
 use super::*;
+use crate::math::square::{EdgeFinder, Levels, SquareChannel, WINDOW};
 
 fn square(edges: &[(f64, f64)], samples: usize) -> Vec<f64> {
     (0..samples)
@@ -307,6 +308,34 @@ fn edges_are_the_sign_changes() {
     assert!(
         edges.len() == twin.len() && edges.iter().zip(&twin).all(|(a, b)| (a - b).abs() < 1e-11)
     );
+}
+
+/// Samples that need no second look are passed over; the edges and counts are those of a look at each.
+#[test]
+fn groups_of_samples_give_what_single_ones_give() {
+    let mut random = random(11);
+    let mut samples = Vec::new();
+    while samples.len() < 20_000 {
+        let level = [0.2, 5.0, 2.5, 2.7, 2.1][(random() * 5.0) as usize];
+        let length = (random() * 60.0) as usize;
+        samples.extend((0..length).map(|_| level + 0.3 * random()));
+        if random() < 0.1 {
+            samples.push([f64::NAN, f64::INFINITY, f64::NEG_INFINITY][(random() * 3.0) as usize]);
+        }
+    }
+    let levels = Levels {
+        threshold: 2.6,
+        hysteresis: 0.9,
+    };
+    for falling in [false, true] {
+        let mut groups = EdgeFinder::new(levels, falling, 7);
+        samples.chunks(97).for_each(|slice| groups.push(slice));
+        let mut single = EdgeFinder::new(levels, falling, 7);
+        samples.iter().for_each(|x| single.push(&[*x]));
+        let (groups, single) = (groups.finish(), single.finish());
+        assert!(single.0.len() > 50);
+        assert_eq!(groups, single);
+    }
 }
 
 #[test]

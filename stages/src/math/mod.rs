@@ -26,6 +26,7 @@ pub mod section;
 pub mod sinefit;
 pub mod sos;
 pub mod spectral;
+pub mod square;
 pub mod stretches;
 pub mod sums;
 pub mod tones;

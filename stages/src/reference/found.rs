@@ -6,8 +6,9 @@ use phasemill_engine::flow::Phase;
 use phasemill_engine::stage::Fault;
 
 use crate::math::clock::{ClockModel, StatedClock};
-use crate::math::edges::{EdgeTrain, SquareChannel};
+use crate::math::edges::EdgeTrain;
 use crate::math::sinefit::{FreeSine, Parameter};
+use crate::math::square::SquareChannel;
 use crate::math::tracker::{Tracker, stands_out};
 
 /// Stops that are told one by one.

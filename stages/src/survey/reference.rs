@@ -1,6 +1,7 @@
 //! How steady a channel is that may be a reference, by the edges or the sine in it.
 
-use crate::math::edges::{EdgeTrain, SquareChannel};
+use crate::math::edges::EdgeTrain;
+use crate::math::square::SquareChannel;
 use crate::math::tracker::Tracker;
 
 /// A channel looked at as a reference, as its samples stream by.
