@@ -37,6 +37,9 @@ pub struct FileContent {
     axis: Option<AxisValues>,
 }
 
+/// Headers by input, points and axis of a file.
+type Headers = (Vec<Option<ChannelHeader>>, u64, Option<AxisValues>);
+
 /// A point of a set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct PointPlace {
@@ -127,7 +130,23 @@ impl RecordingSet {
 
 impl FileContent {
     fn open(path: &Path, name: &str, recipe: &Recipe, wiring: &Wiring) -> Result<Self, StoreError> {
-        let file = RecordingFile::open(path)?;
+        let (file, (headers, points, axis)) =
+            RecordingFile::open_and(path, |file| Self::headers(file, name, recipe, wiring))?;
+        Ok(FileContent {
+            file,
+            headers,
+            points,
+            axis,
+        })
+    }
+
+    /// Headers of the inputs, points and axis of a file.
+    fn headers(
+        file: &RecordingFile,
+        name: &str,
+        recipe: &Recipe,
+        wiring: &Wiring,
+    ) -> Result<Headers, StoreError> {
         let mut headers = Vec::new();
         let mut points: Option<(u64, String)> = None;
         let mut axis = None;
@@ -144,7 +163,7 @@ impl FileContent {
             match &points {
                 Some((count, dataset)) if *count != header.points => {
                     return Err(StoreError::unfit(
-                        path,
+                        file.path(),
                         &header.dataset,
                         format!("{count} points as in `{dataset}`"),
                         format!("{}; give every channel one row per point", header.points),
@@ -159,12 +178,7 @@ impl FileContent {
             headers.push(Some(header));
         }
         let points = points.map_or(0, |(points, _)| points);
-        Ok(FileContent {
-            file,
-            headers,
-            points,
-            axis,
-        })
+        Ok((headers, points, axis))
     }
 }
 

@@ -1,7 +1,7 @@
 //! Recordings: opening them, and what their headers say of channels.
 
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, Mutex, PoisonError, Weak};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::SystemTime;
 
 use hdf5::plist::dataset_create::Layout;
@@ -32,6 +32,8 @@ pub struct RecordingFile {
     path: PathBuf,
     length: u64,
     modified: Option<SystemTime>,
+    /// Open while headers are read.
+    open: Mutex<Option<File>>,
     kept: Mutex<Vec<Kept>>,
 }
 
@@ -60,6 +62,17 @@ impl RecordingFile {
     /// # Errors
     /// [`StoreError::Open`] when it is missing, may not be read, or is no whole HDF5 file.
     pub fn open(path: &Path) -> Result<Self, StoreError> {
+        Self::open_and(path, |_| Ok(())).map(|(opened, ())| opened)
+    }
+
+    /// Opens a file for reading, and reads headers while it is open.
+    ///
+    /// # Errors
+    /// As [`RecordingFile::open`], and what `headers` gives.
+    pub fn open_and<T>(
+        path: &Path,
+        headers: impl FnOnce(&Self) -> Result<T, StoreError>,
+    ) -> Result<(Self, T), StoreError> {
         let fault = |found: &str, remedy: &str| StoreError::Open {
             file: path.into(),
             found: found.into(),
@@ -89,10 +102,18 @@ impl RecordingFile {
             path: path.into(),
             length: data.len(),
             modified: data.modified().ok(),
+            open: Mutex::default(),
             kept: Mutex::default(),
         };
-        opened.handle()?;
-        Ok(opened)
+        let handle = opened.handle()?;
+        *opened.slot() = Some(handle);
+        let told = headers(&opened);
+        opened.slot().take();
+        Ok((opened, told?))
+    }
+
+    fn slot(&self) -> MutexGuard<'_, Option<File>> {
+        self.open.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// The file's path.
@@ -120,6 +141,9 @@ impl RecordingFile {
 
     /// An open handle; the file must be as it was at first.
     pub(super) fn handle(&self) -> Result<File, StoreError> {
+        if let Some(file) = &*self.slot() {
+            return Ok(file.clone());
+        }
         self.unchanged()?;
         let fault = |found: String, remedy: &str| StoreError::Open {
             file: self.path.clone(),
@@ -274,7 +298,7 @@ impl RecordingFile {
             ));
         }
         let grid = self.grid(&attributes, channel, role, length)?;
-        Ok(ChannelHeader {
+        let header = ChannelHeader {
             role: role.into(),
             file: self.path.clone(),
             two_dimensional,
@@ -292,7 +316,29 @@ impl RecordingFile {
             stretches: grid.stretches,
             has_axis: false,
             dataset: path,
-        })
+        };
+        // Where samples lie in one piece is soon told, and then they are read without the library.
+        if dataset.chunk().is_none() {
+            let form = Arc::new(Form::of(&dataset, &header)?);
+            self.keep(&header, form, &mut self.all_kept());
+        }
+        Ok(header)
+    }
+
+    fn all_kept(&self) -> MutexGuard<'_, Vec<Kept>> {
+        self.kept.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Keeps the form of a dataset for its readers; its place among those that are kept.
+    fn keep(&self, header: &ChannelHeader, form: Arc<Form>, all: &mut Vec<Kept>) -> usize {
+        all.push(Kept {
+            path: header.dataset.clone(),
+            live: Weak::new(),
+            form,
+            held: None,
+            points: header.points,
+        });
+        all.len() - 1
     }
 
     /// Type and layout in words, once it is clear that samples of this form can be read.
@@ -415,7 +461,7 @@ impl RecordingFile {
     /// When the file changed since the header was read.
     pub fn reader(&self, header: &ChannelHeader) -> Result<ChannelReader, StoreError> {
         self.unchanged()?;
-        let mut all = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut all = self.all_kept();
         let known = all
             .iter()
             .position(|k| k.path == header.dataset && k.form.fits(header));
@@ -431,16 +477,7 @@ impl RecordingFile {
                 Arc::new(Rows::open(form, header, || Ok(dataset))?)
             }
         };
-        let index = known.unwrap_or_else(|| {
-            all.push(Kept {
-                path: header.dataset.clone(),
-                live: Weak::new(),
-                form: rows.form.clone(),
-                held: None,
-                points: header.points,
-            });
-            all.len() - 1
-        });
+        let index = known.unwrap_or_else(|| self.keep(header, rows.form.clone(), &mut all));
         let kept = &mut all[index];
         kept.points = kept.points.saturating_sub(1);
         kept.live = Arc::downgrade(&rows);
