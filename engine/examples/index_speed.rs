@@ -1,6 +1,7 @@
 //! How long the questions to an index take, with 100 000 outputs and 1 600 000 numbers in it.
 //!
-//! `cargo run --release -p phasemill-engine --example index_speed`
+//! `cargo run --release -p phasemill-engine --example index_speed -- [FILE]`; with a name the index is kept, for
+//! `phasemill catalogue --index FILE` to be timed as well.
 #![allow(
     clippy::expect_used,
     clippy::print_stdout,
@@ -34,7 +35,9 @@ const REPEATS: usize = 5;
 
 fn main() {
     let folder = tempfile::tempdir().expect("a folder for the index");
-    let mut index = Index::open(&folder.path().join("index.sqlite")).expect("an index");
+    let kept = std::env::args_os().nth(1).map(PathBuf::from);
+    let file = kept.unwrap_or_else(|| folder.path().join("index.sqlite"));
+    let mut index = Index::open(&file).expect("an index");
     let began = Instant::now();
     for batch in 0..RUNS / BATCH {
         let runs = batch * BATCH..(batch + 1) * BATCH;

@@ -173,6 +173,19 @@ fn a_cache_changes_no_bit_and_nothing_on_record() {
     assert!(noted("plain.h5").is_empty() && noted("cold.h5").is_empty());
     let warm = noted("warm.h5");
     assert!(warm.contains(&"scaled".to_owned()) && !warm.contains(&"polar".to_owned()));
+    let trace = |out: &str, more: &[&str]| {
+        let arguments = [&["trace", out, "polar.amplitude"], more].concat();
+        phasemill(bench.folder.path(), &arguments).expect(0).out
+    };
+    let cached = |out: &str| {
+        let told = trace(out, &[]);
+        let line = told.lines().find(|l| l.contains("- scaled: Amplify"));
+        line.unwrap().contains("at least in part from the cache")
+    };
+    assert!(cached("warm.h5") && !cached("cold.h5"));
+    let json: serde_json::Value = serde_json::from_str(&trace("warm.h5", &["--json"])).unwrap();
+    let named = json["outputs"][0]["from_cache"].as_array().unwrap();
+    assert!(named.contains(&"scaled".into()) && !named.contains(&"polar".into()));
     // It is verified by computing again, without the cache.
     std::fs::remove_dir_all(bench.at("kept")).unwrap();
     phasemill(bench.folder.path(), &["verify", "warm.h5"]).expect(0);

@@ -226,6 +226,11 @@ fn a_corrected_constant_is_made_again_in_one_command() {
     let list = ask(at, &["list"]).expect(0).out;
     let chain = "    supersedes results/a-rerun-1.h5, which supersedes results/a.h5\n";
     assert!(list.contains(chain), "{list}");
+    let newest = ask(at, &["list", "--limit", "1"]).expect(0).out;
+    assert!(
+        newest.lines().count() == 3 && newest.ends_with("the newest 1 run; `--limit` shows more\n"),
+        "{newest}"
+    );
     phasemill(at, &["trace", "results/a-rerun-2.h5"]).expect(0);
 }
 

@@ -37,15 +37,18 @@ fn made() -> Made {
     std::fs::write(at.join("a recipe.ron"), RECIPE).unwrap();
     let channels = r#"Wiring(channels: { "x": Channel(dataset: "/x") })"#;
     std::fs::write(at.join("bench.ron"), channels).unwrap();
-    for (name, dataset, seed) in [("a b", "/x", 1), ("c", "/x", 2), ("dark", "/dark x", 3)] {
+    for (name, dataset, points, seed) in [
+        ("a b", "/x", 2, 1),
+        ("c", "/x", 1, 2),
+        ("dark", "/dark x", 1, 3),
+    ] {
         let samples = noise(1000, 0.5, seed);
         let path = at.join(format!("{name}.h5"));
-        record(
-            &path,
-            1000.0,
-            Layout::Contiguous,
-            &[Channel::volts(dataset, &samples)],
-        );
+        let channel = Channel {
+            points,
+            ..Channel::volts(dataset, &samples)
+        };
+        record(&path, 1000.0, Layout::Contiguous, &[channel]);
     }
     let file = |name: &str| at.join(name).display().to_string();
     let mut run = command(&at);
@@ -375,6 +378,16 @@ fn a_crate_describes_what_it_holds() {
     );
     assert_eq!(entity("#run")["result"]["@id"], "answers.h5");
     assert_eq!(entity("#constant-gain")["value"], "10 V/A");
+    // What has several points is drawn, and so is the recipe.
+    let plot = entity("plots/a-b-current-value.svg");
+    assert_eq!(plot["@type"], json!(["File", "ImageObject"]));
+    assert_eq!(plot["encodingFormat"], "image/svg+xml");
+    assert_eq!(plot["isBasedOn"]["@id"], "answers.h5");
+    let shown = entity(plot["about"]["@id"].as_str().unwrap());
+    assert_eq!(shown["name"], "current of a b");
+    let recipe = entity(entity("./")["mainEntity"]["@id"].as_str().unwrap());
+    assert_eq!(recipe["image"]["@id"], "recipe.svg");
+    assert_eq!(entity("recipe.svg")["about"]["@id"], recipe["@id"]);
     let recording = entity("recordings/a%20b.h5");
     assert_eq!(recording["exampleOfWork"]["@id"], "#input-x");
     let run = entity("#run");

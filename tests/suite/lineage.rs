@@ -459,8 +459,8 @@ fn a_newer_record_asks_for_a_newer_program() {
     rewrite(
         &path,
         "/provenance/lineage",
-        "\"version\": 2",
-        "\"version\": 9",
+        "\"version\":2",
+        "\"version\":9",
     );
     assert!(matches!(
         Record::open(&path),

@@ -36,6 +36,8 @@ const PROFILES: [[&str; 3]; 4] = [
 const FURTHER_TERMS: [[&str; 2]; 1] = [["sha256", "https://w3id.org/ro/terms/workflow-run#sha256"]];
 const WORKFLOW_PROFILE: &str = "https://bioschemas.org/profiles/ComputationalWorkflow/1.0-RELEASE";
 const PARAMETER_PROFILE: &str = "https://bioschemas.org/profiles/FormalParameter/1.0-RELEASE";
+/// A picture that is a file.
+const PICTURE: [&str; 2] = ["File", "ImageObject"];
 /// The engine among the entities.
 pub(super) const ENGINE: &str = "#phasemill";
 /// The run among the entities.
@@ -80,7 +82,7 @@ pub(super) fn describe(
         &crate_.constants,
     );
     crate_.whole(options, &steps);
-    crate_.files();
+    crate_.files(&steps);
     crate_.workflow(&steps);
     crate_.run(&steps);
     crate_.graph.extend(steps.entities);
@@ -168,6 +170,10 @@ impl Described<'_> {
             .unwrap_or_default()
     }
 
+    fn results(&self) -> Json {
+        all_at(&self.ids(|r| *r == Role::Results))
+    }
+
     fn titles(&self) -> String {
         let mut titles: Vec<&str> = Vec::new();
         for entry in &self.lineage.entries {
@@ -232,7 +238,7 @@ impl Described<'_> {
         );
     }
 
-    fn files(&mut self) {
+    fn files(&mut self, steps: &Steps) {
         let mut seen: Vec<String> = Vec::new();
         for file in self.files {
             let id = self.id_of(file);
@@ -265,8 +271,22 @@ impl Described<'_> {
                 Role::Results => entity["exampleOfWork"] = at("#output-results"),
                 Role::Wiring => entity["exampleOfWork"] = at("#input-wiring"),
                 Role::Guide => entity["about"] = at("./"),
-                Role::Added => {
-                    entity["isBasedOn"] = all_at(&self.ids(|r| *r == Role::Results));
+                Role::Added => entity["isBasedOn"] = self.results(),
+                Role::Plot {
+                    entry,
+                    output,
+                    about,
+                    ..
+                } => {
+                    entity["@type"] = json!(PICTURE);
+                    entity["description"] = json!(format!("{}: {about}", file.words()));
+                    entity["isBasedOn"] = self.results();
+                    let shown = steps.kept.get(&(entry.clone(), output.clone()));
+                    entity["about"] = all_at(shown);
+                }
+                Role::Diagram => {
+                    entity["@type"] = json!(PICTURE);
+                    entity["about"] = at(&self.recipe());
                 }
                 _ => {}
             }
@@ -341,13 +361,13 @@ impl Described<'_> {
             inputs.push(input);
         }
         let mut output = formal("#output-results", "results", "File");
-        output["workExample"] = all_at(&self.ids(|r| *r == Role::Results));
+        output["workExample"] = self.results();
         let ids = inputs
             .iter()
             .filter_map(|i| i["@id"].as_str().map(str::to_owned));
         let input_ids: Vec<String> = ids.collect();
         let version = recipe_version(&self.saved.recipe.text);
-        self.graph.push(json!({
+        let mut workflow = json!({
             "@id": self.id_of(file),
             "@type": ["File", "SoftwareSourceCode", "ComputationalWorkflow", "HowTo"],
             "name": self.titles(),
@@ -362,7 +382,11 @@ impl Described<'_> {
             "output": at("#output-results"),
             "hasPart": all_at(&steps.tools),
             "step": all_at(&steps.steps),
-        }));
+        });
+        if let Some(diagram) = self.ids(|r| *r == Role::Diagram).first() {
+            workflow["image"] = at(diagram);
+        }
+        self.graph.push(workflow);
         self.graph.push(json!({
             "@id": "#recipe-language",
             "@type": "ComputerLanguage",

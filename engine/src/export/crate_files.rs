@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest, Sha256};
 
 use super::crate_entities::describe;
+use super::crate_plots::MOST_PLOTS;
 use super::{ExportError, Notation, prov_text, told, unfit};
 use crate::lineage::{Lineage, reseal};
 use crate::rerun::Source;
@@ -35,6 +36,8 @@ pub struct CrateOptions<'o> {
     pub organization_url: Option<&'o str>,
     /// Further files made from the results: tables, plots, texts.
     pub add: &'o [PathBuf],
+    /// The recipe as a drawing (SVG).
+    pub diagram: Option<&'o str>,
 }
 
 /// What a file of a crate is to the run.
@@ -46,6 +49,15 @@ pub(super) enum Role {
     /// A recording, by entry, name in the recipe and number.
     Recording(String, String, usize),
     Added,
+    /// A plot of an output of an entry: its title, and what it shows.
+    Plot {
+        entry: String,
+        output: String,
+        title: String,
+        about: String,
+    },
+    /// The recipe as a drawing.
+    Diagram,
     Lineage,
     Guide,
 }
@@ -94,6 +106,8 @@ pub fn write_crate(
         folder: folder.path(),
         files: Vec::new(),
         taken: BTreeMap::new(),
+        drawn: 0,
+        undrawn: 0,
     };
     gathered.all(saved, lineage.clone(), source, options)?;
     let graph = describe(&lineage, saved, &gathered.files, options);
@@ -118,11 +132,15 @@ pub fn write_crate(
         })
 }
 
-struct Gathered<'g> {
+pub(super) struct Gathered<'g> {
     folder: &'g Path,
     files: Vec<CrateFile>,
     /// Paths that are taken, in small letters.
     taken: BTreeMap<String, u32>,
+    /// Plots that were drawn.
+    pub drawn: usize,
+    /// Plots that were left out.
+    pub undrawn: usize,
 }
 
 impl Gathered<'_> {
@@ -152,6 +170,11 @@ impl Gathered<'_> {
             false => without_names(saved, &mut lineage, &self.folder.join(&results))?,
         }
         self.take(results, Role::Results)?;
+        if let Some(diagram) = options.diagram {
+            let path = self.free("recipe.svg");
+            self.text(&path, diagram, Role::Diagram)?;
+        }
+        self.plots(saved, source)?;
         for added in options.add {
             let path = self.free(&named(&added.to_string_lossy(), "file"));
             self.copy(added, &path)?;
@@ -227,7 +250,7 @@ impl Gathered<'_> {
     }
 
     /// A path that nothing has yet: the one wanted, or one in a numbered folder.
-    fn free(&mut self, path: &str) -> String {
+    pub fn free(&mut self, path: &str) -> String {
         let count = self.taken.entry(path.to_lowercase()).or_insert(0);
         *count += 1;
         match (*count, path.rsplit_once('/')) {
@@ -244,7 +267,7 @@ impl Gathered<'_> {
             .map_err(|e| unfit(&to, &e))
     }
 
-    fn text(&mut self, path: &str, text: &str, role: Role) -> Result<(), ExportError> {
+    pub fn text(&mut self, path: &str, text: &str, role: Role) -> Result<(), ExportError> {
         self.write(path, text)?;
         self.take(path.to_owned(), role)
     }
@@ -277,6 +300,12 @@ impl Gathered<'_> {
             text += &format!("| {path} | {} |\n", file.words());
         }
         text += &format!("| {METADATA} | this folder, described for programs (RO-Crate 1.1) |\n");
+        if self.undrawn > 0 {
+            text += &format!(
+                "\nOf the plots, the first {MOST_PLOTS} are here; `phasemill report` draws the other {} as well.\n",
+                self.undrawn
+            );
+        }
         if options.include_recordings {
             text += "\nThe recordings are here, so everything can be computed again and compared:\n\n    phasemill verify .\n";
         }
@@ -298,6 +327,10 @@ impl CrateFile {
                 name => format!("the recording `{name}` of {entry}"),
             },
             Role::Added => format!("{} made from the results", kind_of(media_type(&self.name))),
+            Role::Plot { title, .. } => format!("a plot of {title}"),
+            Role::Diagram => {
+                "the recipe as a graph: stages, settings, and what flows between them".into()
+            }
             Role::Lineage => "the lineage of every result (W3C PROV-JSON)".into(),
             Role::Guide => "this text".into(),
         }

@@ -21,6 +21,8 @@ pub(super) struct Steps {
     pub controls: Vec<String>,
     /// Actions that the crate mentions.
     pub mentioned: Vec<String>,
+    /// What flows into each output that was kept, by the names of entry and output.
+    pub kept: BTreeMap<(String, String), String>,
     /// All of them, described.
     pub entities: Vec<Json>,
 }
@@ -187,6 +189,10 @@ impl Steps {
                 "propertyID": "BLAKE3 of what it was derived from",
                 "value": node.key,
             }));
+            if let Some(output) = kept {
+                let place = (entry.name.clone(), output.name.clone());
+                self.kept.insert(place, id.clone());
+            }
             flows
                 .entry(node.name.clone())
                 .or_insert_with(|| vec![id.clone()]);

@@ -11,6 +11,7 @@ mod crate_check;
 mod crate_entities;
 mod crate_files;
 mod crate_people;
+mod crate_plots;
 mod crate_steps;
 mod document;
 mod prov;

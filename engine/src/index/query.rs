@@ -278,16 +278,37 @@ impl Index {
     /// # Errors
     /// [`IndexError::Unusable`].
     pub fn runs(&self) -> Result<Vec<Run>, IndexError> {
+        Ok(self.newest(usize::MAX, false)?.0)
+    }
+
+    /// The newest runs, at most `limit`, in the order in which they began, and whether there are more; where `current`
+    /// says so, without those that are superseded.
+    ///
+    /// # Errors
+    /// [`IndexError::Unusable`].
+    pub fn newest(&self, limit: usize, current: bool) -> Result<(Vec<Run>, bool), IndexError> {
         self.read(|c| {
             let mut statement = c.prepare(
-                "SELECT id, began, program, operator, recipe_version, identity, supersedes,
-                        (SELECT count(*) FROM entry JOIN output ON output.entry = entry.id WHERE entry.run = run.id)
-                 FROM run ORDER BY began, id",
+                "SELECT id, began, program, operator, recipe_version, identity, supersedes
+                 FROM run ORDER BY began DESC, id DESC",
             )?;
             let mut rows = statement.query([])?;
             let mut runs = Vec::new();
             while let Some(row) = rows.next()? {
                 let id: i64 = row.get(0)?;
+                let superseded_by = superseded_by(c, &row.get::<_, String>(5)?)?;
+                if current && superseded_by.is_some() {
+                    continue;
+                }
+                if runs.len() == limit {
+                    runs.reverse();
+                    return Ok((runs, true));
+                }
+                let outputs: i64 = c
+                    .prepare_cached(
+                        "SELECT count(*) FROM entry JOIN output ON output.entry = entry.id WHERE entry.run = ?1",
+                    )?
+                    .query_row([id], |r| r.get(0))?;
                 let titles = c
                     .prepare_cached("SELECT DISTINCT title FROM entry WHERE run = ?1")?
                     .query_map([id], |r| r.get(0))?
@@ -299,12 +320,13 @@ impl Index {
                     operator: row.get(3)?,
                     recipe_version: row.get(4)?,
                     titles,
-                    outputs: row.get::<_, i64>(7)?.unsigned_abs(),
+                    outputs: outputs.unsigned_abs(),
                     supersedes: chain(c, row.get(6)?)?,
-                    superseded_by: superseded_by(c, &row.get::<_, String>(5)?)?,
+                    superseded_by,
                 });
             }
-            Ok(runs)
+            runs.reverse();
+            Ok((runs, false))
         })
     }
 

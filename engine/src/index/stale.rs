@@ -67,7 +67,21 @@ impl Index {
         corrections: &[Correction],
         registry: &Registry,
     ) -> Result<Vec<Stale>, IndexError> {
+        Ok(self.some_stale(corrections, registry, usize::MAX)?.0)
+    }
+
+    /// As [`Index::stale`], at most `limit` of them, and whether there are more.
+    ///
+    /// # Errors
+    /// As [`Index::stale`].
+    pub fn some_stale(
+        &self,
+        corrections: &[Correction],
+        registry: &Registry,
+        limit: usize,
+    ) -> Result<(Vec<Stale>, bool), IndexError> {
         let mut all = Reasons::new();
+        let mut more = false;
         for correction in corrections {
             let Correction {
                 name,
@@ -77,31 +91,31 @@ impl Index {
                 ..
             } = correction;
             let reason = |what: &str| format!("constant {what}, corrected to {new}");
-            let (unit, low, high) = value_of(new)?;
-            let used = match old {
-                Some(old) => {
-                    let (before, ..) = value_of(old)?;
-                    if before != unit {
-                        return Err(IndexError::Correction {
-                            name: name.clone(),
-                            unit: before,
-                            new: new.clone(),
-                        });
-                    }
-                    self.uses(&Uses::Constant(name.clone(), Some(old.clone())), usize::MAX)?
+            let (mut unit, mut low, mut high) = value_of(new)?;
+            let mut which = "NOT";
+            if let Some(old) = old {
+                let (before, from, to) = value_of(old)?;
+                if before != unit {
+                    return Err(IndexError::Correction {
+                        name: name.clone(),
+                        unit: before,
+                        new: new.clone(),
+                    });
                 }
-                None => {
-                    let sql = format!(
-                        "SELECT run.id, output.id, entry.name, output.name,
-                                constant.name || ' = ' || constant.text || ' in `' || node.name || '`'
-                         FROM constant CROSS JOIN node ON node.id = constant.node {FROM_NODES}
-                         WHERE constant.name = ?1
-                           AND NOT (constant.dimension = ?2 AND constant.value BETWEEN ?3 AND ?4)
-                           AND (?5 IS NULL OR entry.title = ?5)"
-                    );
-                    self.outputs(&sql, &[name, &unit, &low, &high, title], usize::MAX, false)?
-                }
-            };
+                // Nobody corrects what nobody used.
+                self.uses(&Uses::Constant(name.clone(), None), 1)?;
+                (which, unit, low, high) = ("", before, from, to);
+            }
+            let sql = format!(
+                "SELECT run.id, output.id, entry.name, output.name,
+                        constant.name || ' = ' || constant.text || ' in `' || node.name || '`'
+                 FROM constant CROSS JOIN node ON node.id = constant.node {FROM_NODES}
+                 WHERE constant.name = ?1
+                   AND {which} (constant.dimension = ?2 AND constant.value BETWEEN ?3 AND ?4)
+                   AND (?5 IS NULL OR entry.title = ?5)"
+            );
+            let used = self.outputs(&sql, &[name, &unit, &low, &high, title], limit, false)?;
+            more |= used.more;
             gather(&mut all, used, reason);
         }
         for stage in registry.iter() {
@@ -111,12 +125,16 @@ impl Index {
                         'kernel `' || node.stage || '` of `' || node.name || '` had version ' || node.version
                  FROM node {FROM_NODES} WHERE node.stage = ?1 AND node.version < ?2"
             );
-            let used = self.outputs(&sql, &[&name, &version], usize::MAX, false)?;
+            let used = self.outputs(&sql, &[&name, &version], limit, false)?;
+            more |= used.more;
             gather(&mut all, used, |what| {
                 format!("{what}, and has {version} now")
             });
         }
-        Ok(listed(all))
+        let mut stale = listed(all);
+        more |= stale.len() > limit;
+        stale.truncate(limit);
+        Ok((stale, more))
     }
 
     /// The outputs of results that are not superseded whose recordings hold other samples now, and what

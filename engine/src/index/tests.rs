@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::{Added, Correction, Found, Index, IndexError, Uses, Wanted};
+use super::{Added, Correction, Found, Index, IndexError, Run, Uses, Wanted};
 use crate::aspect::Aspect;
 use crate::lineage::{ConstantFacts, Entry, Lineage, Node, Output, RecordedFile, Recording};
 use crate::saved::{Column, Digest, Part, SavedValue};
@@ -259,6 +259,21 @@ fn what_is_superseded_is_no_longer_stale() {
     let runs = index.runs().unwrap();
     assert_eq!(runs[1].supersedes[0].file, folder.path().join("a.h5"));
     assert!(runs[0].superseded_by.is_some());
+    // No more than asked for, and whether there are more.
+    put(&mut index, folder.path(), "c.h5", &digest("C"));
+    let stale = |limit| index.some_stale(&corrected(None, None), &registry, limit);
+    let counted = [1, 2].map(|limit| stale(limit).unwrap());
+    assert_eq!(
+        counted.map(|(s, more)| (s.len(), more)),
+        [(1, true), (2, false)]
+    );
+    let newest = |limit, current| {
+        let (runs, more) = index.newest(limit, current).unwrap();
+        let file = |run: &Run| run.files[0].file.file_name().unwrap().to_owned();
+        (runs.iter().map(file).collect::<Vec<_>>(), more)
+    };
+    assert_eq!(newest(2, false), (vec!["b.h5".into(), "c.h5".into()], true));
+    assert_eq!(newest(2, true), (vec!["b.h5".into(), "c.h5".into()], false));
 }
 
 #[test]

@@ -1,6 +1,7 @@
 //! Makes the record of a run.
 
 use super::keys::keys;
+use super::layout::text_of;
 use super::{
     AxisFacts, Check, Compared, ConstantFacts, Entry, FlowFacts, InputFacts, Lineage, Machine,
     Node, Output, RecordedFile, Recording, VERSION, describe, relative,
@@ -87,8 +88,7 @@ pub fn reseal(writer: &mut ResultWriter, lineage: &mut Lineage) -> Result<(), St
         e.outputs.iter().map(path)
     });
     lineage.frame = writer.frame(&outputs.collect::<Vec<_>>())?;
-    // Texts, numbers and lists always have a JSON form.
-    let record = serde_json::to_string_pretty(lineage).unwrap_or_default();
+    let record = text_of(lineage);
     writer.text(RECORD, &record)?;
     writer.text(SEAL, blake3::hash(record.as_bytes()).to_hex().as_str())
 }

@@ -1,10 +1,11 @@
 //! What was done, in plain English: a sentence per stage, put on record when it runs, and the paragraph
 //! that `trace --methods` makes of them.
 
+use super::alike::{Alike, main_first};
 use super::{Chosen, ConstantFacts, Entry, Lineage, Node};
 use crate::run::Job;
 use crate::stage::Told;
-use crate::units::{Unit, format_quantity};
+use crate::units::{Quantity, Unit, format_quantity};
 
 /// A quantity in SI units as a sentence says it, with at most four digits: `50 ms`, `1.563 Hz`, `0.01 %`.
 pub fn spoken(value: f64, unit: &str) -> String {
@@ -72,15 +73,19 @@ pub fn methods(lineage: &Lineage, entry: &Entry, chosen: &[Chosen<'_>]) -> Strin
             wanted.push(node);
         }
     }
+    main_first(&mut wanted);
+    let alike = Alike::among(&wanted);
     let mut sentences = recorded(entry, &wanted);
     for node in wanted.iter().filter(|n| n.input.is_none()) {
-        sentences.push(match node.method.is_empty() {
-            false => named(&node.method, &node.name, &wanted, chosen),
+        sentences.extend(match alike.told(node) {
+            Some(first) => again(node, first, &alike, &wanted, chosen),
+            None if !node.method.is_empty() => {
+                Some(named(&node.method, &node.name, &wanted, chosen))
+            }
             // Version 1 has no sentences.
-            true => {
-                let reads: Vec<String> = node.reads.iter().map(|r| format!("\"{r}\"")).collect();
-                let text = listed(&node.stage, &reads, &node.settings);
-                named(&text, &node.name, &wanted, chosen)
+            None => {
+                let text = listed(&node.stage, &quoted(&node.reads), &node.settings);
+                Some(named(&text, &node.name, &wanted, chosen))
             }
         });
     }
@@ -106,6 +111,38 @@ pub fn methods(lineage: &Lineage, entry: &Entry, chosen: &[Chosen<'_>]) -> Strin
         lineage.program
     ));
     sentences.join(" ")
+}
+
+/// A sentence for a stage that was made in the same way as one told before; none where the stage that reads it says so
+/// of both.
+fn again(
+    node: &Node,
+    first: &str,
+    alike: &Alike<'_>,
+    wanted: &[&Node],
+    chosen: &[Chosen<'_>],
+) -> Option<String> {
+    let reads = |n: &&&Node| {
+        n.reads
+            .iter()
+            .any(|r| crate::graph::split(r).0 == node.name)
+    };
+    let mut readers = wanted.iter().filter(reads);
+    let kept = chosen.iter().any(|c| c.output.node == node.name);
+    if !kept && readers.all(|n| alike.told(n).is_some()) {
+        return None;
+    }
+    let from = joined(&quoted(&alike.from(node)));
+    let name = &node.name;
+    Some(format!(
+        "\"{name}\" was obtained from {from} in the same way as \"{first}\"."
+    ))
+}
+
+/// Names as a sentence has them.
+fn quoted(names: &[impl AsRef<str>]) -> Vec<String> {
+    let quote = |name: &_| format!("\"{}\"", AsRef::<str>::as_ref(name));
+    names.iter().map(quote).collect()
 }
 
 /// A sentence with the name of what came out, where a later sentence will need it.
@@ -188,9 +225,10 @@ fn duration(seconds: f64) -> String {
 }
 
 fn calibration(constant: &ConstantFacts) -> String {
-    let uncertainty = match constant.standard_uncertainty.as_str() {
-        "not stated" => "its uncertainty was not stated".to_owned(),
-        u => format!("with a standard uncertainty of {u}"),
+    let uncertainty = match (constant.standard_uncertainty.as_str(), relative(constant)) {
+        ("not stated", _) => "its uncertainty was not stated".to_owned(),
+        (_, Some(part)) => format!("with a relative standard uncertainty of {part}"),
+        (u, None) => format!("with a standard uncertainty of {u}"),
     };
     let origin = [constant.source.as_str(), constant.date.as_str()];
     let origin: Vec<&str> = origin.into_iter().filter(|t| !t.is_empty()).collect();
@@ -202,6 +240,18 @@ fn calibration(constant: &ConstantFacts) -> String {
         "The constant \"{}\" is {}, {uncertainty}{origin}.",
         constant.name, constant.value
     )
+}
+
+/// The standard uncertainty of a constant as a part of it, where that has a meaning.
+fn relative(constant: &ConstantFacts) -> Option<String> {
+    let value = Quantity::parse(&constant.value).ok()?;
+    let u = Quantity::parse(&constant.standard_uncertainty).ok()?;
+    let part = u.value / value.value.abs();
+    // Levels, angles and temperatures have no zero to be a part of.
+    let scale = !value.is_level() && !value.text.contains("°C");
+    let angle = value.unit.same_dimension(&Unit::radian());
+    let fits = u.unit.same_dimension(&value.unit) && scale && !angle;
+    (fits && part.is_finite()).then(|| spoken(part, "%"))
 }
 
 /// What the results are, and what is said of their uncertainty.
@@ -218,10 +268,15 @@ fn results(entry: &Entry, chosen: &[Chosen<'_>]) -> Vec<String> {
             drawn.push(name.clone());
             most = most.max(trials);
         }
+        // Ends of intervals, limits and counts beside an estimate are what is said of it.
+        let beside = || {
+            let node = entry.node(&chosen.output.node);
+            node.is_some_and(|n| n.flows.iter().any(|f| f.evaluated == Some(true)))
+        };
         match flow.evaluated {
             Some(true) => with.push(name),
-            Some(false) => without.push(name),
-            None => {}
+            Some(false) if !beside() => without.push(name),
+            _ => {}
         }
     }
     if !with.is_empty() {
@@ -248,6 +303,28 @@ fn results(entry: &Entry, chosen: &[Chosen<'_>]) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_uncertainty_is_told_as_a_part_where_that_means_something() {
+        for (value, u, told) in [
+            (
+                "1.000e8 V/A",
+                "500000.0 V/A",
+                "a relative standard uncertainty of 0.5 %",
+            ),
+            ("20 °C", "0.1 K", "a standard uncertainty of 0.1 K"),
+            ("30 deg", "0.01 rad", "a standard uncertainty of 0.01 rad"),
+            ("0 V", "0.01 V", "a standard uncertainty of 0.01 V"),
+        ] {
+            let constant = ConstantFacts {
+                value: value.into(),
+                standard_uncertainty: u.into(),
+                ..ConstantFacts::default()
+            };
+            let sentence = calibration(&constant);
+            assert!(sentence.ends_with(&format!("with {told}.")), "{sentence}");
+        }
+    }
 
     #[test]
     fn numbers_are_said_without_idle_digits() {

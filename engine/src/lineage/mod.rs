@@ -3,7 +3,8 @@
 //!
 //! # The record, version 2
 //!
-//! `/provenance/lineage` holds a [`Lineage`] as JSON. What there is one of per point stands beside it, so
+//! `/provenance/lineage` holds a [`Lineage`] as JSON, each entry on a line of its own (earlier programs laid the
+//! text out in another way, which changes nothing). What there is one of per point stands beside it, so
 //! that the text stays short whatever the number of points, and one point can be looked up alone:
 //!
 //! | path | what |
@@ -26,8 +27,10 @@
 //!
 //! Files of version 1 are read as `first.rs` says; what that version did not record is empty.
 
+mod alike;
 mod first;
 mod keys;
+mod layout;
 mod make;
 mod methods;
 mod place;

@@ -42,6 +42,11 @@ fn wanted(text: &str) -> Result<Wanted<'_>, String> {
     })
 }
 
+/// The entry that a text such as `recording:answer[17]` names.
+pub(super) fn entry_of(text: &str) -> Option<&str> {
+    wanted(text).ok()?.entry
+}
+
 impl Record {
     /// The outputs that a text means, as `answer`, `answer[17]` or `recording:answer[17]`; an output may
     /// also be named by its node. All of them where there is no text.
@@ -51,30 +56,24 @@ impl Record {
     pub fn choose(&self, text: Option<&str>) -> Result<Vec<Chosen<'_>>, String> {
         let all = || {
             let entries = self.lineage.entries.iter();
-            entries.flat_map(|e| e.outputs.iter().map(move |o| (e, o)))
-        };
-        let everything = |(entry, output)| Chosen {
-            entry,
-            output,
-            point: None,
+            entries.flat_map(Entry::everything)
         };
         let Some(text) = text else {
-            return Ok(all().map(everything).collect());
+            return Ok(all().collect());
         };
         let wanted = wanted(text)?;
         let chosen: Vec<Chosen<'_>> = all()
-            .filter(|(e, _)| wanted.entry.is_none_or(|name| name == e.name))
-            .filter(|(_, o)| o.name == wanted.output || o.node == wanted.output)
-            .map(|(entry, output)| Chosen {
-                entry,
-                output,
+            .filter(|c| wanted.entry.is_none_or(|name| name == c.entry.name))
+            .filter(|c| c.output.name == wanted.output || c.output.node == wanted.output)
+            .map(|c| Chosen {
                 point: wanted.point,
+                ..c
             })
             .collect();
         if chosen.is_empty() {
             const MOST: usize = 20;
             let names: Vec<String> = all()
-                .map(|(e, o)| format!("{}:{}", e.name, o.name))
+                .map(|c| format!("{}:{}", c.entry.name, c.output.name))
                 .collect();
             let more = match names.len() {
                 0..=MOST => String::new(),
@@ -147,6 +146,15 @@ impl Record {
 }
 
 impl Entry {
+    /// All of its outputs.
+    pub fn everything(&self) -> impl Iterator<Item = Chosen<'_>> {
+        self.outputs.iter().map(|output| Chosen {
+            entry: self,
+            output,
+            point: None,
+        })
+    }
+
     /// The file that a point of a recording is in, and which point of the file it is.
     pub fn file_of(&self, recording: &str, point: u64) -> Option<(&super::RecordedFile, u64)> {
         let recording = self.recordings.iter().find(|r| r.name == recording)?;
@@ -190,6 +198,9 @@ impl<'r> Teller<'r> {
         if node.numeric_version > 0 {
             self.text += &format!(" (kernel version {})", node.numeric_version);
         }
+        if self.chosen.entry.from_cache.contains(&node.name) {
+            self.text += ", at least in part from the cache";
+        }
         let key = node.key.get(..12).unwrap_or(&node.key);
         self.text += &format!("  key {key}\n");
         for flow in &node.flows {
@@ -230,7 +241,10 @@ impl<'r> Teller<'r> {
         };
         let entry = self.chosen.entry;
         self.text += &format!("{pad}     dataset {}, {}\n", input.dataset, input.stored);
-        self.text += &format!("{pad}     {}\n", input.header);
+        // What is not stated decides nothing that a reader could look up.
+        let stated = |part: &&str| !part.ends_with(" None") && !part.ends_with(" []");
+        let header: Vec<&str> = input.header.split("; ").filter(stated).collect();
+        self.text += &format!("{pad}     {}\n", header.join("; "));
         let range = match input.length {
             0 => String::new(),
             length => {

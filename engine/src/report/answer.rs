@@ -2,11 +2,12 @@
 
 use super::plot::{Axis, Mark, Places, Plot, Series};
 use super::samples::wanted;
-use super::subject::Curves;
+use super::subject::{Curves, ranked};
 use super::{
     Block, Cell, Column, Notice, Numbers, Section, Subject, Table, Trouble, counted, slug,
 };
 use crate::aspect::Aspect;
+use crate::lineage::Output;
 use crate::units::{Unit, format_quantity, format_uncertain};
 
 /// Rows of the table of a sweep; the CSV of the plot has all.
@@ -52,6 +53,23 @@ pub fn answer(subject: &Subject<'_>) -> Section {
         blocks.push(Block::More("Further numbers".into(), blocks_of.collect()));
     }
     Section::new("answer", "The answer", blocks)
+}
+
+/// The plots that are seen at once, each with the output that it shows.
+pub fn plots<'s>(subject: &Subject<'s>) -> Vec<(&'s Output, Plot)> {
+    let points: Vec<u64> = wanted(subject).iter().map(|w| w.point).collect();
+    let told = subject.columns.iter().filter(|c| !c.told_elsewhere);
+    let columns = told.map(|c| (c.output, of_column(subject, c)));
+    let curves = subject.curves.iter();
+    let curves = curves.map(|c| (c.output, of_curves(c, &points)));
+    let plots = |(output, blocks): (&'s Output, Vec<Block>)| {
+        let plot = move |block| match block {
+            Block::Plot(plot) => Some((output, *plot)),
+            _ => None,
+        };
+        blocks.into_iter().filter_map(plot)
+    };
+    columns.chain(curves).flat_map(plots).collect()
 }
 
 /// Name of an output and how its amplitude is stated.
@@ -166,11 +184,7 @@ fn coverage(column: &Column<'_>, number: &Numbers) -> Vec<String> {
         n => parts.push(format!("interval drawn by trials at {n}")),
     }
     if column.evaluated {
-        let mut relative: Vec<f64> = (0..points)
-            .map(|p| (number.u[p] / number.values[p]).abs())
-            .filter(|r| r.is_finite())
-            .collect();
-        relative.sort_unstable_by(f64::total_cmp);
+        let relative = ranked((0..points).map(|p| (number.u[p] / number.values[p]).abs()));
         // A part of an angle says nothing.
         let of_angle = number.unit.same_dimension(&Unit::radian());
         if let (Some(middle), false) = (relative.get(relative.len() / 2), of_angle) {
@@ -189,21 +203,9 @@ fn sweep(subject: &Subject<'_>, column: &Column<'_>) -> Vec<Block> {
     let Some(size) = column.size() else {
         return blocks;
     };
-    let mut there: Vec<f64> = size
-        .values
-        .iter()
-        .copied()
-        .filter(|x| x.is_finite())
-        .collect();
-    there.sort_unstable_by(f64::total_cmp);
-    let digits = |x: &f64| format_quantity(*x, &size.unit, 4);
-    let value = match (there.first(), there.last()) {
-        (Some(low), Some(high)) => format!("{} to {}", digits(low), digits(high)),
-        _ => "no value".into(),
-    };
     blocks.push(Block::Answer {
         name: title(column),
-        value,
+        value: size.range().unwrap_or("no value".into()),
         note: coverage(column, size).join("; "),
     });
     let (first, second): (Vec<_>, Vec<_>) = column

@@ -258,15 +258,7 @@ pub fn lineage(subject: &Subject<'_>, wanted: &[Wanted]) -> Result<Section, Stor
 /// The paragraph for the methods section of a paper.
 pub fn methods(subject: &Subject<'_>) -> Section {
     let entry = subject.entry;
-    let chosen: Vec<Chosen<'_>> = entry
-        .outputs
-        .iter()
-        .map(|output| Chosen {
-            entry,
-            output,
-            point: None,
-        })
-        .collect();
+    let chosen: Vec<Chosen<'_>> = entry.everything().collect();
     let text = crate::lineage::methods(subject.saved.lineage(), entry, &chosen);
     Section::new(
         "methods",

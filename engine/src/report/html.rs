@@ -29,30 +29,24 @@ pub fn html(page: &Page) -> String {
          <button type=\"button\" id=\"theme\" hidden>Dark</button>\n</header>\n",
         escaped(&page.subtitle)
     );
-    if page.sections.len() > 1 {
-        out += "<nav aria-label=\"Contents\">\n<ol>\n";
-        for section in &page.sections {
-            let _ = writeln!(
-                out,
-                "<li><a href=\"#{}\">{}</a></li>",
-                section.id,
-                escaped(&section.title)
-            );
-        }
-        out += "</ol>\n</nav>\n";
-    }
-    out += "<main id=\"content\">\n";
+    let (mut contents, mut main) = (String::new(), String::new());
     for section in &page.sections {
+        let (id, title) = (section.id, escaped(&section.title));
+        let _ = writeln!(contents, "<li><a href=\"#{id}\">{title}</a></li>");
+        let _ = writeln!(
+            main,
+            "<section id=\"{id}\" aria-labelledby=\"{id}-title\">\n<h2 id=\"{id}-title\">{title}</h2>"
+        );
+        blocks(&mut main, &section.blocks);
+        main += "</section>\n";
+    }
+    if page.sections.len() > 1 {
         let _ = writeln!(
             out,
-            "<section id=\"{0}\" aria-labelledby=\"{0}-title\">\n<h2 id=\"{0}-title\">{1}</h2>",
-            section.id,
-            escaped(&section.title)
+            "<nav aria-label=\"Contents\">\n<ol>\n{contents}</ol>\n</nav>"
         );
-        blocks(&mut out, &section.blocks);
-        out += "</section>\n";
     }
-    out += "</main>\n";
+    let _ = writeln!(out, "<main id=\"content\">\n{main}</main>");
     if !page.plots().is_empty() {
         out += KEYS;
     }

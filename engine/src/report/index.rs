@@ -63,22 +63,10 @@ impl Glance {
         self.worst = relative.filter(|r| r.is_finite()).max_by(f64::total_cmp);
         self.answer = match column.output.points {
             1 => format!("{} {}", column.output.name, in_words(column, size, 0)),
-            _ => {
-                let mut there: Vec<f64> = size
-                    .values
-                    .iter()
-                    .copied()
-                    .filter(|x| x.is_finite())
-                    .collect();
-                there.sort_unstable_by(f64::total_cmp);
-                let show = |x: &f64| crate::units::format_quantity(*x, &size.unit, 4);
-                match (there.first(), there.last()) {
-                    (Some(low), Some(high)) => {
-                        format!("{} {} to {}", column.output.name, show(low), show(high))
-                    }
-                    _ => format!("{}: no value", column.output.name),
-                }
-            }
+            _ => match size.range() {
+                Some(range) => format!("{} {range}", column.output.name),
+                None => format!("{}: no value", column.output.name),
+            },
         };
         if column.output.points > 1 {
             self.drawing = thumbnail(

@@ -10,7 +10,7 @@ use crate::recipe::{Recipe, Wiring};
 use crate::saved::Saved;
 use crate::stage::Registry;
 use crate::store::{ChannelHeader, StoreError};
-use crate::units::Unit;
+use crate::units::{Unit, format_quantity};
 use crate::verify::{Texts, texts};
 
 /// Bins of a density or curve, all points together, up to which they are read.
@@ -174,9 +174,7 @@ impl<'s> Subject<'s> {
     /// The frequency in Hz at which a clock was found, in the middle of the points that kept it.
     pub fn measured(&self, clock: &str) -> Option<f64> {
         let own = |c: &&Column<'_>| c.output.node == clock && c.output.port == "frequency";
-        let values = &self.columns.iter().find(own)?.numbers.first()?.values;
-        let mut there: Vec<f64> = values.iter().copied().filter(|f| f.is_finite()).collect();
-        there.sort_unstable_by(f64::total_cmp);
+        let there = self.columns.iter().find(own)?.numbers.first()?.ranked();
         there.get(there.len() / 2).copied()
     }
 
@@ -350,6 +348,31 @@ impl<'s> Subject<'s> {
             points: rows.map(|(v, u)| (v.to_vec(), u.to_vec())).collect(),
         }))
     }
+}
+
+impl Numbers {
+    /// The values that there are, smallest first.
+    pub fn ranked(&self) -> Vec<f64> {
+        ranked(self.values.iter().copied())
+    }
+
+    /// The smallest and the largest value in words; `None` where there is none.
+    pub(super) fn range(&self) -> Option<String> {
+        let there = self.ranked();
+        let shown = |x: &f64| format_quantity(*x, &self.unit, 4);
+        Some(format!(
+            "{} to {}",
+            shown(there.first()?),
+            shown(there.last()?)
+        ))
+    }
+}
+
+/// The numbers among these, smallest first.
+pub(super) fn ranked(values: impl Iterator<Item = f64>) -> Vec<f64> {
+    let mut there: Vec<f64> = values.filter(|x| x.is_finite()).collect();
+    there.sort_unstable_by(f64::total_cmp);
+    there
 }
 
 impl Column<'_> {

@@ -9,6 +9,7 @@ use phasemill_stages::REGISTRY;
 
 use super::{complain, say};
 use crate::exit;
+use crate::graph::{Graph, svg};
 
 /// Arguments of `export`.
 #[derive(clap::Args)]
@@ -20,7 +21,7 @@ pub struct Arguments {
     /// Copy the recordings into the crate as well, so that it can be verified anywhere
     #[arg(long, requires = "crate_folder")]
     include_recordings: bool,
-    /// A further file for the crate that was made from the results: a table, a plot, a text
+    /// A further file for the crate that was made from the results: a table, a text, another plot
     #[arg(long, value_name = "FILE", requires = "crate_folder")]
     add: Vec<PathBuf>,
     /// The licence of the crate: a URL, or words
@@ -93,6 +94,8 @@ fn exported(arguments: &Arguments) -> Result<(), ExportError> {
             registry: &REGISTRY,
             folders: &arguments.folders,
         };
+        let entry = saved.lineage().entries.first();
+        let diagram = entry.map(|entry| svg(&Graph::whole(entry), &entry.title));
         let options = CrateOptions {
             include_recordings: arguments.include_recordings,
             with_names: arguments.with_names,
@@ -101,6 +104,7 @@ fn exported(arguments: &Arguments) -> Result<(), ExportError> {
             organization: arguments.organization.as_deref(),
             organization_url: arguments.organization_url.as_deref(),
             add: &arguments.add,
+            diagram: diagram.as_deref(),
         };
         write_crate(&saved, &source, &options, target)?;
         say(format!("crate in {}", target.display()));

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use phasemill_engine::lineage::{Chosen, Record, methods};
+use phasemill_engine::lineage::{Chosen, Lineage, Record, methods};
 use phasemill_engine::saved::{BudgetLine, budget};
 use phasemill_engine::store::{ResultReader, StoreError};
 use serde_json::{Value, json};
@@ -58,7 +58,7 @@ fn traced(arguments: &Arguments) -> Result<String, String> {
         let file = ResultReader::open(&path).map_err(|e| e.to_string())?;
         return file.text("/provenance/recipe").map_err(|e| e.to_string());
     }
-    let mut record = Record::open(&path).map_err(|e| e.to_string())?;
+    let mut record = Record::open_for(&path, output.as_deref()).map_err(|e| e.to_string())?;
     if arguments.public {
         record.lineage = record.lineage.public();
     }
@@ -91,15 +91,7 @@ fn traced(arguments: &Arguments) -> Result<String, String> {
                 .map_err(|e| format!("cannot write {}: {e}", file.display())),
         };
     }
-    let lineage = &record.lineage;
-    let by = lineage
-        .operator
-        .as_ref()
-        .map_or(String::new(), |name| format!(" by {name}"));
-    let mut text = format!(
-        "made by phasemill {} on {}{by}\n",
-        lineage.program, lineage.began
-    );
+    let mut text = made(&record.lineage);
     for chosen in chosen {
         let entry = chosen.entry;
         let story = record.story(chosen).map_err(|e| e.to_string())?;
@@ -111,6 +103,23 @@ fn traced(arguments: &Arguments) -> Result<String, String> {
             .collect::<String>();
     }
     Ok(text)
+}
+
+/// Which program made it, when, on what, and for whom.
+fn made(lineage: &Lineage) -> String {
+    let libraries = lineage.libraries.iter().map(|(n, v)| format!("{n} {v}"));
+    let with = match libraries.collect::<Vec<_>>() {
+        none if none.is_empty() => String::new(),
+        some => format!(" ({})", some.join(", ")),
+    };
+    let machine = lineage.machine.as_ref();
+    let machine = machine.map_or(String::new(), |m| format!(", {} {}", m.os, m.architecture));
+    let by = lineage.operator.as_ref();
+    let by = by.map_or(String::new(), |name| format!(" by {name}"));
+    format!(
+        "made by phasemill {}{with} on {}{by}{machine}\n",
+        lineage.program, lineage.began
+    )
 }
 
 /// Points up to which the budget of one is looked for; beyond, reading all parts takes longer than a look is
@@ -182,6 +191,10 @@ fn json_of(record: &Record, chosen: &[Chosen<'_>]) -> Result<String, String> {
         if let Some(point) = c.point {
             whole["point"] = point_of(record, c, point).map_err(|e| e.to_string())?;
         }
+        let cached = &c.entry.from_cache;
+        let chain = c.entry.chain(c.output);
+        let names = chain.iter().map(|n| &n.name).filter(|n| cached.contains(n));
+        whole["from_cache"] = json!(names.collect::<Vec<_>>());
         let budget = budget_of(record, c).map_err(|e| e.to_string())?;
         if !budget.is_empty() {
             whole["budget"] = json!(budget);

@@ -46,6 +46,11 @@ pub struct Arrow {
 }
 
 impl Graph {
+    /// The nodes behind all outputs of an entry.
+    pub fn whole(entry: &Entry) -> Self {
+        Graph::of(entry, &entry.everything().collect::<Vec<_>>())
+    }
+
     /// The nodes behind some outputs of one entry.
     pub fn of(entry: &Entry, chosen: &[Chosen<'_>]) -> Self {
         let behind = |node: &&Node| {

@@ -7,7 +7,6 @@ mod spectra;
 
 use std::path::PathBuf;
 
-use phasemill_engine::lineage::Chosen;
 use phasemill_engine::report::samples::{self, PointTraces, Recordings, wanted};
 use phasemill_engine::report::{
     Block, Cell, Glance, Notice, Page, Section, Subject, Table, answer, asked, budgets, compared,
@@ -162,19 +161,10 @@ fn of_references(traces: &[PointTraces]) -> Vec<Block> {
 /// The drawing of the graph.
 fn graph(subject: &Subject<'_>) -> Section {
     let entry = subject.entry;
-    let chosen: Vec<Chosen<'_>> = entry
-        .outputs
-        .iter()
-        .map(|output| Chosen {
-            entry,
-            output,
-            point: None,
-        })
-        .collect();
-    let graph = Graph::of(entry, &chosen);
+    let graph = Graph::whole(entry);
     let about = format!(
         "The recipe as a graph, from the channels above (dashed) to the {} kept (bold): each box is a stage with its settings, each arrow what flows between them.",
-        match chosen.len() {
+        match entry.outputs.len() {
             1 => "result".to_owned(),
             n => format!("{n} results"),
         }

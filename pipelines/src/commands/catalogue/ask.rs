@@ -16,6 +16,9 @@ pub struct Listing {
     /// Only runs that are not superseded
     #[arg(long)]
     current: bool,
+    /// Most runs that are shown, the newest; by default 100, and all in JSON
+    #[arg(long, value_name = "N")]
+    limit: Option<usize>,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -78,8 +81,8 @@ pub struct Search {
 
 /// Lists runs.
 pub fn list(index: &Index, arguments: &Listing) -> Result<u8, IndexError> {
-    let mut runs = index.runs()?;
-    runs.retain(|r| !arguments.current || r.superseded_by.is_none());
+    let limit = show::limit(arguments.limit, arguments.json);
+    let (runs, more) = index.newest(limit, arguments.current)?;
     if arguments.json {
         json(&runs);
         return Ok(exit::DONE);
@@ -111,7 +114,11 @@ pub fn list(index: &Index, arguments: &Listing) -> Result<u8, IndexError> {
         }
     }
     let count = runs.len();
-    say(format!("{count} run{}", if count == 1 { "" } else { "s" }));
+    let s = if count == 1 { "" } else { "s" };
+    say(match more {
+        true => format!("the newest {count} run{s}; `--limit` shows more"),
+        false => format!("{count} run{s}"),
+    });
     Ok(exit::DONE)
 }
 

@@ -37,6 +37,9 @@ pub struct Changes {
 pub struct Staleness {
     #[command(flatten)]
     changes: Changes,
+    /// Most outputs that are shown; by default 100, and all in JSON
+    #[arg(long, value_name = "N")]
+    limit: Option<usize>,
     /// Print JSON
     #[arg(long)]
     json: bool,
@@ -59,6 +62,8 @@ pub struct Again {
 struct Found {
     corrections: Vec<Correction>,
     stale: Vec<Stale>,
+    /// Whether there are more.
+    more: bool,
     unseen: Vec<(PathBuf, String)>,
 }
 
@@ -70,8 +75,8 @@ impl Changes {
         }
     }
 
-    /// What no longer holds; `None` when the arguments are rejected, which was said.
-    fn find(&self, index: &Index) -> Result<Option<Found>, IndexError> {
+    /// What no longer holds, without recordings at most `limit`; `None` when the arguments are rejected, which was said.
+    fn find(&self, index: &Index, limit: usize) -> Result<Option<Found>, IndexError> {
         let mut corrections: Vec<Correction> = self
             .corrected
             .chunks_exact(3)
@@ -89,7 +94,7 @@ impl Changes {
                 None => return Ok(None),
             }
         }
-        let mut stale = index.stale(&corrections, &REGISTRY)?;
+        let (mut stale, more) = index.some_stale(&corrections, &REGISTRY, limit)?;
         let mut unseen = Vec::new();
         if self.recordings {
             let changed = index.changed(&self.source())?;
@@ -108,6 +113,7 @@ impl Changes {
         Ok(Some(Found {
             corrections,
             stale,
+            more,
             unseen,
         }))
     }
@@ -126,7 +132,8 @@ fn read_recipe(path: &Path) -> Option<Recipe> {
 
 /// Shows what no longer holds.
 pub fn stale(index: &Index, arguments: &Staleness) -> Result<u8, IndexError> {
-    let Some(found) = arguments.changes.find(index)? else {
+    let limit = show::limit(arguments.limit, arguments.json);
+    let Some(found) = arguments.changes.find(index, limit)? else {
         return Ok(exit::REJECTED);
     };
     for (file, why) in &found.unseen {
@@ -147,9 +154,11 @@ pub fn stale(index: &Index, arguments: &Staleness) -> Result<u8, IndexError> {
             true => "",
             false => "; recordings were not read, which `--recordings` does",
         };
+        show::more(found.more, limit);
         let count = found.stale.len();
         let some = if count == 1 { "output" } else { "outputs" };
-        say(format!("{count} {some} to make again{read}"));
+        let than = if found.more { "more than " } else { "" };
+        say(format!("{than}{count} {some} to make again{read}"));
     }
     Ok(if found.unseen.is_empty() {
         exit::DONE
@@ -160,7 +169,7 @@ pub fn stale(index: &Index, arguments: &Staleness) -> Result<u8, IndexError> {
 
 /// Makes again what no longer holds.
 pub fn again(index: &mut Index, arguments: &Again) -> Result<u8, IndexError> {
-    let Some(found) = arguments.changes.find(index)? else {
+    let Some(found) = arguments.changes.find(index, usize::MAX)? else {
         return Ok(exit::REJECTED);
     };
     let mut code = exit::DONE;

@@ -53,6 +53,14 @@ pub fn json(value: &impl serde::Serialize) {
     say(serde_json::to_string_pretty(value).unwrap_or_default());
 }
 
+/// Lines that are shown where nobody says how many.
+const SHOWN: usize = 100;
+
+/// How much of what is there is given: to people not more than they asked for, to programs all.
+pub fn limit(asked: Option<usize>, json: bool) -> usize {
+    asked.unwrap_or(if json { usize::MAX } else { SHOWN })
+}
+
 /// The line below a table that was cut.
 pub fn more(more: bool, limit: usize) {
     if more {
