@@ -23,6 +23,7 @@ mod fuzzed;
 mod lineage;
 mod memory;
 mod promises;
+mod records;
 mod reference_amplitude;
 mod reference_chain;
 mod reference_distributions;

@@ -6,8 +6,8 @@ use std::process::Command;
 use serde_json::Value;
 
 use crate::support::{
-    Channel, Layout, Outcome, names, noise, open, phasemill, record, root, sine, square,
-    text_attribute,
+    Channel, Layout, Outcome, command, finish, names, noise, open, phasemill, record, root, sine,
+    square, text_attribute,
 };
 
 const RATE: f64 = 2000.0;
@@ -528,4 +528,32 @@ fn the_data_of_a_page_can_be_read_by_programs() {
         plots += 1;
     }
     assert_eq!(plots, page.matches("<figure class=\"plot\"").count());
+}
+
+/// A page is for others to see, so it names neither the user nor a folder, whether recordings are found or not.
+#[test]
+fn a_page_names_nobody_unless_asked_to() {
+    let folder = bench();
+    let whole = folder.path().canonicalize().unwrap();
+    let at = |name: &str| whole.join(name).display().to_string();
+    let mut run = command(folder.path());
+    run.args(["run", &at("recipe.ron"), &at("sweep.h5"), "--overwrite"]);
+    run.args(["--out", &at("answers.h5"), "--quiet"]);
+    finish(run.env("USER", "someone-invented")).expect(0);
+    let report = |more: &[&str]| {
+        let answers = at("answers.h5");
+        let arguments = [&["report", &answers, "--overwrite"], more].concat();
+        phasemill(folder.path(), &arguments).expect(0);
+        std::fs::read_to_string(whole.join("answers.html")).unwrap()
+    };
+    let place = whole.display().to_string();
+    let private = report(&["--with-names"]);
+    assert!(private.contains("someone-invented") && private.contains(&place));
+    let silent = |page: &str| {
+        assert!(page.contains("sweep.h5"));
+        assert!(!page.contains("someone-invented") && !page.contains(&place));
+    };
+    silent(&report(&[]));
+    std::fs::remove_file(whole.join("sweep.h5")).unwrap();
+    silent(&report(&[]));
 }

@@ -1,74 +1,92 @@
-//! The text of a record: JSON in which every entry stands on a line of its own, so that one of many thousands is found
-//! without reading the others.
+//! How a record stands in its file: a text of what there is one of, and a text for every entry, so that an output among
+//! many thousands is told of without reading how the others were made.
 
-use super::Lineage;
+use serde::{Deserialize, Serialize};
 
-/// How the list of entries begins when there are some, and when there are none.
-const SOME: &str = "\"entries\":[\n";
-const NONE: &str = "\"entries\":[]";
+use super::make::{RECORD, SEAL};
+use super::{Entry, Lineage};
+use crate::store::{ResultReader, ResultWriter, StoreError};
 
-/// The text of a record.
-pub(super) fn text_of(lineage: &mut Lineage) -> String {
+/// The text of what there is one of: a lineage without its entries, but with the name of each and the hash of its text.
+#[derive(Serialize)]
+struct Head<'l> {
+    #[serde(flatten)]
+    lineage: &'l Lineage,
+    parts: &'l [(String, String)],
+}
+
+#[derive(Deserialize)]
+struct Parts {
+    parts: Vec<(String, String)>,
+}
+
+/// Why a record cannot be read.
+pub(super) enum Unread {
+    Store(StoreError),
+    Text(serde_json::Error),
+}
+
+impl From<serde_json::Error> for Unread {
+    fn from(error: serde_json::Error) -> Self {
+        Unread::Text(error)
+    }
+}
+
+/// Where the text of an entry stands.
+pub fn entry_path(entry: &str) -> String {
+    format!("/provenance/points/{entry}/lineage")
+}
+
+/// BLAKE3 of a text in hexadecimal digits.
+pub(super) fn hash_of(text: &str) -> String {
+    blake3::hash(text.as_bytes()).to_hex().to_string()
+}
+
+/// Writes the texts of entries; name and hash of each.
+pub(super) fn write_entries(
+    writer: &mut ResultWriter,
+    entries: &[Entry],
+) -> Result<Vec<(String, String)>, StoreError> {
+    let write = |entry: &Entry| {
+        // Texts, numbers and lists always have a JSON form.
+        let text = serde_json::to_string_pretty(entry).unwrap_or_default();
+        writer.text(&entry_path(&entry.name), &text)?;
+        Ok((entry.name.clone(), hash_of(&text)))
+    };
+    entries.iter().map(write).collect()
+}
+
+/// Writes the text of what there is one of, and its seal.
+pub(super) fn write_head(
+    writer: &mut ResultWriter,
+    lineage: &mut Lineage,
+    parts: &[(String, String)],
+) -> Result<(), StoreError> {
     let entries = std::mem::take(&mut lineage.entries);
-    // Texts, numbers and lists always have a JSON form.
-    let head = serde_json::to_string(lineage).unwrap_or_default();
-    let lines = entries.iter().map(serde_json::to_string);
-    let lines: Vec<String> = lines.map(Result::unwrap_or_default).collect();
+    let text = serde_json::to_string_pretty(&Head { lineage, parts }).unwrap_or_default();
     lineage.entries = entries;
-    match lines.is_empty() {
-        true => head,
-        false => head.replacen(NONE, &format!("{SOME}{}\n]", lines.join(",\n")), 1),
-    }
+    writer.text(RECORD, &text)?;
+    writer.text(SEAL, &hash_of(&text))
 }
 
-/// The same text with this entry alone; `None` when it has none of this name, or is laid out in another way, as those
-/// of earlier programs are.
-pub(super) fn of_entry(text: &str, name: &str) -> Option<String> {
-    let (head, rest) = text.split_once(SOME)?;
-    let (entries, tail) = rest.rsplit_once("\n]")?;
-    let start = format!("{{\"name\":{},", serde_json::to_string(name).ok()?);
-    let own = entries.split('\n').find(|line| line.starts_with(&start))?;
-    let own = own.trim_end_matches(',');
-    Some(format!("{head}\"entries\":[{own}]{tail}"))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::super::Entry;
-    use super::*;
-
-    fn lineage(names: &[&str]) -> Lineage {
-        let entry = |name: &&str| Entry {
-            name: (*name).into(),
-            title: format!("title of {name}"),
-            ..Entry::default()
-        };
-        Lineage {
-            version: 2,
-            said: vec!["constant \"x\", \"entries\":[\n] and \"entries\":[]".into()],
-            entries: names.iter().map(entry).collect(),
-            frame: vec![("/a".into(), "b".into())],
-            ..Lineage::default()
+/// The lineage that a text begins, and whether its entries are those that it was sealed with: all of them, or the one
+/// that is wanted, where there is one of this name.
+pub(super) fn read(
+    file: &ResultReader,
+    head: &str,
+    wanted: Option<&str>,
+) -> Result<(Lineage, bool), Unread> {
+    let mut lineage: Lineage = serde_json::from_str(head)?;
+    let Parts { parts } = serde_json::from_str(head)?;
+    let wanted = wanted.filter(|wanted| parts.iter().any(|(name, _)| name == wanted));
+    let mut whole = true;
+    lineage.entries.clear();
+    for (name, hash) in &parts {
+        if wanted.is_none_or(|wanted| wanted == name) {
+            let text = file.text(&entry_path(name)).map_err(Unread::Store)?;
+            whole &= hash_of(&text) == *hash;
+            lineage.entries.push(serde_json::from_str(&text)?);
         }
     }
-
-    #[test]
-    fn one_entry_is_found_among_others() {
-        let names = ["a", "a b", "\"],\n{", "\u{b5}", "a"];
-        let mut all = lineage(&names);
-        let text = text_of(&mut all);
-        assert_eq!(serde_json::from_str::<Lineage>(&text).unwrap(), all);
-        assert_eq!(text.lines().count(), names.len() + 2);
-        for name in &names[..4] {
-            let own: Lineage = serde_json::from_str(&of_entry(&text, name).unwrap()).unwrap();
-            assert_eq!(own, lineage(&[name]));
-        }
-        assert_eq!(of_entry(&text, "b"), None);
-        let pretty = serde_json::to_string_pretty(&all).unwrap();
-        assert_eq!(of_entry(&pretty, "a"), None);
-        let mut none = lineage(&[]);
-        let text = text_of(&mut none);
-        assert_eq!(serde_json::from_str::<Lineage>(&text).unwrap(), none);
-        assert_eq!(of_entry(&text, "a"), None);
-    }
+    Ok((lineage, whole))
 }

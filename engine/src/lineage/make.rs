@@ -1,7 +1,7 @@
 //! Makes the record of a run.
 
 use super::keys::keys;
-use super::layout::text_of;
+use super::layout::{write_entries, write_head};
 use super::{
     AxisFacts, Check, Compared, ConstantFacts, Entry, FlowFacts, InputFacts, Lineage, Machine,
     Node, Output, RecordedFile, Recording, VERSION, describe, relative,
@@ -83,14 +83,14 @@ pub fn seal(writer: &mut ResultWriter, made: &Made<'_>) -> Result<Lineage, Store
 
 /// Writes a record and its seal into a file that holds everything else.
 pub fn reseal(writer: &mut ResultWriter, lineage: &mut Lineage) -> Result<(), StoreError> {
+    let parts = write_entries(writer, &lineage.entries)?;
     let outputs = lineage.entries.iter().flat_map(|e| {
         let path = |o: &Output| format!("{}/{}", e.name, o.name);
         e.outputs.iter().map(path)
     });
     lineage.frame = writer.frame(&outputs.collect::<Vec<_>>())?;
-    let record = text_of(lineage);
-    writer.text(RECORD, &record)?;
-    writer.text(SEAL, blake3::hash(record.as_bytes()).to_hex().as_str())
+    lineage.version = VERSION;
+    write_head(writer, lineage, &parts)
 }
 
 /// Where the record stands.

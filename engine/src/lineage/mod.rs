@@ -1,14 +1,15 @@
 //! The lineage of a result file: what every output was made from, by which stage with which settings,
 //! and derivation keys that change when anything that matters changes.
 //!
-//! # The record, version 2
+//! # The record, version 3
 //!
-//! `/provenance/lineage` holds a [`Lineage`] as JSON, each entry on a line of its own (earlier programs laid the
-//! text out in another way, which changes nothing). What there is one of per point stands beside it, so
+//! `/provenance/lineage` holds a [`Lineage`] as JSON, but for its entries: in their stead a field `parts` has name and
+//! hash of each, and the text of each stands alone, so that one is read without the others. What there is one of per point stands beside it, so
 //! that the text stays short whatever the number of points, and one point can be looked up alone:
 //!
 //! | path | what |
 //! |---|---|
+//! | `/provenance/points/ENTRY/lineage` | an [`Entry`] as JSON |
 //! | `/provenance/points/ENTRY/samples/INPUT` | `[point, 32]` bytes: BLAKE3 of the stored samples of each point, zeros where they could not be read |
 //! | `/provenance/points/ENTRY/contents/OUTPUT` | `[point, 32]` bytes: BLAKE3 of what the file holds of each point |
 //! | `/provenance/seal` | BLAKE3 of the text of the lineage, in hexadecimal digits; this is what is signed |
@@ -25,7 +26,8 @@
 //! the bytes of its file change with every copy that is packed differently, and hashing them would double
 //! the reading, so they are not hashed.
 //!
-//! Files of version 1 are read as `first.rs` says; what that version did not record is empty.
+//! Version 2 had the entries within the text of the lineage, and was the same otherwise. Files of version 1 are read as
+//! `first.rs` says; what that version did not record is empty.
 
 mod alike;
 mod first;
@@ -44,15 +46,17 @@ use crate::flow::{Flow, Kind};
 
 pub use keys::keys;
 pub(crate) use keys::{feed, number_type, same_numbers};
+pub use layout::entry_path;
 pub use make::{Made, reseal, said_of, seal};
 pub(crate) use make::{axis, digest_of, in_digits, now};
 pub use methods::{methods, spoken};
 pub use place::relative;
+pub use public::file_name;
 pub use record::{Record, RecordError};
 pub use story::Chosen;
 
 /// Version of the record that this engine writes.
-pub const VERSION: u32 = 2;
+pub const VERSION: u32 = 3;
 
 /// The lineage of a result file.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]

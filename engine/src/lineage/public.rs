@@ -3,19 +3,24 @@
 use super::Lineage;
 
 impl Lineage {
-    /// The record without the user's name and with files by their names alone, also in messages.
-    pub fn public(&self) -> Lineage {
-        let mut public = self.clone();
-        public.operator = None;
+    /// The paths on record that have folders. A longer one goes first, since a shorter one may be a part of it.
+    pub fn paths(&self) -> Vec<String> {
         let mut paths: Vec<String> = vec![self.recipe.clone(), self.wiring.clone()];
         let files = self.entries.iter().flat_map(|e| &e.recordings);
         for file in files.flat_map(|r| &r.files) {
             paths.extend([file.path.clone(), file.beside.clone()]);
         }
         paths.retain(|p| file_name(p) != p.as_str());
-        // A longer path goes first, since a shorter one may be a part of it.
         paths.sort_by_key(|p| std::cmp::Reverse(p.len()));
         paths.dedup();
+        paths
+    }
+
+    /// The record without the user's name and with files by their names alone, also in messages.
+    pub fn public(&self) -> Lineage {
+        let mut public = self.clone();
+        public.operator = None;
+        let paths = self.paths();
         let clean = |text: &mut String| {
             for path in &paths {
                 if text.contains(path.as_str()) {
@@ -40,7 +45,7 @@ impl Lineage {
 }
 
 /// The last name of a path of any system.
-pub(super) fn file_name(path: &str) -> &str {
+pub fn file_name(path: &str) -> &str {
     path.rsplit(['/', '\\']).next().unwrap_or(path)
 }
 

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 use super::first::First;
-use super::layout::of_entry;
+use super::layout::{Unread, hash_of, read};
 use super::make::{RECORD, SEAL, contents_path, samples_path};
 use super::story::entry_of;
 use super::{Lineage, VERSION};
@@ -19,10 +19,13 @@ pub struct Record {
     pub file: ResultReader,
     /// Its path as given.
     pub path: PathBuf,
-    /// Hash of the text of the lineage as it is, in hexadecimal digits: what a signature covers.
+    /// Hash of the text of the lineage as it is, in hexadecimal digits: what a signature covers. The text holds the
+    /// hashes of the entries.
     pub digest: String,
     /// The seal that the file holds; `None` in version 1.
     pub seal: Option<String>,
+    /// Whether the entries are those that the text of the lineage names.
+    entries_fit: bool,
 }
 
 /// Why a record could not be opened.
@@ -78,15 +81,22 @@ impl Record {
             file: path.into(),
             why: e.to_string(),
         };
-        let own = output.and_then(entry_of);
-        let own = own.and_then(|name| of_entry(&text, name));
-        let told = own.as_deref().unwrap_or(&text);
-        let Version { version } = serde_json::from_str(told).map_err(unreadable)?;
+        let Version { version } = serde_json::from_str(&text).map_err(unreadable)?;
+        let mut entries_fit = true;
         let lineage = match version {
-            1 => serde_json::from_str::<First>(told)
+            1 => serde_json::from_str::<First>(&text)
                 .map_err(unreadable)?
                 .into(),
-            2 => serde_json::from_str(told).map_err(unreadable)?,
+            2 => serde_json::from_str(&text).map_err(unreadable)?,
+            3 => {
+                let (lineage, fit) =
+                    read(&file, &text, output.and_then(entry_of)).map_err(|why| match why {
+                        Unread::Store(error) => RecordError::None(error),
+                        Unread::Text(error) => unreadable(error),
+                    })?;
+                entries_fit = fit;
+                lineage
+            }
             found => {
                 return Err(RecordError::Newer {
                     file: path.into(),
@@ -97,7 +107,8 @@ impl Record {
         Ok(Record {
             lineage,
             path: path.into(),
-            digest: blake3::hash(text.as_bytes()).to_hex().to_string(),
+            digest: hash_of(&text),
+            entries_fit,
             seal: (version > 1).then(|| file.text(SEAL).unwrap_or_default()),
             file,
         })
@@ -105,7 +116,7 @@ impl Record {
 
     /// Whether the lineage is as it was written; version 1 cannot tell and counts as whole.
     pub fn is_whole(&self) -> bool {
-        self.seal.as_ref().is_none_or(|seal| *seal == self.digest)
+        self.entries_fit && self.seal.as_ref().is_none_or(|seal| *seal == self.digest)
     }
 
     /// The hashes of the stored samples of all points of an input, zeros where they could not be read.

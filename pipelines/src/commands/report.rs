@@ -2,6 +2,8 @@
 
 use std::path::{Path, PathBuf};
 
+use phasemill_engine::lineage::file_name;
+use phasemill_engine::report::draw::escaped;
 use phasemill_engine::report::{Glance, Page, Subject, html, index, slug};
 use phasemill_engine::run::Monitor;
 use phasemill_engine::saved::{Saved, SavedError};
@@ -28,9 +30,9 @@ pub struct Arguments {
     /// Leave out what needs the recordings
     #[arg(long)]
     quick: bool,
-    /// Name no user
+    /// Keep the user's name and paths, which otherwise do not leave
     #[arg(long)]
-    anonymous: bool,
+    with_names: bool,
     /// Replace existing output
     #[arg(long)]
     overwrite: bool,
@@ -59,9 +61,11 @@ fn written(arguments: &Arguments) -> Result<u8, String> {
     }
     let mut left_out = Vec::new();
     let mut all = opened(arguments, &mut left_out)?;
-    if arguments.anonymous {
+    let mut paths = Vec::new();
+    if !arguments.with_names {
         all.iter_mut()
             .for_each(|s| s.record.lineage.operator = None);
+        paths = paths_of(&all);
     }
     let entries: usize = all.iter().map(|s| s.lineage().entries.len()).sum();
     let report = Report {
@@ -71,6 +75,7 @@ fn written(arguments: &Arguments) -> Result<u8, String> {
             quick: arguments.quick,
             threads: arguments.threads,
         },
+        paths,
         monitor: &stopped_by_ctrl_c(),
     };
     let one = !arguments.results.iter().any(|p| p.is_dir()) && all.len() == 1;
@@ -119,9 +124,23 @@ fn opened(arguments: &Arguments, left_out: &mut Vec<String>) -> Result<Vec<Saved
     }
 }
 
+/// The paths of recordings, recipes and results as they are on record or were given, the longest first.
+fn paths_of(all: &[Saved]) -> Vec<String> {
+    let recorded = all.iter().flat_map(|s| s.lineage().paths());
+    let given = all.iter().map(|s| s.path().display().to_string());
+    // What has no ending could be found in a script, or in the numbers of a plot, as well.
+    let is_file = |p: &String| file_name(p) != p.as_str() && file_name(p).contains('.');
+    let mut paths: Vec<String> = recorded.chain(given).filter(is_file).collect();
+    paths.sort_by_key(|p| std::cmp::Reverse(p.len()));
+    paths.dedup();
+    paths
+}
+
 struct Report<'a> {
     arguments: &'a Arguments,
     options: Options,
+    /// Paths that stand on no page but by the name of their file.
+    paths: Vec<String>,
     monitor: &'a Monitor,
 }
 
@@ -133,7 +152,7 @@ impl Report<'_> {
         self.free(&out)?;
         let entry = &saved.lineage().entries[0];
         let (page, _) = self.page(saved, &entry.name, &out.display().to_string())?;
-        files::write(&out, html(&page).as_bytes(), self.arguments.overwrite)?;
+        files::write(&out, self.html(&page).as_bytes(), self.arguments.overwrite)?;
         say(format!("page in {}", out.display()));
         self.plots(&page, "")?;
         Ok(exit::DONE)
@@ -174,7 +193,7 @@ impl Report<'_> {
                     Ok((page, glance)) => {
                         files::write(
                             &folder.join(&name),
-                            html(&page).as_bytes(),
+                            self.html(&page).as_bytes(),
                             self.arguments.overwrite,
                         )?;
                         self.plots(&page, &format!("{}-", name.trim_end_matches(".html")))?;
@@ -189,13 +208,27 @@ impl Report<'_> {
         }
         let pages = glances.len();
         let index = index::index(glances, &left_out);
-        files::write(&first, html(&index).as_bytes(), self.arguments.overwrite)?;
+        files::write(
+            &first,
+            self.html(&index).as_bytes(),
+            self.arguments.overwrite,
+        )?;
         say(format!("{pages} pages, and {} lists them", first.display()));
         Ok(if left_out.is_empty() {
             exit::DONE
         } else {
             exit::FAILED
         })
+    }
+
+    /// A page as it leaves.
+    fn html(&self, page: &Page) -> String {
+        let clean = |text: String, path: &String| match text.contains(path.as_str()) {
+            true => text.replace(path.as_str(), file_name(path)),
+            false => text,
+        };
+        let paths = self.paths.iter().map(|p| escaped(p));
+        paths.fold(html(page), |text, path| clean(text, &path))
     }
 
     /// Refuses before the work what would be refused after it.
