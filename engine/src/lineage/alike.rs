@@ -34,8 +34,9 @@ impl<'n> Alike<'n> {
             let way = match &node.input {
                 Some(input) => format!("{} {}", input.unit, input.rate),
                 None => {
-                    let like = |read: &'n String| match split(read) {
-                        (node, port) => (first.get(node).copied(), port),
+                    let like = |read: &'n String| {
+                        let (node, port) = split(read);
+                        (first.get(node).copied(), port)
                     };
                     let reads: Vec<_> = node.reads.iter().map(like).collect();
                     let mut told = node.method.clone();

@@ -14,8 +14,8 @@
 //! | `/provenance/points/ENTRY/contents/OUTPUT` | `[point, 32]` bytes: BLAKE3 of what the file holds of each point |
 //! | `/provenance/seal` | BLAKE3 of the text of the lineage, in hexadecimal digits; this is what is signed |
 //!
-//! The seal covers the lineage, which holds a digest of each table ([`InputFacts::samples`],
-//! [`Output::content`]) and of everything else in the file ([`Lineage::frame`]) except the texts of recipe
+//! The seal covers the lineage and through `parts` the entries, which hold a digest of each table
+//! ([`InputFacts::samples`], [`Output::content`]), and of everything else in the file ([`Lineage::frame`]) except the texts of recipe
 //! and wiring: of these it holds what they say ([`Node::settings`], [`Lineage::said`]), so that a comment
 //! may change and a setting may not.
 //!
