@@ -24,8 +24,9 @@ use crate::run::lane::LaneInput;
 use crate::stage::Phases;
 use crate::store::{Counters, StoreError, StoredSamples};
 
-/// Slabs that are worked on between two looks at whether the user wants to stop.
-const AT_ONCE: u64 = 16;
+/// Fewest and most slabs that are worked on between two looks at whether the user wants to stop. Few are where much
+/// is kept of each.
+const AT_ONCE: [u64; 2] = [16, 64];
 
 /// Samples that are read and hashed at a time.
 const PIECE: usize = 1 << 15;
@@ -245,11 +246,13 @@ pub fn over(
     let mut seen = Counters::default();
     let mut digests = Vec::new();
     let mut total = 0.0;
-    for from in (0..count).step_by(AT_ONCE as usize) {
+    let every = courses.iter().map(|c| c.shared.group.windows.every).min();
+    let at_once = (every.unwrap_or(u64::MAX) / AT_ONCE[0]).clamp(AT_ONCE[0], AT_ONCE[1]);
+    for from in (0..count).step_by(at_once as usize) {
         if monitor.stop.load(Ordering::Relaxed) {
             return Err(Halt::Stopped);
         }
-        let now = from..count.min(from + AT_ONCE);
+        let now = from..count.min(from + at_once);
         let of = |index| slab(index, courses);
         let found: Vec<_> = match apart {
             true => now.into_par_iter().map(of).collect(),
