@@ -60,7 +60,7 @@ impl Folder {
         if !is_cache(path) {
             // Another run may be making the same cache: its mark is written first, and may not be complete yet.
             let inside = std::fs::read_dir(path).map_err(broken)?;
-            let others = inside.flatten().any(|e| e.file_name() != TAG);
+            let others = inside.flatten().any(|e| !is_own(&e.path()));
             let marked = std::fs::read(&tag).unwrap_or_default();
             let foreign = !TAGGED.as_bytes().starts_with(&marked);
             if foreign || (others && !is_cache(path)) {
@@ -211,6 +211,20 @@ impl Folder {
 
 fn is_cache(path: &Path) -> bool {
     std::fs::read_to_string(path.join(TAG)).is_ok_and(|tag| tag.contains(OWN))
+}
+
+/// Whether a cache made this file or folder. A cache that is deleted while a run fills it may lose its mark alone.
+fn is_own(path: &Path) -> bool {
+    let ends = |path: &Path, end: &str| path.extension().is_some_and(|e| e == end);
+    let name = path.file_name().map(|name| name.to_string_lossy());
+    let is_shelf = |name: &str| name.len() == 2 && name.bytes().all(|b| b.is_ascii_hexdigit());
+    match std::fs::read_dir(path) {
+        Ok(mut shelf) => {
+            let own = shelf.all(|e| e.is_ok_and(|e| ends(&e.path(), ENDING)));
+            own && name.is_some_and(|name| is_shelf(&name))
+        }
+        Err(_) => name.is_some_and(|name| name == TAG || name.ends_with(LOST.0)),
+    }
 }
 
 fn system(error: &std::io::Error) -> String {
