@@ -28,6 +28,9 @@ const MANY: usize = 50_000;
 /// Limits on the part of intervals that hold the truth.
 const LIMITS: [(f64, f64); 2] = [(0.935, 0.965), (0.66, 0.71)];
 
+/// Part of the points from which on a remark counts as made of all.
+const NEARLY_ALL: f64 = 0.99;
+
 /// Filters, by the name in the table.
 const FILTERS: [(&str, &str); 5] = [
     ("none", ""),
@@ -69,7 +72,8 @@ quadrature value with its standard uncertainty u and degrees of freedom; its int
 are 95 % and 68.27 %; the last column says what leaves 93.5 % to 96.5 % or 66 % to 71 %. Dof: degrees of freedom.
 Warned: whether the check warns of the interval before any sample is read; recipes for recordings with mains state
 `mains: \"50 Hz\"`. Remarked: at how many points the run says that the uncertainty is not right. What leaves the limits is
-said by the check, or by the run at so many points that the others keep them; else the last column says `not said`.
+said by the check, or by the run at 99 % of the points or at so many that the others keep them; else the last column
+says `not said`.
 
 What the numbers say, and what they do not:
 
@@ -195,6 +199,7 @@ fn row(head: &str, c: &Coverage, said: Option<&Said>) {
     let verdict = match said {
         _ if all.is_empty() => String::new(),
         Some(s) if s.warned => format!("{all}; the check says so"),
+        Some(s) if s.remarked >= NEARLY_ALL => format!("{all}; the run says so"),
         Some(s) if outside(&s.others).is_empty() => format!(
             "{all}; the run says so: {:.2} % and {:.2} % at the other points",
             100.0 * s.others.at_95,
