@@ -55,7 +55,8 @@ impl Stage for Average {
          block are left out. Of a phasor, in-phase and quadrature part have a joint covariance; so have the \
          averages of several channels over the same stretches or up to 64 blocks. Averages of the same samples behind one mixing \
          (or none) share their noise as their chains say: each is a weighted sum of the noise behind the mixing, so that one \
-         density, white around the signal and measured where most degrees of freedom tell it, gives all variances and \
+         density, white around the signal and measured by the mean over the shortest time that makes no interval wider by more than \
+         5 %, gives all variances and \
          covariances, and the difference of two filters is as certain as it is. Decimation, other rates and other times left \
          out are in the weights. Where densities behind two chains differ by more than chance (once in 2000 cases, F test), or samples \
          are missing in between, the averages count as independent, which is remarked on. Averages at other harmonics, or relative to other \

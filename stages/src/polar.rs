@@ -57,7 +57,7 @@ impl Stage for Polar {
     }
 
     fn numeric_version(&self) -> u32 {
-        2
+        3
     }
 
     fn read(&self, r: &mut Reader<'_>) -> Box<dyn Configured> {

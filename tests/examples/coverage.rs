@@ -8,13 +8,15 @@ mod study;
 #[path = "../suite/support.rs"]
 mod support;
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
+use phasemill_engine::value::Estimate;
 use study::{
-    COMBINED, Coverage, LINE, Noise, PAIRS, RATE, SIGNAL, STRONG, chain, coverage, estimates, pair,
-    record, scatter, studied,
+    COMBINED, Coverage, LINE, Noise, PAIRS, RATE, SIGNAL, STRONG, Studied, chain, coverage,
+    estimates, pair, record, scatter, studied,
 };
 
 /// Points of each case. Of 2 x 4000 parts, at 95 % the binomial standard error is 0.25 %, at 68 % 0.52 %.
@@ -25,6 +27,9 @@ const MANY: usize = 50_000;
 
 /// Limits on the part of intervals that hold the truth.
 const LIMITS: [(f64, f64); 2] = [(0.935, 0.965), (0.66, 0.71)];
+
+/// Part of the points from which on a remark counts as made of all.
+const NEARLY_ALL: f64 = 0.99;
 
 /// Filters, by the name in the table.
 const FILTERS: [(&str, &str); 5] = [
@@ -65,18 +70,26 @@ const INTRODUCTION: &str = "# How often stated intervals hold the truth
 averaged with the default settings, so that the uncertainty is evaluated by itself. A part is an in-phase or a
 quadrature value with its standard uncertainty u and degrees of freedom; its interval is u times Student's t. Right
 are 95 % and 68.27 %; the last column says what leaves 93.5 % to 96.5 % or 66 % to 71 %. Dof: degrees of freedom.
-Warned: whether the check warns of the uncertainty before any sample is read; recipes for recordings with mains state
-`mains: \"50 Hz\"`. Remarked: at how many points the run says that the uncertainty is not right.
+Warned: whether the check warns of the interval before any sample is read; recipes for recordings with mains state
+`mains: \"50 Hz\"`. Remarked: at how many points the run says that the uncertainty is not right. What leaves the limits is
+said by the check, or by the run at 99 % of the points or at so many that the others keep them; else the last column
+says `not said`.
 
 What the numbers say, and what they do not:
 
 - A point that is too short for an uncertainty states none, and the check says so beforehand.
+- White noise, with or without 1/f noise, keeps the limits behind every filter and without one, with 6 degrees of
+  freedom as with 31.
 - A line beside the signal that the filter does not keep out (the mains, 25 Hz away) widens the scatter of short
   stretches more than it shifts the mean of all: intervals are then too wide, which is the safe side. The check warns of
-  it where the recipe states the mains; the run sees it at points where it stands out of the noise. The cure is a
-  filter that keeps it out, or a longer point.
-- Drift of the level is removed by the filter behind the mixing. Without one it shifts the mean, and no stretch knows of
-  that: the run sees it in what the ends of the mean cut off, and remarks on it where it exceeds half the uncertainty.
+  it where the recipe states the mains. Where it does not, nothing is said of most of these points: the run sees a line
+  only where it stands out of the noise. The cure is a filter that keeps it out, or a longer point.
+- Drift of the level is removed by the filter behind the mixing. Without one it shifts the mean, which no stretch knows
+  of, and widens stretches of few periods; the check warns of it where these have less than some six periods, and the run
+  sees the shift in what the ends of the mean cut off, and remarks on it where it exceeds half the uncertainty.
+  Rows of drift without a filter that keep the limits do so by chance: what shifts the mean and what widens the
+  stretches make up for each other.
+- Two means of the same samples behind different filters: difference, sum and ratio keep the limits.
 - Noise alone is remarked on at 0.1 % to 0.4 % of the points, by the rates that `Average` states for its tests.
 ";
 
@@ -106,14 +119,17 @@ fn main() {
             };
             for (name, filter) in FILTERS {
                 let ran = studied(&path, &chain(filter, ""), &["answer"], mains, None);
-                let told = [Code::Mains, Code::Uncertainty].map(|code| ran.warned(code));
-                let warned = if told == [0, 0] { "" } else { "yes" };
-                let remarked = format!("{:.1} %", 100.0 * ran.remarked("answer", ""));
-                let more = format!(" {warned} | {remarked} |");
+                let told = [Code::Mains, Code::Ripple, Code::Uncertainty];
+                let warned = told.iter().any(|code| ran.warned(*code) > 0);
+                let said = Said {
+                    warned,
+                    remarked: ran.remarked("answer", ""),
+                    others: coverage(&unremarked(&ran), SIGNAL),
+                };
                 row(
                     &format!("{seconds} | {name}"),
                     &coverage(&ran.found[0], SIGNAL),
-                    &more,
+                    Some(&said),
                 );
             }
         }
@@ -144,14 +160,37 @@ fn shared(path: &Path, points: usize) {
             let ran = studied(path, &pair(first, second), &results, "", None);
             for ((what, truth), found) in COMBINED.iter().zip(&ran.found) {
                 let head = format!("{} | {name} | {what}", noise.text());
-                row(&head, &coverage(found, *truth), "");
+                row(&head, &coverage(found, *truth), None);
             }
         }
     }
     println!();
 }
 
-fn row(head: &str, c: &Coverage, more: &str) {
+/// What the program says of the intervals of a case.
+struct Said {
+    /// Whether the check warns of them.
+    warned: bool,
+    /// Part of the points on which the run remarks.
+    remarked: f64,
+    /// The points on which it does not.
+    others: Coverage,
+}
+
+/// The points on whose answer the run remarked nothing.
+fn unremarked(ran: &Studied) -> Vec<Option<Estimate>> {
+    let here = ran.remarks.iter().filter(|r| r.node == "answer");
+    let told: BTreeSet<Option<u64>> = here.map(|r| r.point).collect();
+    let quiet = (0u64..).zip(&ran.found[0]);
+    let quiet = quiet.filter(|(point, _)| !told.contains(&Some(*point)));
+    quiet.map(|(_, estimate)| estimate.clone()).collect()
+}
+
+fn row(head: &str, c: &Coverage, said: Option<&Said>) {
+    let more = said.map_or(String::new(), |s| {
+        let warned = if s.warned { "yes" } else { "" };
+        format!(" {warned} | {:.1} % |", 100.0 * s.remarked)
+    });
     if c.stated == 0 {
         println!(
             "| {head} | 0 | | | | | {} |{more} none stated |",
@@ -159,15 +198,17 @@ fn row(head: &str, c: &Coverage, more: &str) {
         );
         return;
     }
-    let inside = [c.at_95, c.at_68]
-        .iter()
-        .zip(LIMITS)
-        .all(|(part, (low, high))| (low..=high).contains(part));
-    let wide = c.at_95 > LIMITS[0].1 || c.at_68 > LIMITS[1].1;
-    let verdict = match (inside, wide) {
-        (true, _) => "",
-        (false, true) => "too wide",
-        (false, false) => "too narrow",
+    let all = outside(c);
+    let verdict = match said {
+        _ if all.is_empty() => String::new(),
+        Some(s) if s.warned => format!("{all}; the check says so"),
+        Some(s) if s.remarked >= NEARLY_ALL => format!("{all}; the run says so"),
+        Some(s) if outside(&s.others).is_empty() => format!(
+            "{all}; the run says so: {:.2} % and {:.2} % at the other points",
+            100.0 * s.others.at_95,
+            100.0 * s.others.at_68
+        ),
+        _ => format!("**{all}, not said**"),
     };
     println!(
         "| {head} | {} | {:.2} % | {:.2} % | {:.3} | {:.1} | {} |{more} {verdict} |",
@@ -178,6 +219,19 @@ fn row(head: &str, c: &Coverage, more: &str) {
         c.freedom,
         c.unstated
     );
+}
+
+/// In what direction intervals leave the limits, if they do; those of no points do not.
+fn outside(c: &Coverage) -> &'static str {
+    let inside = [c.at_95, c.at_68]
+        .iter()
+        .zip(LIMITS)
+        .all(|(part, (low, high))| (low..=high).contains(part));
+    match () {
+        () if c.stated == 0 || inside => "",
+        () if c.at_95 > LIMITS[0].1 || c.at_68 > LIMITS[1].1 => "too wide",
+        () => "too narrow",
+    }
 }
 
 /// Scatter against the least possible and against what the noise bandwidth says.
@@ -221,7 +275,7 @@ fn efficiency(path: &Path, points: usize) {
 }
 
 /// Mean square of both parts of values whose truth is zero.
-fn mean_square(found: &[Option<phasemill_engine::value::Estimate>]) -> f64 {
+fn mean_square(found: &[Option<Estimate>]) -> f64 {
     let squares: f64 = found.iter().flatten().map(|e| e.value.norm_sqr()).sum();
     squares / (2.0 * found.len() as f64)
 }

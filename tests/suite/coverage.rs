@@ -172,15 +172,11 @@ fn what_spoils_an_interval_is_said() {
     }
     let folder = recorded(1, 0.5, SIGNAL, Noise::Mains(1.0), 15);
     let path = folder.path().join("x.h5");
-    for (filter, warned) in [("", 1), (RC, 1), (PERIODS, 0)] {
-        let mains = ", mains: \"50 Hz\"";
-        let ran = studied(&path, &chain(filter, ""), &["answer"], mains, None);
-        assert_eq!(
-            ran.warned(Code::Mains),
-            warned,
-            "{filter}: {}",
-            ran.warnings
-        );
+    for (filter, mains, level) in [("", 1, 1), (RC, 1, 0), (PERIODS, 0, 0)] {
+        let stated = ", mains: \"50 Hz\"";
+        let ran = studied(&path, &chain(filter, ""), &["answer"], stated, None);
+        let told = [Code::Mains, Code::Ripple].map(|code| ran.warned(code));
+        assert_eq!(told, [mains, level], "{filter}: {}", ran.warnings);
     }
 }
 

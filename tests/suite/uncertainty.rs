@@ -2,7 +2,7 @@
 
 use serde_json::json;
 
-use crate::support::{Channel, Layout, noise, phasemill, record};
+use crate::support::{Channel, Layout, noise, phasemill, record, sine};
 use crate::support_reference::{near, python, reals};
 
 /// A folder with a recipe `r.ron` and a recording `a.h5` at 1 kHz.
@@ -231,8 +231,13 @@ fn a_budget_adds_up() {
     let trace = phasemill(folder.path(), &["trace", "o.h5", "current"])
         .expect(0)
         .out;
-    let told = "type B from constant g, 2 with u = 0.02 V/A";
-    assert!(trace.contains(told), "{trace}");
+    for told in ["type B from constant g, 2 with u = 0.02 V/A", "per V/A"] {
+        assert!(trace.contains(told), "{trace}");
+    }
+    assert!(
+        trace.contains(&format!("; sensitivity {:.3e} A", -value / 2.0)),
+        "{trace}"
+    );
     let check = phasemill(folder.path(), &["check", "r.ron", "a.h5"])
         .expect(0)
         .out;
@@ -279,4 +284,112 @@ print(json.dumps([c[0, 0] + c[1, 1] + 2 * c[0, 1], c[0, 0] + c[1, 1] - 2 * c[0, 
         let freedom = column(&folder, &format!("{name}/value_degrees_of_freedom"))[0];
         near("freedom", freedom, 29.0, 1e-9);
     }
+}
+
+/// Sixty points over one gain of 5 % with 10 degrees of freedom, and one background for all. The gain is in each
+/// current, with Welch-Satterthwaite degrees of freedom, and not in ratios; the background correlates all points; a
+/// weighted mean of the amplitudes is where it belongs, and as uncertain as the gain.
+#[test]
+fn sixty_points_share_a_gain_and_a_background() {
+    const POINTS: usize = 60;
+    const SAMPLES: usize = 400;
+    let wave = |level: f64, points: usize, seed: u64| -> Vec<f64> {
+        let line = sine(SAMPLES * points, 1000.0, 50.0, level, 0.3);
+        let noise = noise(SAMPLES * points, 0.2, seed);
+        line.iter().zip(noise).map(|(x, n)| x + n).collect()
+    };
+    let (x, y, blocked) = (wave(1.0, POINTS, 7), wave(2.0, POINTS, 8), wave(0.1, 1, 9));
+    let folder = tempfile::tempdir().unwrap();
+    for (file, samples, points) in [
+        ("a.h5", vec![("/x", &x), ("/y", &y)], POINTS),
+        ("b.h5", vec![("/x", &blocked)], 1),
+    ] {
+        let channel = |(dataset, samples): (&'static str, _)| Channel {
+            dataset,
+            unit: "V",
+            samples,
+            points,
+        };
+        let channels: Vec<Channel> = samples
+            .iter()
+            .map(|(name, s)| channel((name, s.as_slice())))
+            .collect();
+        record(
+            &folder.path().join(file),
+            1000.0,
+            Layout::Contiguous,
+            &channels,
+        );
+    }
+    let average = |name: &str, clock: &str, of: &str| {
+        format!(
+            r#""{name} product": Mix(of: "{of}", with: "{clock}"), "{name}": Average(of: "{name} product", over: Blocks("20 ms")),"#
+        )
+    };
+    let recipe = format!(
+        r#"Recipe(
+            title: "sixty points",
+            inputs: {{ "x": Wave(), "y": Wave(), "blocked": Wave(dataset: "/x", recording: "blocked") }},
+            constants: {{ "gain": Constant(value: "2 V/A", standard_uncertainty: "5 %", degrees_of_freedom: 10) }},
+            stages: {{
+                "clock": Reference(of: "x", shape: Stated(frequency: "50 Hz")),
+                "other clock": Reference(of: "blocked", shape: Stated(frequency: "50 Hz")),
+                {}{}{}
+                "current": Amplify(of: "a", divide_by: "gain"), "other": Amplify(of: "b", divide_by: "gain"),
+                "ratio": Combine(of: ["other", "current"], by: Ratio),
+                "net": Combine(of: ["a", "background"], by: Difference),
+                "polar": Polar(of: "current"),
+                "mean": WeightedMean(of: "polar.amplitude"),
+            }},
+            results: ["current", "ratio", "net", "background", "polar", "mean"],
+        )"#,
+        average("a", "clock", "x"),
+        average("b", "clock", "y"),
+        average("background", "other clock", "blocked")
+    );
+    std::fs::write(folder.path().join("r.ron"), recipe).unwrap();
+    let arguments = [
+        "run",
+        "r.ron",
+        "a.h5",
+        "--with",
+        "blocked=b.h5",
+        "-o",
+        "o.h5",
+    ];
+    phasemill(folder.path(), &arguments).expect(0);
+    let of = |path: &str| column(&folder, path);
+
+    // 20 blocks of noise have 19 degrees of freedom; the gain adds 5 % of the value with 10.
+    let (value, u) = (of("current/in_phase"), of("current/in_phase_errors"));
+    let freedom = of("current/in_phase_degrees_of_freedom");
+    for k in 0..POINTS {
+        let gain = (0.05 * value[k]).powi(2);
+        let noise = u[k] * u[k] - gain;
+        let expected = (noise + gain).powi(2) / (noise * noise / 19.0 + gain * gain / 10.0);
+        near("freedom", freedom[k], expected, 1e-9 * expected);
+    }
+    // Noise of 0.2 over 400 samples is 0.014 in each part, which makes 0.032 of a ratio of two; the gain would add 0.1.
+    let ratio = of("ratio/in_phase_errors");
+    assert!(ratio.iter().all(|u| *u < 0.06 && *u > 0.01), "{ratio:?}");
+    // Row after row: point and part, against point and part.
+    let (all, background) = (
+        of("net/uncertainty/covariance"),
+        of("background/uncertainty/covariance"),
+    );
+    let width = 2 * POINTS;
+    for i in 0..width {
+        for j in (0..width).filter(|j| j / 2 != i / 2) {
+            let shared = background[2 * (i % 2) + j % 2];
+            near("shared", all[i * width + j], shared, 1e-12 * background[0]);
+        }
+    }
+    let amplitudes = of("polar.amplitude/value");
+    // 0.5 A with noise of 0.007 A: six of its standard uncertainties.
+    assert!(
+        amplitudes.iter().all(|a| (a - 0.5).abs() < 0.045),
+        "{amplitudes:?}"
+    );
+    near("mean", of("mean/value")[0], 0.5, 0.006);
+    near("gain", of("mean/value_errors")[0], 0.025, 0.0005);
 }

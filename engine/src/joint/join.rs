@@ -6,7 +6,7 @@ use super::{Group, Joint, Mean, Spans};
 use crate::graph::Node;
 use crate::response::covariances;
 use crate::stage::{Closing, Span};
-use crate::statistics::f_above;
+use crate::statistics::{f_above, student_t_quantile};
 use crate::value::{Estimate, Part, Value};
 
 /// Components of a source that one mean takes up.
@@ -18,8 +18,9 @@ const CHANCE: f64 = 1.0 / 2000.0;
 /// Ratio of densities that counts as none, however exactly they are stated: weights are known to less than that.
 const ALIKE: f64 = 1.05;
 
-/// Part of the most degrees of freedom that is nearly as much: an interval is wider by 1 % for 16 instead of 20.
-const NEARLY: f64 = 0.8;
+/// How much wider an interval may be by fewer degrees of freedom, so that what tells its width is independent of what it
+/// is about: here by 15 instead of 20 it is 2 %.
+const WIDER: f64 = 1.05;
 
 /// Part of a variance that is only rounding.
 const ROUNDING: f64 = 1e-13;
@@ -224,8 +225,9 @@ fn same_density(done: &[Done<'_>], sums: &[Vec<f64>], i: usize, leader: usize) -
 }
 
 /// The mean whose deviations tell the density of the noise that several share: that behind a chain which most channels
-/// have, with nearly the most degrees of freedom, over the shortest time. Others differ from that by what they
-/// have beyond it, which then is no part of what tells the density, as Student's t needs it.
+/// have, with degrees of freedom for nearly the shortest intervals, over the shortest time. Others differ from that by what
+/// they have beyond it, which then is no part of what tells the density, as Student's t needs it: were it one of n stretches
+/// that tell it, the difference over its uncertainty could not exceed sqrt(n) (Thompson, Ann. Math. Stat. 6, 214 (1935)).
 fn leader(done: &[Done<'_>], open: &[usize]) -> Option<usize> {
     let alike = open.iter().map(|i| done[*i].mean.alike).max()?;
     let common = || {
@@ -234,9 +236,10 @@ fn leader(done: &[Done<'_>], open: &[usize]) -> Option<usize> {
             .filter(|i| done[*i].mean.alike == alike)
     };
     let most = common().map(|i| done[i].freedom).fold(0.0, f64::max);
+    let widest = WIDER * student_t_quantile(0.975, most);
     let time = |i: &usize| done[*i].mean.weights.samples(&done[*i].span);
     common()
-        .filter(|i| done[*i].freedom >= NEARLY * most)
+        .filter(|i| student_t_quantile(0.975, done[*i].freedom) <= widest)
         .min_by(|a, b| time(a).total_cmp(&time(b)))
 }
 

@@ -3,9 +3,9 @@
 //! Each mean is a weighted sum of the noise in front of its chain, behind the last mixing. Where that noise is
 //! white around the signal, as it is taken to be for each mean by itself, the covariance of two means of it is the
 //! density times a sum over products of weights (`response/weights.rs`). So means of the same samples share one density:
-//! that of a mean with most degrees of freedom. What each of them has beyond those before it is an
-//! independent component of the same source (Cholesky factor of the sums). Means of other channels over the same
-//! times have the same components, each with the deviations of its own stretches.
+//! that of the mean over the shortest time that has nearly the most degrees of freedom. What each of them has beyond
+//! those before it is an independent component of the same source (Cholesky factor of the sums). Means of other channels
+//! over the same times have the same components, each with the deviations of its own stretches.
 
 mod join;
 mod unknown;

@@ -17,6 +17,8 @@ pub struct BudgetLine {
     pub degrees_of_freedom: Option<f64>,
     /// Value of the quantity behind it with its standard uncertainty and unit, where there is one.
     pub quantity: Option<(f64, f64, String)>,
+    /// Change of in-phase and quadrature part with that quantity, in the unit of the output per that of the quantity.
+    pub sensitivity: Option<[f64; 2]>,
     /// What it contributes to the standard uncertainties of in-phase and quadrature part, in the unit of the
     /// output; of a real estimate the second is 0.
     pub contribution: [f64; 2],
@@ -41,15 +43,14 @@ pub fn budget(
     let column = |name: &str| reader.floats(&format!("{group}/{name}"));
     let words = |name: &str| reader.texts(&format!("{group}/{name}"));
     let (of, effects) = (column("parts_of")?, column("parts_effect")?);
-    let mut squares: BTreeMap<usize, [f64; 2]> = BTreeMap::new();
+    let mut parts: BTreeMap<usize, Vec<[f64; 2]>> = BTreeMap::new();
     for (of, effect) in of.chunks_exact(3).zip(effects.chunks_exact(2)) {
         if of[2] == point as f64 {
-            let sum = squares.entry(of[0] as usize).or_default();
-            sum[0] += effect[0] * effect[0];
-            sum[1] += effect[1] * effect[1];
+            let own = parts.entry(of[0] as usize).or_default();
+            own.push([effect[0], effect[1]]);
         }
     }
-    let all: f64 = squares.values().flatten().sum();
+    let all: f64 = parts.values().flatten().flatten().map(|e| e * e).sum();
     let (names, types, units) = (
         words("source")?,
         words("source_type")?,
@@ -62,17 +63,24 @@ pub fn budget(
     );
     let text = |list: &[String], i: usize| list.get(i).cloned().unwrap_or_default();
     let number = |list: &[f64], i: usize| list.get(i).copied().filter(|x| x.is_finite());
-    let line = |(i, square): (usize, [f64; 2])| BudgetLine {
-        source: text(&names, i),
-        evaluation: text(&types, i),
-        degrees_of_freedom: number(&freedom, i),
-        quantity: number(&values, i)
-            .zip(number(&uncertainties, i))
-            .map(|(value, u)| (value, u, text(&units, i))),
-        contribution: square.map(f64::sqrt),
-        share: (square[0] + square[1]) / all,
+    let line = |(i, effects): (usize, Vec<[f64; 2]>)| {
+        let square = [0, 1].map(|k| effects.iter().map(|e| e[k] * e[k]).sum::<f64>());
+        let quantity = number(&values, i).zip(number(&uncertainties, i));
+        let sensitivity = match (quantity, &effects[..]) {
+            (Some((_, u)), [effect]) => Some(effect.map(|e| e / u)),
+            _ => None,
+        };
+        BudgetLine {
+            source: text(&names, i),
+            evaluation: text(&types, i),
+            degrees_of_freedom: number(&freedom, i),
+            quantity: quantity.map(|(value, u)| (value, u, text(&units, i))),
+            sensitivity,
+            contribution: square.map(f64::sqrt),
+            share: (square[0] + square[1]) / all,
+        }
     };
-    let mut lines: Vec<BudgetLine> = squares.into_iter().map(line).collect();
+    let mut lines: Vec<BudgetLine> = parts.into_iter().map(line).collect();
     lines.sort_by(|a, b| b.share.total_cmp(&a.share));
     Ok(lines)
 }

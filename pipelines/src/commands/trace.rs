@@ -155,16 +155,20 @@ fn told(line: &BudgetLine, chosen: &Chosen<'_>) -> String {
         .map_or(String::new(), |(value, u, unit)| {
             format!(", {value} with u = {u} {unit}")
         });
-    let parts = match line.contribution {
+    let parts = |both: [f64; 2]| match both {
         [x, 0.0] => format!("{x:.3e} {unit}"),
         [x, y] => format!("in phase {x:.3e}, quadrature {y:.3e} {unit}"),
     };
+    let per = line.quantity.as_ref().map_or("", |(.., unit)| unit);
+    let sensitivity = line.sensitivity.map_or(String::new(), |both| {
+        format!("; sensitivity {} per {per}", parts(both).trim_end())
+    });
     format!(
-        "uncertainty: {:.1} % type {} from {}{quantity}{freedom}: {}\n",
+        "uncertainty: {:.1} % type {} from {}{quantity}{freedom}: {}{sensitivity}\n",
         100.0 * line.share,
         line.evaluation,
         line.source,
-        parts.trim_end()
+        parts(line.contribution).trim_end()
     )
 }
 
