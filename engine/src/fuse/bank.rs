@@ -11,6 +11,7 @@ use multiversion::multiversion;
 use num_complex::Complex64;
 
 use super::shapes::Shape;
+use super::windows::MOST_PLACES;
 
 /// Products that are summed side by side.
 pub const LANES: usize = 8;
@@ -60,11 +61,16 @@ pub enum Turned<'t> {
     Each([&'t [f64]; 2]),
 }
 
+/// What is folded of a window, from the middle on.
+#[derive(Clone, Debug)]
+#[repr(align(64))]
+struct Half([f64; MOST_PLACES / 2]);
+
 /// Room for what is between samples and sums, to be used again.
 #[derive(Debug)]
 pub struct Room {
-    even: Vec<Group>,
-    odd: Vec<Group>,
+    even: Box<Half>,
+    odd: Box<Half>,
     turned: Vec<f64>,
     sums: Vec<f64>,
     /// The samples, summed by lane.
@@ -91,7 +97,8 @@ impl Rows {
 
     /// Sums of the products of folded samples with each.
     #[inline(always)]
-    fn take(&self, folded: &[Group], mut sums: &mut [f64]) {
+    fn take(&self, folded: &Half, mut sums: &mut [f64]) {
+        let (folded, _) = folded.0.as_chunks();
         for (width, cells) in &self.blocks {
             let (now, later) = sums.split_at_mut(*width);
             match width {
@@ -109,12 +116,13 @@ impl Rows {
 
 /// Sums of the products with rows that lie side by side.
 #[inline(always)]
-fn products<const ROWS: usize>(folded: &[Group], cells: &[Group], out: &mut [f64]) {
+fn products<const ROWS: usize>(folded: &[[f64; LANES]], cells: &[Group], out: &mut [f64]) {
     let mut sums = [Group::ZERO; ROWS];
     let (rows, _) = cells.as_chunks::<ROWS>();
     for (x, rows) in folded.iter().zip(rows) {
+        let x = *x;
         for (sum, row) in sums.iter_mut().zip(rows) {
-            *sum = Group::of(|lane| sum.0[lane] + x.0[lane] * row.0[lane]);
+            *sum = Group::of(|lane| sum.0[lane] + x[lane] * row.0[lane]);
         }
     }
     let out = out.iter_mut().zip(&sums);
@@ -191,10 +199,10 @@ impl Bank {
 
     /// Room for windows of so many places.
     pub fn room(&self, places: usize) -> Room {
-        let groups = places / 2 / LANES;
+        let none = Box::new(Half([0.0; MOST_PLACES / 2]));
         Room {
-            even: vec![Group::ZERO; groups],
-            odd: vec![Group::ZERO; groups],
+            even: none.clone(),
+            odd: none,
             turned: vec![0.0; places],
             sums: vec![0.0; 2 * self.sums],
             plain: Group::ZERO,
@@ -222,9 +230,10 @@ impl Bank {
 #[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
 fn sum(bank: &Bank, samples: &[f64], pedestal: f64, turned: &Turned<'_>, room: &mut Room) {
     fold(samples, pedestal, room);
+    let (even, _) = room.even.0[..samples.len() / 2].as_chunks::<LANES>();
     let mut plain = room.plain;
-    for even in &room.even {
-        plain = Group::of(|lane| plain.0[lane] + even.0[lane]);
+    for even in even {
+        plain = Group::of(|lane| plain.0[lane] + even[lane]);
     }
     room.plain = plain;
     let Turned::Each(turns) = turned else {
@@ -245,15 +254,11 @@ fn sum(bank: &Bank, samples: &[f64], pedestal: f64, turned: &Turned<'_>, room: &
 #[inline(always)]
 fn fold(samples: &[f64], pedestal: f64, room: &mut Room) {
     let (before, behind) = samples.split_at(samples.len() / 2);
-    let (before, _) = before.as_chunks::<LANES>();
-    let (behind, _) = behind.as_chunks::<LANES>();
-    let folded = room.even.iter_mut().zip(&mut room.odd);
-    for ((before, behind), (even, odd)) in before.iter().rev().zip(behind).zip(folded) {
-        let mut a = before.map(|x| x - pedestal);
-        let b = behind.map(|x| x - pedestal);
-        a.reverse();
-        *even = Group::of(|lane| b[lane] + a[lane]);
-        *odd = Group::of(|lane| b[lane] - a[lane]);
+    let folded = room.even.0.iter_mut().zip(&mut room.odd.0);
+    let pairs = behind.iter().zip(before.iter().rev());
+    for ((even, odd), (b, a)) in folded.zip(pairs) {
+        let (a, b) = (a - pedestal, b - pedestal);
+        (*even, *odd) = (b + a, b - a);
     }
 }
 

@@ -54,7 +54,7 @@ impl Turns {
 }
 
 /// Turns that grow by `slope` cycles from one to the next. Each of the first eight follows from the one before, and
-/// from then on every eighth, at most 24 steps in a window: what rounds stays below 1e-14.
+/// from then on every eighth, at most 40 steps in a window: what rounds stays below 1e-14.
 #[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
 fn evenly(cosines: &mut [f64], sines: &mut [f64], origin: f64, slope: f64) {
     let (sin, cos) = libm::sincos(TAU * origin);

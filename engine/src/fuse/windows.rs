@@ -4,7 +4,7 @@
 use super::bank::LANES;
 
 /// Most places of a window.
-const MOST_PLACES: u64 = 128;
+pub const MOST_PLACES: usize = 256;
 
 /// The windows of a stretch of samples, from one that is kept to the next.
 #[derive(Clone, Copy, Debug)]
@@ -32,7 +32,7 @@ impl Windows {
     /// Windows that hold `every` samples with few places left over.
     pub fn new(every: u64) -> Self {
         let sides = 2 * LANES as u64;
-        let count = every.div_ceil(MOST_PLACES);
+        let count = every.div_ceil(MOST_PLACES as u64);
         let places = every.div_ceil(count * sides) * sides;
         Windows {
             every,
