@@ -13,6 +13,8 @@ pub struct Following<'g> {
     chain: usize,
     /// The state at the last kept sample.
     state: Vec<Complex64>,
+    /// What that sample is multiplied by.
+    first: Option<Complex64>,
     /// What has been added since; of a finite impulse response the unfinished outputs.
     pending: Vec<Complex64>,
     /// The state had a constant of one come in; empty where that is not asked for.
@@ -32,6 +34,7 @@ impl<'g> Following<'g> {
             timed: timed.clone(),
             group,
             chain,
+            first: None,
             pending: rest.clone(),
             ones: if ones { rest.clone() } else { Vec::new() },
             state: rest,
@@ -59,8 +62,7 @@ impl<'g> Following<'g> {
         }
         let complete = part.end.div_ceil(every) - first;
         let done: Vec<Complex64> = self.pending.drain(..complete as usize).collect();
-        for (index, z) in (first..).zip(done) {
-            let turn = self.timed.turn(index * every);
+        for ((index, z), (turn, _)) in (first..).zip(done).zip(&part.firsts) {
             self.kept.push(z * turn);
             if ones {
                 self.kept_ones.push(taps.ones(index * every) * turn);
@@ -73,8 +75,10 @@ impl<'g> Following<'g> {
         let mut firsts = part.firsts.iter();
         let mut at = part.start;
         for added in part.added[self.chain].chunks_exact(sections.states()) {
-            if at.is_multiple_of(every) {
-                self.keep(sections, at, firsts.next().copied(), ones);
+            if at.is_multiple_of(every)
+                && let Some(first) = firsts.next()
+            {
+                self.keep(sections, *first, ones);
             }
             let pending = self.pending.iter_mut().zip(added);
             pending.for_each(|(pending, added)| *pending += added);
@@ -85,7 +89,7 @@ impl<'g> Following<'g> {
             sections.advance(&mut self.state, &self.pending);
             self.pending.fill(Complex64::ZERO);
             if ones {
-                let turn = self.timed.turn(end - 1);
+                let turn = self.timed.turn_of(self.first, end);
                 let ones = sections.ones(self.group, self.group.shapes[self.chain]);
                 let added: Vec<Complex64> = ones.iter().map(|z| z * turn).collect();
                 sections.advance(&mut self.ones, &added);
@@ -95,10 +99,9 @@ impl<'g> Following<'g> {
     }
 
     /// Keeps the output at a sample.
-    fn keep(&mut self, sections: &Sections, at: u64, sample: Option<f64>, ones: bool) {
-        let turn = self.timed.turn(at);
-        let next = turn * sample.unwrap_or(0.0);
-        self.kept.push(sections.answer(&self.state, next));
+    fn keep(&mut self, sections: &Sections, (turn, sample): (Complex64, f64), ones: bool) {
+        self.first = Some(turn);
+        self.kept.push(sections.answer(&self.state, turn * sample));
         if ones {
             self.kept_ones.push(sections.answer(&self.ones, turn));
         }

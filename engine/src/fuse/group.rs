@@ -68,6 +68,8 @@ pub struct Group {
     pub(super) shapes: Vec<usize>,
     /// By windows behind: what the middle of a window is ahead of the last sample of its stretch.
     relative: Vec<Complex64>,
+    /// What the last sample of a stretch is multiplied by, against the first.
+    across: Complex64,
 }
 
 /// Windows of a stretch whose turns are held.
@@ -78,8 +80,8 @@ const HELD: u64 = 1024;
 pub struct Part {
     pub(super) start: u64,
     pub(super) end: u64,
-    /// The kept samples that are in the slab.
-    pub(super) firsts: Vec<f64>,
+    /// The kept samples that are in the slab, behind what they are multiplied by.
+    pub(super) firsts: Vec<(Complex64, f64)>,
     /// By chain: by stretch and state, what is added at the end of the stretch; or by output.
     pub(super) added: Vec<Vec<Complex64>>,
     /// Sum of the samples.
@@ -113,12 +115,13 @@ impl Timed<'_> {
         }
     }
 
-    /// What is added in a stretch, up to a sample, is multiplied by: with a steady clock its sums are turned to the
-    /// last sample.
-    pub(super) fn turn_of(&self, end: u64) -> Complex64 {
-        match self.group.mixing {
-            Mixing::Found(..) => Complex64::ONE,
-            _ => self.turn(end - 1),
+    /// What is added in a stretch is multiplied by: with a steady clock its sums are turned to the last sample. `first`
+    /// is what its first sample is multiplied by, where that is known.
+    pub(super) fn turn_of(&self, first: Option<Complex64>, end: u64) -> Complex64 {
+        match (&self.group.mixing, first) {
+            (Mixing::Found(..), _) => Complex64::ONE,
+            (_, Some(first)) => first * self.group.across,
+            (_, None) => self.turn(end - 1),
         }
     }
 }
@@ -144,6 +147,7 @@ impl Group {
         let mut group = Group {
             bank: Bank::new(&all, if steady { Some(&middle) } else { None }),
             relative: Vec::new(),
+            across: mixing.ahead(every - 1).conj(),
             chains,
             windows,
             mixing,

@@ -15,6 +15,8 @@ pub struct Slab<'g> {
     turns: Option<Turns>,
     pedestal: f64,
     at: u64,
+    /// What the first sample of the stretch is multiplied by, where it is in the slab.
+    first: Option<Complex64>,
     window: Window,
     /// The samples of a window that come in several pieces, each in its place; the pedestal in all other places.
     pieces: Vec<f64>,
@@ -42,6 +44,7 @@ impl<'g> Timed<'g> {
             },
             pedestal,
             at: start,
+            first: None,
             window: group.windows.of(start),
             pieces: vec![pedestal; places],
             room: group.room(),
@@ -70,7 +73,9 @@ impl Slab<'_> {
         let places = self.pieces.len();
         while let Some(first) = samples.first() {
             if self.group.windows.is_first(self.at, self.window) {
-                self.part.firsts.push(first - self.pedestal);
+                let turn = self.timed.turn(self.at);
+                self.first = Some(turn);
+                self.part.firsts.push((turn, first - self.pedestal));
             }
             let rest = (self.window.end - self.at) as usize;
             let (now, later) = samples.split_at(rest.min(samples.len()));
@@ -133,7 +138,7 @@ impl Slab<'_> {
     fn close(&mut self) {
         let every = self.group.windows.every;
         let end = self.window.start - self.window.start % every + every;
-        let turn = self.timed.turn_of(end);
+        let turn = self.timed.turn_of(self.first.take(), end);
         for (state, added) in self.states.iter_mut().zip(&mut self.part.added) {
             added.extend(state.iter().map(|w| w * turn));
             state.fill(Complex64::ZERO);
