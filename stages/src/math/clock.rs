@@ -160,11 +160,34 @@ impl ClockModel {
 
 impl Phases for ClockModel {
     fn line(&self, i: u64) -> PhaseLine {
-        let x = i as f64;
         // The last knot has no line of its own to go on with.
         let most = self.knots.len().saturating_sub(2);
-        let knot = self.knots.partition_point(|k| k.at <= x).saturating_sub(1);
-        self.line_from(knot.min(most), i)
+        self.line_from(self.knot_before(i as f64).min(most), i)
+    }
+}
+
+/// Knots on either side of where one is expected that are looked at first.
+const AROUND: usize = 8;
+
+impl ClockModel {
+    /// The last knot at or before a place; the first where there is none.
+    fn knot_before(&self, x: f64) -> usize {
+        let knots = &self.knots;
+        let (Some(first), Some(last)) = (knots.first(), knots.last()) else {
+            return 0;
+        };
+        // A clock hardly changes its pace, so its knots are nearly evenly spaced.
+        let part = (x - first.at) / (last.at - first.at);
+        let expected = (part * knots.len() as f64) as usize;
+        let from = expected.saturating_sub(AROUND).min(knots.len());
+        let to = (from + 2 * AROUND).min(knots.len());
+        let begins = from == 0 || knots[from - 1].at <= x;
+        let ends = knots.get(to).is_none_or(|k| k.at > x);
+        let behind = match begins && ends {
+            true => from + knots[from..to].partition_point(|k| k.at <= x),
+            false => knots.partition_point(|k| k.at <= x),
+        };
+        behind.saturating_sub(1)
     }
 }
 
@@ -300,6 +323,30 @@ mod tests {
                 assert!(unknown || apart.abs() < 1e-14, "{n}: {told:?} {line:?}");
             }
             i = line.end;
+        }
+    }
+
+    /// Where the pace changes by a factor and stops, the knot is not where it is expected, and is found all the same.
+    #[test]
+    fn the_knot_before_a_place_is_the_one_that_a_search_finds() {
+        let mut at = 0.0;
+        let pace = |k: i64| match k {
+            100..150 => 3.0,
+            150 => 5000.0,
+            _ => 10.0 + (k % 3) as f64 * 0.1,
+        };
+        let next = |k: i64| {
+            at += pace(k);
+            knot(at, k, k == 150)
+        };
+        let knots: Vec<Knot> = (0..400).map(next).collect();
+        for count in [1, 2, 20, 400] {
+            let model = ClockModel::new(knots[..count].to_vec(), 1.5);
+            for i in 0..9000 {
+                let x = f64::from(i);
+                let found = model.knots.partition_point(|k| k.at <= x).saturating_sub(1);
+                assert_eq!(model.knot_before(x), found, "{count} {i}");
+            }
         }
     }
 
