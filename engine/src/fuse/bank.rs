@@ -34,7 +34,7 @@ impl Group {
 const MOST_ROWS: usize = 6;
 
 /// Functions of one parity, side by side in blocks.
-#[derive(Debug, Default)]
+#[derive(Debug)]
 struct Rows {
     /// How many are in a block, and their values, by distance and then by function.
     blocks: Vec<(usize, Vec<Group>)>,

@@ -320,25 +320,13 @@ impl RecordingFile {
         // Where samples lie in one piece is soon told, and then they are read without the library.
         if dataset.chunk().is_none() {
             let form = Arc::new(Form::of(&dataset, &header)?);
-            self.keep(&header, form, &mut self.all_kept());
+            keep(&header, form, &mut self.all_kept());
         }
         Ok(header)
     }
 
     fn all_kept(&self) -> MutexGuard<'_, Vec<Kept>> {
         self.kept.lock().unwrap_or_else(PoisonError::into_inner)
-    }
-
-    /// Keeps the form of a dataset for its readers; its place among those that are kept.
-    fn keep(&self, header: &ChannelHeader, form: Arc<Form>, all: &mut Vec<Kept>) -> usize {
-        all.push(Kept {
-            path: header.dataset.clone(),
-            live: Weak::new(),
-            form,
-            held: None,
-            points: header.points,
-        });
-        all.len() - 1
     }
 
     /// Type and layout in words, once it is clear that samples of this form can be read.
@@ -477,7 +465,7 @@ impl RecordingFile {
                 Arc::new(Rows::open(form, header, || Ok(dataset))?)
             }
         };
-        let index = known.unwrap_or_else(|| self.keep(header, rows.form.clone(), &mut all));
+        let index = known.unwrap_or_else(|| keep(header, rows.form.clone(), &mut all));
         let kept = &mut all[index];
         kept.points = kept.points.saturating_sub(1);
         kept.live = Arc::downgrade(&rows);
@@ -500,6 +488,18 @@ impl RecordingFile {
         };
         own().unwrap_or(false)
     }
+}
+
+/// Keeps the form of a dataset for its readers; its place among those that are kept.
+fn keep(header: &ChannelHeader, form: Arc<Form>, all: &mut Vec<Kept>) -> usize {
+    all.push(Kept {
+        path: header.dataset.clone(),
+        live: Weak::new(),
+        form,
+        held: None,
+        points: header.points,
+    });
+    all.len() - 1
 }
 
 fn is_number(descriptor: &hdf5::Result<TypeDescriptor>) -> bool {
