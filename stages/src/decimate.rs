@@ -24,7 +24,7 @@ impl Stage for Decimate {
     }
 
     fn numeric_version(&self) -> u32 {
-        3
+        4
     }
 
     fn example(&self) -> &'static str {

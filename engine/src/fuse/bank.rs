@@ -10,25 +10,9 @@
 use multiversion::multiversion;
 use num_complex::Complex64;
 
+use super::lanes::{LANES, Lanes};
 use super::shapes::Shape;
 use super::windows::MOST_PLACES;
-
-/// Products that are summed side by side.
-pub const LANES: usize = 8;
-
-/// What is summed side by side, in one line of a processor's cache.
-#[derive(Clone, Copy, Debug)]
-#[repr(align(64))]
-pub struct Group([f64; LANES]);
-
-impl Group {
-    const ZERO: Self = Group([0.0; LANES]);
-
-    #[inline(always)]
-    fn of(lane: impl FnMut(usize) -> f64) -> Self {
-        Group(std::array::from_fn(lane))
-    }
-}
 
 /// Functions whose sums fit the processor's registers.
 const MOST_ROWS: usize = 6;
@@ -37,7 +21,7 @@ const MOST_ROWS: usize = 6;
 #[derive(Debug)]
 struct Rows {
     /// How many are in a block, and their values, by distance and then by function.
-    blocks: Vec<(usize, Vec<Group>)>,
+    blocks: Vec<(usize, Vec<Lanes>)>,
 }
 
 /// Functions of the place in a window, turned with a clock or not.
@@ -74,7 +58,7 @@ pub struct Room {
     turned: Vec<f64>,
     sums: Vec<f64>,
     /// The samples, summed by lane.
-    pub plain: Group,
+    pub plain: Lanes,
     /// By shape: the sum of its products with the samples.
     pub moments: Vec<Complex64>,
 }
@@ -85,7 +69,7 @@ impl Rows {
         let width = functions.len().div_ceil(count).max(1);
         let block = |functions: &[Vec<f64>]| {
             let places = functions.first().map_or(0, Vec::len);
-            let group = |from: usize, f: &Vec<f64>| Group::of(|lane| f[from + lane]);
+            let group = |from: usize, f: &Vec<f64>| Lanes::of(|lane| f[from + lane]);
             let groups = (0..places).step_by(LANES);
             let cells = groups.flat_map(|from| functions.iter().map(move |f| group(from, f)));
             (functions.len(), cells.collect())
@@ -116,13 +100,13 @@ impl Rows {
 
 /// Sums of the products with rows that lie side by side.
 #[inline(always)]
-fn products<const ROWS: usize>(folded: &[[f64; LANES]], cells: &[Group], out: &mut [f64]) {
-    let mut sums = [Group::ZERO; ROWS];
+fn products<const ROWS: usize>(folded: &[[f64; LANES]], cells: &[Lanes], out: &mut [f64]) {
+    let mut sums = [Lanes::ZERO; ROWS];
     let (rows, _) = cells.as_chunks::<ROWS>();
     for (x, rows) in folded.iter().zip(rows) {
         let x = *x;
         for (sum, row) in sums.iter_mut().zip(rows) {
-            *sum = Group::of(|lane| sum.0[lane] + x[lane] * row.0[lane]);
+            *sum = Lanes::of(|lane| sum.0[lane] + x[lane] * row.0[lane]);
         }
     }
     let out = out.iter_mut().zip(&sums);
@@ -131,15 +115,8 @@ fn products<const ROWS: usize>(folded: &[[f64; LANES]], cells: &[Group], out: &m
 
 /// The sum over the lanes. It is taken apart from the products, or the compiler arranges these by rows.
 #[inline(never)]
-fn total(sum: &Group) -> f64 {
-    across(*sum)
-}
-
-/// The sum over the lanes.
-#[inline(always)]
-pub fn across(Group(lanes): Group) -> f64 {
-    let four: [f64; LANES / 2] = std::array::from_fn(|i| lanes[i] + lanes[i + LANES / 2]);
-    (four[0] + four[2]) + (four[1] + four[3])
+fn total(sum: &Lanes) -> f64 {
+    sum.across()
 }
 
 impl Bank {
@@ -205,7 +182,7 @@ impl Bank {
             odd: none,
             turned: vec![0.0; places],
             sums: vec![0.0; 2 * self.sums],
-            plain: Group::ZERO,
+            plain: Lanes::ZERO,
             moments: vec![Complex64::ZERO; self.parts.len()],
         }
     }
@@ -230,12 +207,8 @@ impl Bank {
 #[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
 fn sum(bank: &Bank, samples: &[f64], pedestal: f64, turned: &Turned<'_>, room: &mut Room) {
     fold(samples, pedestal, room);
-    let (even, _) = room.even.0[..samples.len() / 2].as_chunks::<LANES>();
-    let mut plain = room.plain;
-    for even in even {
-        plain = Group::of(|lane| plain.0[lane] + even[lane]);
-    }
-    room.plain = plain;
+    let plain = by_lane(&room.even.0[..samples.len() / 2]);
+    room.plain = Lanes::of(|lane| room.plain.0[lane] + plain.0[lane]);
     let Turned::Each(turns) = turned else {
         return bank.products(0, room);
     };
@@ -250,31 +223,38 @@ fn sum(bank: &Bank, samples: &[f64], pedestal: f64, turned: &Turned<'_>, room: &
     room.turned = own;
 }
 
-/// Sums and differences of samples as far behind the middle as before it.
+/// Sums and differences of samples as far behind the middle as before it, less a pedestal.
 #[inline(always)]
 fn fold(samples: &[f64], pedestal: f64, room: &mut Room) {
     let (before, behind) = samples.split_at(samples.len() / 2);
+    let twice = 2.0 * pedestal;
     let folded = room.even.0.iter_mut().zip(&mut room.odd.0);
     let pairs = behind.iter().zip(before.iter().rev());
     for ((even, odd), (b, a)) in folded.zip(pairs) {
-        let (a, b) = (a - pedestal, b - pedestal);
-        (*even, *odd) = (b + a, b - a);
+        (*even, *odd) = ((b + a) - twice, b - a);
     }
+}
+
+/// Samples, summed by lane.
+#[inline(always)]
+fn by_lane(samples: &[f64]) -> Lanes {
+    // Four sums, so that none waits for the one before.
+    let mut sums = [0.0; 4 * LANES];
+    let (groups, rest) = samples.as_chunks::<{ 4 * LANES }>();
+    for group in groups {
+        for (sum, x) in sums.iter_mut().zip(group) {
+            *sum += x;
+        }
+    }
+    for (sum, x) in sums.iter_mut().zip(rest) {
+        *sum += x;
+    }
+    let (sums, _) = sums.as_chunks::<LANES>();
+    Lanes::of(|lane| (sums[0][lane] + sums[1][lane]) + (sums[2][lane] + sums[3][lane]))
 }
 
 /// Adds samples to their sum.
 #[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
 pub fn plain_sum(samples: &[f64]) -> f64 {
-    let mut sums = [[0.0; LANES]; 2];
-    let (groups, rest) = samples.as_chunks::<{ 2 * LANES }>();
-    for group in groups {
-        for (sum, x) in sums.as_flattened_mut().iter_mut().zip(group) {
-            *sum += x;
-        }
-    }
-    for (sum, x) in sums.as_flattened_mut().iter_mut().zip(rest) {
-        *sum += x;
-    }
-    let [a, b] = sums.map(|lanes| across(Group(lanes)));
-    a + b
+    by_lane(samples).across()
 }

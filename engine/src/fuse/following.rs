@@ -1,8 +1,12 @@
 //! A chain followed from slab to slab, and what it keeps.
 
+use std::io;
+
 use num_complex::Complex64;
 
+use super::aside::{Aside, Kept};
 use super::group::{Filter, Group, Part, Timed};
+use super::lanes::Column;
 use super::sections::Sections;
 use super::taps::Taps;
 
@@ -12,43 +16,54 @@ pub struct Following<'g> {
     group: &'g Group,
     chain: usize,
     /// The state at the last kept sample.
-    state: Vec<Complex64>,
+    state: Column,
     /// What that sample is multiplied by.
     first: Option<Complex64>,
     /// What has been added since; of a finite impulse response the unfinished outputs.
     pending: Vec<Complex64>,
     /// The state had a constant of one come in; empty where that is not asked for.
-    ones: Vec<Complex64>,
-    /// Kept outputs.
+    ones: Column,
+    /// Kept outputs that were not laid aside yet.
     kept: Vec<Complex64>,
     /// What a constant of one gives in them.
     kept_ones: Vec<Complex64>,
+    aside: Aside,
 }
 
 impl<'g> Following<'g> {
     /// A chain at rest; with `ones`, it is followed as well what a constant of one gives.
     pub fn new(timed: &Timed<'g>, chain: usize, ones: bool) -> Self {
         let group = timed.group;
-        let rest = vec![Complex64::ZERO; group.chains[chain].states()];
+        let states = group.chains[chain].states();
         Following {
             timed: timed.clone(),
             group,
             chain,
             first: None,
-            pending: rest.clone(),
-            ones: if ones { rest.clone() } else { Vec::new() },
-            state: rest,
+            pending: vec![Complex64::ZERO; states],
+            ones: Column::zeros(if ones { states } else { 0 }),
+            state: Column::zeros(states),
             kept: Vec::new(),
             kept_ones: Vec::new(),
+            aside: Aside::new(ones),
         }
     }
 
-    /// Takes what the next slab adds.
-    pub fn take(&mut self, part: &Part, ones: bool) {
-        match &self.group.chains[self.chain].filter {
-            Filter::Sections(sections) => self.follow(sections, part, ones),
-            Filter::Taps(taps) => self.collect(taps, part, ones),
+    /// Takes what the next slabs add.
+    ///
+    /// # Errors
+    /// What is kept cannot be laid aside.
+    pub fn take(&mut self, parts: &[Part], ones: bool) -> io::Result<()> {
+        for part in parts {
+            match &self.group.chains[self.chain].filter {
+                Filter::Sections(sections) => self.follow(sections, part, ones),
+                Filter::Taps(taps) => self.collect(taps, part, ones),
+            }
         }
+        self.aside.take(&self.kept, &self.kept_ones)?;
+        self.kept.clear();
+        self.kept_ones.clear();
+        Ok(())
     }
 
     fn collect(&mut self, taps: &Taps, part: &Part, ones: bool) {
@@ -109,22 +124,13 @@ impl<'g> Following<'g> {
 
     /// Whether everything that came in was known: an unknown phase stays in the state for good.
     pub fn is_known(&self) -> bool {
-        let held = self.state.iter().chain(&self.pending);
-        held.into_iter().all(|z| !z.re.is_nan() && !z.im.is_nan())
+        let mut held = self.state.iter().chain(self.pending.iter().copied());
+        held.all(|z| !z.re.is_nan() && !z.im.is_nan())
     }
 
     /// The kept samples, a constant `offset` taken away from what went in.
-    pub fn outputs(self, offset: f64) -> Vec<Complex64> {
+    pub fn outputs(self, offset: f64) -> Kept {
         let factor = self.group.chains[self.chain].factor;
-        let Following {
-            mut kept,
-            kept_ones,
-            ..
-        } = self;
-        for (z, one) in kept.iter_mut().zip(kept_ones) {
-            *z -= one * offset;
-        }
-        kept.iter_mut().for_each(|z| *z *= factor);
-        kept
+        self.aside.finish(offset, factor)
     }
 }

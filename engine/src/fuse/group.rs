@@ -1,20 +1,20 @@
 //! Chains behind one mixing that are computed together, slab by slab.
 //!
-//! The samples between two that are kept are cut into windows ([`super::windows`]). Slabs of samples are worked on by themselves, in any order ([`super::slab`]): for each stretch from one kept
-//! sample to the next they give what its samples add to every chain's state. What a stretch gets from two slabs is
-//! added up. Then the states are followed from kept sample to kept sample, in order, which is cheap
-//! ([`super::following`]).
+//! The samples between two that are kept are cut into windows ([`super::windows`]). Slabs of samples are worked on by
+//! themselves, in any order ([`super::slab`]): for each stretch from one kept sample to the next they give what its
+//! samples add to every chain's state. What a stretch gets from two slabs is added up. Then the states are followed
+//! from kept sample to kept sample, in order, which is cheap ([`super::following`]).
 
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
 use num_complex::Complex64;
 
-use super::bank::{Bank, Room, Turned};
+use super::bank::{Bank, Room};
 use super::sections::Sections;
 use super::shapes::{Entering, polynomials};
 use super::taps::Taps;
-use super::windows::{Window, Windows};
+use super::windows::Windows;
 use crate::flow::harmonic;
 use crate::stage::Phases;
 
@@ -158,7 +158,7 @@ impl Group {
     }
 
     /// What the middle of a window is ahead of the last sample of its stretch.
-    fn relative(&self, behind: u64) -> Complex64 {
+    pub(super) fn relative(&self, behind: u64) -> Complex64 {
         let places = self.windows.places;
         let found = self.relative.get(behind as usize).copied();
         found.unwrap_or_else(|| {
@@ -170,22 +170,6 @@ impl Group {
     /// Room for the windows of a slab.
     pub(super) fn room(&self) -> Room {
         self.bank.room(self.windows.places as usize)
-    }
-
-    /// The moments of a window's samples, each less `pedestal`, turned to the last sample of its stretch.
-    pub(super) fn take(
-        &self,
-        samples: &[f64],
-        pedestal: f64,
-        window: Window,
-        turned: &Turned<'_>,
-        room: &mut Room,
-    ) {
-        self.bank.take(samples, pedestal, turned, room);
-        if let Mixing::Steady(_) = self.mixing {
-            let relative = self.relative(window.behind);
-            room.moments.iter_mut().for_each(|m| *m *= relative);
-        }
     }
 }
 

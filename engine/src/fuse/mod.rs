@@ -5,9 +5,11 @@
 //! A stage says that it is linear by [`crate::stage::Configured::linear`]; the engine looks for chains that end
 //! where samples are left out, and follows them back as far as they are linear.
 
+mod aside;
 mod bank;
 pub mod following;
 pub mod group;
+mod lanes;
 mod sections;
 mod shapes;
 pub mod slab;
@@ -25,6 +27,7 @@ use crate::check::Typed;
 use crate::flow::Kind;
 use crate::graph::Node;
 use crate::recipe::Recipe;
+pub use aside::Kept;
 pub use bank::plain_sum;
 use group::{Chain, Filter, Group, Mixing};
 use sections::Sections;
@@ -62,9 +65,6 @@ pub enum Linear {
 
 /// Fewest samples of which one is kept for which computing them together pays.
 const FEWEST: u64 = 32;
-
-/// Most outputs of a chain at one point. They are held until all samples of the point were seen.
-const MOST_KEPT: u64 = 1 << 21;
 
 /// A chain that is computed together, as a plan tells it. The outputs are those of its last stage.
 #[derive(Clone, Debug, PartialEq)]
@@ -228,9 +228,8 @@ impl Tracer<'_> {
             return None;
         };
         let flow = self.typed.flow(head, 0)?;
-        let few = flow.length.is_some_and(|n| n <= MOST_KEPT);
         let alone = self.typed.recordings[head].len() == 1;
-        if every < FEWEST || !few || !alone || flow.missing.gap.is_some() || flow.missing.late {
+        if every < FEWEST || !alone || flow.missing.gap.is_some() || flow.missing.late {
             return None;
         }
         let mut chain = Traced {

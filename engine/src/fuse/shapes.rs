@@ -4,6 +4,8 @@
 //! polynomials of the place tell it, however many filters there are. They are those that are orthogonal on evenly
 //! spaced places (Gram's; Abramowitz & Stegun 22.17), by their recurrence.
 
+use super::lanes::Matrix;
+
 /// Part of the largest weight that the even and the odd part of a sum of polynomials may be wrong by.
 const TOLERANCE: f64 = 2e-14;
 
@@ -123,6 +125,26 @@ impl Entering {
             }
         }
         Entering::Apart(parts)
+    }
+
+    /// What moments of the polynomials, or of the own shapes, add to each state.
+    pub fn factors(&self) -> Matrix {
+        match self {
+            Entering::Smooth(factors) => {
+                let rows: Vec<&[f64]> = factors.iter().map(Vec::as_slice).collect();
+                Matrix::new(&rows)
+            }
+            Entering::Apart(own) => {
+                let own_shape =
+                    |state: usize, shape: usize| f64::from(u8::from(shape / 2 == state));
+                let row = |state| -> Vec<f64> {
+                    (0..2 * own.len()).map(|s| own_shape(state, s)).collect()
+                };
+                let rows: Vec<Vec<f64>> = (0..own.len()).map(row).collect();
+                let rows: Vec<&[f64]> = rows.iter().map(Vec::as_slice).collect();
+                Matrix::new(&rows)
+            }
+        }
     }
 
     /// How many of the polynomials it takes.

@@ -2,8 +2,9 @@
 
 use num_complex::Complex64;
 
-use super::bank::{Room, Turned, across};
+use super::bank::{Room, Turned};
 use super::group::{Filter, Group, Mixing, Part, Timed};
+use super::lanes::Column;
 use super::turns::Turns;
 use super::windows::Window;
 
@@ -22,7 +23,7 @@ pub struct Slab<'g> {
     pieces: Vec<f64>,
     room: Room,
     /// By chain: the state at the end of the last window, had it been zero at the start of the stretch or slab.
-    states: Vec<Vec<Complex64>>,
+    states: Vec<Column>,
     /// All samples, the pedestal taken off, where a finite impulse response needs them.
     samples: Option<Vec<f64>>,
     part: Part,
@@ -48,7 +49,7 @@ impl<'g> Timed<'g> {
             window: group.windows.of(start),
             pieces: vec![pedestal; places],
             room: group.room(),
-            states: states.map(|n| vec![Complex64::ZERO; n]).collect(),
+            states: states.map(Column::zeros).collect(),
             samples: group.chains.iter().any(is_taps).then(Vec::new),
             part: Part {
                 start,
@@ -117,11 +118,12 @@ impl Slab<'_> {
 
     fn add(&mut self, samples: &[f64], turned: &Turned<'_>) {
         let Slab { group, room, .. } = self;
-        group.take(samples, self.pedestal, self.window, turned, room);
+        group.bank.take(samples, self.pedestal, turned, room);
+        let relative = group.relative(self.window.behind);
         let chains = group.chains.iter().zip(&group.shapes);
         for ((chain, own), state) in chains.zip(&mut self.states) {
             if let Filter::Sections(sections) = &chain.filter {
-                sections.pass(state, &room.moments, *own);
+                sections.pass(state, &room.moments[*own..], relative);
             }
         }
     }
@@ -141,7 +143,7 @@ impl Slab<'_> {
         let turn = self.timed.turn_of(self.first.take(), end);
         for (state, added) in self.states.iter_mut().zip(&mut self.part.added) {
             added.extend(state.iter().map(|w| w * turn));
-            state.fill(Complex64::ZERO);
+            state.clear();
         }
     }
 
@@ -169,7 +171,7 @@ impl Slab<'_> {
         }
         Part {
             end: self.at,
-            total: across(self.room.plain),
+            total: self.room.plain.across(),
             ..self.part
         }
     }

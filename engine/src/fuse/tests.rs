@@ -5,9 +5,10 @@ use std::sync::Arc;
 use num_complex::Complex64;
 use proptest::prelude::*;
 
-use crate::flow::Phase;
+use crate::flow::{Buffer, Phase};
 use crate::stage::{PhaseLine, Phases};
 
+use super::aside::{Aside, Kept};
 use super::following::Following;
 use super::group::{Chain, Cycles, Filter, Group, Mixing, SLAB, Timed};
 use super::sections::Sections;
@@ -86,10 +87,25 @@ fn run(group: &Group, x: &[f64], slice: usize, less_mean: bool) -> Vec<Vec<Compl
         part.chunks(slice).for_each(|piece| slab.push(piece));
         let part = slab.finish();
         total += part.total;
-        followings.iter_mut().for_each(|f| f.take(&part, less_mean));
+        let parts = [part];
+        let taken = |f: &mut Following<'_>| f.take(&parts, less_mean).expect("room");
+        followings.iter_mut().for_each(taken);
     }
     let mean = total / x.len() as f64;
-    followings.into_iter().map(|f| f.outputs(mean)).collect()
+    let all = followings.into_iter().map(|f| delivered(f.outputs(mean)));
+    all.collect()
+}
+
+/// All that is kept, in pieces of many sizes.
+fn delivered(mut kept: Kept) -> Vec<Complex64> {
+    let mut room = Buffer::Phasor(Vec::new());
+    let (mut at, mut size) = (0, 1);
+    while room.samples().len() as u64 == at {
+        let range = at..at + size;
+        kept.deliver(range, &mut room).expect("what was laid aside");
+        (at, size) = (at + size, 3 * size);
+    }
+    room.samples().phasor().to_vec()
 }
 
 fn chain(sections: &[[f64; 5]], every: u64) -> Chain {
@@ -367,5 +383,42 @@ proptest! {
         let cycles = clock(0.113);
         let group = Group::new(vec![chain(&rc(tau, 3), every)], every, Mixing::Steady(cycles));
         prop_assert_eq!(run(&group, &x, slice, true), run(&group, &x, SLAB as usize, true));
+    }
+}
+
+/// Samples near enough are in memory, more of them in a file; either way they come back bit by bit, in any order.
+#[test]
+fn what_is_laid_aside_comes_back() {
+    let sample = |n: usize| Complex64::new(1.0 / (n as f64 + 0.3), -(n as f64));
+    for count in [0, 1, 5000, 100_000] {
+        let all: Vec<Complex64> = (0..count).map(sample).collect();
+        let ones: Vec<Complex64> = all.iter().map(|z| z * 0.1).collect();
+        let mut aside = Aside::new(true);
+        for from in (0..count).step_by(777) {
+            let now = from..count.min(from + 777);
+            aside.take(&all[now.clone()], &ones[now]).expect("room");
+        }
+        let mut kept = aside.finish(0.5, 2.0);
+        let expected: Vec<Complex64> = all
+            .iter()
+            .zip(&ones)
+            .map(|(z, one)| (z - one * 0.5) * 2.0)
+            .collect();
+        for range in [
+            0..count as u64,
+            4000..4200,
+            0..10,
+            99_990..200_000,
+            4090..90_000,
+        ] {
+            let mut room = Buffer::Phasor(Vec::new());
+            kept.deliver(range.clone(), &mut room)
+                .expect("what was laid aside");
+            let within = |at: u64| (at as usize).min(count);
+            assert_eq!(
+                room.samples().phasor(),
+                &expected[within(range.start)..within(range.end)]
+            );
+        }
     }
 }

@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 use multiversion::multiversion;
 use num_complex::Complex64;
 
-use super::bank::LANES;
+use super::lanes::LANES;
 use crate::flow::harmonic;
 use crate::stage::Phases;
 

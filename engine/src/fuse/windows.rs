@@ -1,7 +1,7 @@
 //! How the samples between two that are kept are cut: into windows of equally many places, the last of which ends
 //! where they end. The first window may have places in front that hold no sample.
 
-use super::bank::LANES;
+use super::lanes::LANES;
 
 /// Most places of a window.
 pub const MOST_PLACES: usize = 256;

@@ -10,7 +10,7 @@ use streaming::Pass;
 
 use crate::cache::Visit;
 use crate::flow::Buffer;
-use crate::fuse::Shared;
+use crate::fuse::{Kept, Shared};
 use crate::graph::Node;
 use crate::plan::{Plan, Scope};
 use crate::run::slabs::Seen;
@@ -103,7 +103,7 @@ struct Memory {
     failed: Vec<bool>,
     surveys: Vec<Option<Box<dyn Survey>>>,
     /// By node: the kept samples of a chain that is computed together.
-    held: Vec<Option<Buffer>>,
+    held: Vec<Option<Kept>>,
     /// By group of such chains: the mean of the samples, where that is taken before.
     means: Vec<Option<f64>>,
     /// What kernels left that are done.
@@ -147,7 +147,7 @@ impl<'l> Lane<'l> {
         let mut memory = Memory {
             failed: vec![false; count],
             surveys: (0..count).map(|_| None).collect(),
-            held: vec![None; count],
+            held: (0..count).map(|_| None).collect(),
             means: vec![None; self.shared.len()],
             closings: Vec::new(),
         };
@@ -291,7 +291,7 @@ impl<'l> Lane<'l> {
             }
         }
         for (shared, course) in courses {
-            self.hold(shared, course, memory)?;
+            self.hold(shared, course, memory, outcome)?;
         }
         let closing: Vec<Node> = (nodes.iter().copied())
             .filter(|n| plan.closes[*n] == pass && plan.passes[pass][*n])

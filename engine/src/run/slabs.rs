@@ -10,14 +10,12 @@ use std::time::{Duration, Instant};
 use blake3::hazmat::{
     ChainingValue, HasherExt, Mode, merge_subtrees_non_root, merge_subtrees_root,
 };
-use num_complex::Complex64;
 use rayon::prelude::*;
 
-use crate::flow::{Buffer, Kind, Samples};
 use crate::fuse::following::Following;
 use crate::fuse::group::{Part, SLAB, Timed};
 use crate::fuse::slab::Slab;
-use crate::fuse::{Shared, plain_sum};
+use crate::fuse::{Kept, Shared, plain_sum};
 use crate::graph::Node;
 use crate::run::Monitor;
 use crate::run::lane::LaneInput;
@@ -85,26 +83,31 @@ impl<'g> Course<'g> {
         }
     }
 
-    /// Takes what slabs gave, in their order; `false` when samples are missing.
-    fn take(&mut self, parts: &[Part], samples: u64, apart: bool) -> bool {
+    /// Takes what slabs gave, in their order.
+    fn take(&mut self, parts: &[Part], samples: u64, apart: bool) -> Result<(), Halt> {
         self.count += samples;
         parts.iter().for_each(|part| self.total += part.total);
         if self.total.is_nan() {
-            return false;
+            return Err(Halt::Missing);
         }
         let ones = self.ones;
-        let follow = |following: &mut Following<'_>| {
-            parts.iter().for_each(|part| following.take(part, ones));
+        let follow = |following: &mut Following<'_>| following.take(parts, ones);
+        let followed = match apart {
+            true => self.followings.par_iter_mut().try_for_each(follow),
+            false => self.followings.iter_mut().try_for_each(follow),
         };
-        match apart {
-            true => self.followings.par_iter_mut().for_each(follow),
-            false => self.followings.iter_mut().for_each(follow),
+        followed.map_err(|error| Halt::Store(StoreError::aside(&error)))?;
+        match self.followings.iter().all(Following::is_known) {
+            true => Ok(()),
+            false => Err(Halt::Missing),
         }
-        self.followings.iter().all(Following::is_known)
     }
 
-    /// Takes the next samples of a wave; `false` when some are missing.
-    pub fn push(&mut self, mut samples: &[f64]) -> bool {
+    /// Takes the next samples of a wave.
+    ///
+    /// # Errors
+    /// Samples are missing, or what is kept cannot be laid aside.
+    pub fn push(&mut self, mut samples: &[f64]) -> Result<(), Halt> {
         while let Some(first) = samples.first() {
             let pedestal = *self.pedestal.get_or_insert(*first);
             let at = self.count;
@@ -115,45 +118,34 @@ impl<'g> Course<'g> {
                 .get_or_insert_with(|| timed.slab(at, pedestal))
                 .push(now);
             self.count += now.len() as u64;
-            if self.count.is_multiple_of(SLAB) && !self.close() {
-                return false;
+            if self.count.is_multiple_of(SLAB) {
+                self.close()?;
             }
             samples = later;
         }
-        true
+        Ok(())
     }
 
-    fn close(&mut self) -> bool {
-        let part = self.slab.take().map(Slab::finish);
-        part.is_none_or(|part| self.take(&[part], 0, false))
-    }
-
-    /// The kept samples of every chain, by its last stage; `None` when samples are missing.
-    pub fn finish(mut self, kind: impl Fn(Node) -> Kind) -> Option<Vec<(Node, Buffer)>> {
-        if !self.close() {
-            return None;
+    fn close(&mut self) -> Result<(), Halt> {
+        match self.slab.take().map(Slab::finish) {
+            Some(part) => self.take(&[part], 0, false),
+            None => Ok(()),
         }
+    }
+
+    /// The kept samples of every chain, by its last stage.
+    ///
+    /// # Errors
+    /// Samples are missing, or what is kept cannot be laid aside.
+    pub fn finish(mut self) -> Result<Vec<(Node, Kept)>, Halt> {
+        self.close()?;
         let mean = if self.ones {
             self.total / self.count as f64
         } else {
             0.0
         };
-        let kept = |(node, following): (&Node, Following<'g>)| {
-            let outputs: Vec<Complex64> = following.outputs(mean);
-            let buffer = match kind(*node) {
-                Kind::Phasor => Buffer::Phasor(outputs),
-                _ => Buffer::Wave(outputs.iter().map(|z| z.re).collect()),
-            };
-            (*node, buffer)
-        };
-        Some(
-            self.shared
-                .heads
-                .iter()
-                .zip(self.followings)
-                .map(kept)
-                .collect(),
-        )
+        let kept = self.followings.into_iter().map(|f| f.outputs(mean));
+        Ok(self.shared.heads.iter().copied().zip(kept).collect())
     }
 }
 
@@ -272,9 +264,7 @@ pub fn over(
             length += samples;
         }
         for (course, parts) in courses.iter_mut().zip(parts) {
-            if !course.take(&parts, length, apart) {
-                return Err(Halt::Missing);
-            }
+            course.take(&parts, length, apart)?;
         }
         monitor.done.fetch_add(length, Ordering::Relaxed);
     }
@@ -343,17 +333,5 @@ fn subtree(digests: &[Digest]) -> ChainingValue {
             let (left, right) = digests.split_at(digests.len().next_power_of_two() / 2);
             merge_subtrees_non_root(&subtree(left), &subtree(right), Mode::Hash)
         }
-    }
-}
-
-/// The kept samples that belong to samples `start` to `end` of the source.
-pub fn due(kept: &Buffer, every: u64, start: u64, end: u64, own: &mut [Buffer]) {
-    let all = kept.samples().len();
-    let place = |sample: u64| (sample.div_ceil(every) as usize).min(all);
-    let range = place(start)..place(end);
-    match (kept.samples(), own.first_mut()) {
-        (Samples::Wave(kept), Some(Buffer::Wave(own))) => own.extend_from_slice(&kept[range]),
-        (Samples::Phasor(kept), Some(Buffer::Phasor(own))) => own.extend_from_slice(&kept[range]),
-        _ => {}
     }
 }

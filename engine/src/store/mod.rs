@@ -210,6 +210,17 @@ pub enum StoreError {
         /// The file.
         file: PathBuf,
     },
+    /// Samples that have to wait cannot be laid aside, or not be read back.
+    #[error(
+        "{}: samples that wait for the end of their point cannot be laid aside: {why}; make room there, or name \
+         another folder with TMPDIR", folder.display()
+    )]
+    Aside {
+        /// The folder for temporary files.
+        folder: PathBuf,
+        /// What the system says.
+        why: String,
+    },
     /// The output cannot be written.
     #[error("{}: cannot be written: {why}; nothing was left behind", file.display())]
     Write {
@@ -221,6 +232,14 @@ pub enum StoreError {
 }
 
 impl StoreError {
+    /// Samples cannot be laid aside.
+    pub fn aside(error: &std::io::Error) -> Self {
+        StoreError::Aside {
+            folder: std::env::temp_dir(),
+            why: error.to_string(),
+        }
+    }
+
     /// A dataset or attribute is missing or unfit.
     pub fn unfit(
         file: &Path,

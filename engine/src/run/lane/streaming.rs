@@ -3,13 +3,13 @@
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
-use super::{Lane, LaneInput, LaneOutcome, Memory, State, Stopped, fail, read};
+use super::{Lane, LaneError, LaneInput, LaneOutcome, Memory, State, Stopped, fail, read};
 use crate::cache::Visit;
 use crate::flow::{Buffer, Samples};
 use crate::fuse::Shared;
 use crate::graph::Node;
 use crate::run::Job;
-use crate::run::slabs::{self, Course};
+use crate::run::slabs::Course;
 use crate::stage::Fault;
 use crate::store::{Counters, RowHash, StoreError};
 
@@ -169,16 +169,23 @@ impl Lane<'_> {
                 // What was read is there.
                 _ if node < self.inputs.len() => Ok(()),
                 State::Holds => {
-                    if let Some((kept, every)) = memory.held[node].as_ref().zip(plan.every(node)) {
-                        slabs::due(kept, every, start, end, &mut own);
+                    let kept = memory.held[node].as_mut().zip(plan.every(node));
+                    match (kept, own.first_mut()) {
+                        (Some((kept, every)), Some(own)) => {
+                            // The kept samples that belong to these of the source.
+                            let due = start.div_ceil(every)..end.div_ceil(every);
+                            let delivered = kept.deliver(due, own);
+                            delivered.map_err(|e| StoreError::aside(&e).into())
+                        }
+                        _ => Ok(()),
                     }
-                    Ok(())
                 }
-                state => step_of(job, node, state, memory, &now.buffers, &mut own),
+                state => step_of(job, node, state, memory, &now.buffers, &mut own)
+                    .map_err(LaneError::from),
             };
             now.buffers[node] = own;
             if let Err(error) = done {
-                fail(&mut memory.failed, outcome, node, error.into());
+                fail(&mut memory.failed, outcome, node, error);
             }
             now.spent[node].0 += began.elapsed();
             now.spent[node].1 += end - start;
@@ -187,8 +194,12 @@ impl Lane<'_> {
             let (source, port) = shared.source;
             let samples = now.buffers[source][port].samples();
             let began = Instant::now();
-            if !memory.failed[source] && !course.push(samples.wave()) {
-                return Err(Stopped::Missing);
+            let failed = |n: &Node| memory.failed[*n];
+            if !failed(&source)
+                && !shared.heads.iter().all(failed)
+                && let Err(halt) = course.push(samples.wave())
+            {
+                self.halted(halt, shared, memory, outcome)?;
             }
             if let Some(head) = shared.heads.first() {
                 now.spent[*head].0 += began.elapsed();

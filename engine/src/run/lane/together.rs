@@ -3,7 +3,6 @@
 use std::sync::Arc;
 
 use super::{Lane, LaneOutcome, Memory, Stopped, fail};
-use crate::flow::Kind;
 use crate::fuse::Shared;
 use crate::graph::Node;
 use crate::run::slabs::{self, Course, Halt};
@@ -70,7 +69,7 @@ impl<'l> Lane<'l> {
                 Ok(seen) => {
                     self.seen_first(node, wanted.0, &seen, outcome);
                     for (shared, course) in shared.into_iter().zip(courses) {
-                        self.hold(shared, course, memory)?;
+                        self.hold(shared, course, memory, outcome)?;
                     }
                 }
                 Err(Halt::Missing) => return Err(Stopped::Missing),
@@ -154,18 +153,44 @@ impl<'l> Lane<'l> {
         shared: &Shared,
         course: Course<'_>,
         memory: &mut Memory,
+        outcome: &mut LaneOutcome,
     ) -> Result<(), Stopped> {
         if memory.failed[shared.source.0] {
             shared.heads.iter().for_each(|n| memory.failed[*n] = true);
+        }
+        if shared.heads.iter().all(|n| memory.failed[*n]) {
             return Ok(());
         }
-        let kind = |node: Node| {
-            let flow = self.job.typed.flow(node, 0);
-            flow.map_or(Kind::Wave, |f| f.kind)
-        };
-        for (node, buffer) in course.finish(kind).ok_or(Stopped::Missing)? {
-            memory.held[node] = Some(buffer);
+        match course.finish() {
+            Ok(all) => all
+                .into_iter()
+                .for_each(|(node, kept)| memory.held[node] = Some(kept)),
+            Err(halt) => self.halted(halt, shared, memory, outcome)?,
         }
         Ok(())
+    }
+
+    /// Takes note of why chains were not computed together: their last stages fail where that is not the end of the
+    /// point.
+    pub(super) fn halted(
+        &self,
+        halt: Halt,
+        shared: &Shared,
+        memory: &mut Memory,
+        outcome: &mut LaneOutcome,
+    ) -> Result<(), Stopped> {
+        match halt {
+            Halt::Missing => Err(Stopped::Missing),
+            Halt::Stopped => Err(Stopped::ByUser),
+            Halt::Store(error) => {
+                for (place, head) in shared.heads.iter().enumerate() {
+                    memory.failed[*head] = true;
+                    if place == 0 {
+                        outcome.failures.push((*head, error.clone().into()));
+                    }
+                }
+                Ok(())
+            }
+        }
     }
 }
