@@ -55,9 +55,8 @@ struct Half([f64; MOST_PLACES / 2]);
 pub struct Room {
     even: Box<Half>,
     odd: Box<Half>,
-    turned: Vec<f64>,
     sums: Vec<f64>,
-    /// The samples, summed by lane.
+    /// The samples that came with an even clock, summed by lane.
     pub plain: Lanes,
     /// By shape: the sum of its products with the samples.
     pub moments: Vec<Complex64>,
@@ -174,20 +173,19 @@ impl Bank {
         }
     }
 
-    /// Room for windows of so many places.
-    pub fn room(&self, places: usize) -> Room {
+    /// Room for what a window takes.
+    pub fn room(&self) -> Room {
         let none = Box::new(Half([0.0; MOST_PLACES / 2]));
         Room {
             even: none.clone(),
             odd: none,
-            turned: vec![0.0; places],
             sums: vec![0.0; 2 * self.sums],
             plain: Lanes::ZERO,
             moments: vec![Complex64::ZERO; self.parts.len()],
         }
     }
 
-    /// The moments of the samples of a window, each less `pedestal`, and their plain sum.
+    /// The moments of the samples of a window, each less `pedestal`; with an even clock, their plain sum as well.
     pub fn take(&self, samples: &[f64], pedestal: f64, turned: &Turned<'_>, room: &mut Room) {
         sum(self, samples, pedestal, turned, room);
         for (moment, [re, im]) in room.moments.iter_mut().zip(&self.parts) {
@@ -206,21 +204,20 @@ impl Bank {
 /// Sums over a window; compiled for what the processor has, with the same bits.
 #[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
 fn sum(bank: &Bank, samples: &[f64], pedestal: f64, turned: &Turned<'_>, room: &mut Room) {
-    fold(samples, pedestal, room);
-    let plain = by_lane(&room.even.0[..samples.len() / 2]);
-    room.plain = Lanes::of(|lane| room.plain.0[lane] + plain.0[lane]);
-    let Turned::Each(turns) = turned else {
-        return bank.products(0, room);
-    };
-    let mut own = std::mem::take(&mut room.turned);
-    for (stream, turns) in turns.iter().enumerate() {
-        for ((own, x), turn) in own.iter_mut().zip(samples).zip(*turns) {
-            *own = (x - pedestal) * turn;
+    match turned {
+        Turned::Evenly => {
+            fold(samples, pedestal, room);
+            let plain = by_lane(&room.even.0[..samples.len() / 2]);
+            room.plain = Lanes::of(|lane| room.plain.0[lane] + plain.0[lane]);
+            bank.products(0, room);
         }
-        fold(&own, 0.0, room);
-        bank.products(stream, room);
+        Turned::Each(turns) => {
+            for (stream, turns) in turns.iter().enumerate() {
+                fold_turned(samples, pedestal, turns, room);
+                bank.products(stream, room);
+            }
+        }
     }
-    room.turned = own;
 }
 
 /// Sums and differences of samples as far behind the middle as before it, less a pedestal.
@@ -232,6 +229,20 @@ fn fold(samples: &[f64], pedestal: f64, room: &mut Room) {
     let pairs = behind.iter().zip(before.iter().rev());
     for ((even, odd), (b, a)) in folded.zip(pairs) {
         (*even, *odd) = ((b + a) - twice, b - a);
+    }
+}
+
+/// The same of samples that are multiplied by their turns before.
+#[inline(always)]
+fn fold_turned(samples: &[f64], pedestal: f64, turns: &[f64], room: &mut Room) {
+    let (before, behind) = samples.split_at(samples.len() / 2);
+    let (turns_before, turns_behind) = turns.split_at(turns.len() / 2);
+    let folded = room.even.0.iter_mut().zip(&mut room.odd.0);
+    let behind = behind.iter().zip(turns_behind);
+    let before = before.iter().rev().zip(turns_before.iter().rev());
+    for ((even, odd), ((b, tb), (a, ta))) in folded.zip(behind.zip(before)) {
+        let (a, b) = ((a - pedestal) * ta, (b - pedestal) * tb);
+        (*even, *odd) = (b + a, b - a);
     }
 }
 

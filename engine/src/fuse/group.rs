@@ -169,7 +169,7 @@ impl Group {
 
     /// Room for the windows of a slab.
     pub(super) fn room(&self) -> Room {
-        self.bank.room(self.windows.places as usize)
+        self.bank.room()
     }
 }
 

@@ -3,6 +3,7 @@
 mod ending;
 mod streaming;
 mod together;
+mod working;
 
 use std::time::Duration;
 
@@ -265,6 +266,7 @@ impl<'l> Lane<'l> {
             rows: self.sinks.iter().map(|s| s.sink.hashes()).collect(),
             spent: vec![(Duration::ZERO, 0); plan.names.len()],
             visit: self.visit.take(),
+            levels: self.levels(&nodes),
             nodes,
         };
         let mut readings = self.readings(&now, outcome);

@@ -3,14 +3,12 @@
 use std::sync::atomic::Ordering;
 use std::time::{Duration, Instant};
 
-use super::{Lane, LaneError, LaneInput, LaneOutcome, Memory, State, Stopped, fail, read};
+use super::{Lane, LaneInput, LaneOutcome, Memory, State, Stopped, fail, read};
 use crate::cache::Visit;
-use crate::flow::{Buffer, Samples};
+use crate::flow::Buffer;
 use crate::fuse::Shared;
 use crate::graph::Node;
-use crate::run::Job;
 use crate::run::slabs::Course;
-use crate::stage::Fault;
 use crate::store::{Counters, RowHash, StoreError};
 
 /// A pass on its way.
@@ -18,6 +16,8 @@ pub(super) struct Pass<'l> {
     pub pass: usize,
     /// What runs, in order.
     pub nodes: Vec<Node>,
+    /// The same by how many others they wait for.
+    pub levels: Vec<Vec<Node>>,
     pub states: Vec<State>,
     /// By node and port: the samples of the block at hand.
     pub buffers: Vec<Vec<Buffer>>,
@@ -91,6 +91,30 @@ impl Lane<'_> {
             .collect()
     }
 
+    /// Samples of a block. Where only samples come that were kept, there is room for more.
+    fn block(&self, now: &Pass<'_>) -> u64 {
+        let block = self.plan.block as u64;
+        let begins = |n: &Node| {
+            !self
+                .job
+                .reads(*n)
+                .iter()
+                .any(|(from, _)| now.nodes.contains(from))
+        };
+        let begin = now
+            .nodes
+            .iter()
+            .filter(|n| begins(n) || matches!(now.states[**n], State::Holds));
+        let every = begin.map(|n| match now.states[*n] {
+            State::Holds => self.plan.every(*n).unwrap_or(1),
+            _ => 1,
+        });
+        let every = every
+            .min()
+            .filter(|_| now.visit.is_none() && now.courses.is_empty());
+        block.saturating_mul(every.unwrap_or(1))
+    }
+
     /// Streams the samples of the point through the stages. While they work on a block the next one is read.
     pub(super) fn stream(
         &self,
@@ -99,7 +123,7 @@ impl Lane<'_> {
         memory: &mut Memory,
         outcome: &mut LaneOutcome,
     ) -> Result<(), Stopped> {
-        let block = self.plan.block as u64;
+        let block = self.block(now);
         let longest = match now.nodes.is_empty() {
             true => 0,
             false => self.longest(),
@@ -113,7 +137,7 @@ impl Lane<'_> {
         };
         let reads = now.nodes.iter().any(|n| *n < self.inputs.len());
         read(readings, 0);
-        for start in (0..longest).step_by(self.plan.block) {
+        for start in (0..longest).step_by(block as usize) {
             if self.monitor.stop.load(Ordering::Relaxed) {
                 return Err(Stopped::ByUser);
             }
@@ -137,123 +161,5 @@ impl Lane<'_> {
             }
         }
         Ok(())
-    }
-
-    /// Works on the samples from `start` to `end`.
-    fn work(
-        &self,
-        now: &mut Pass<'_>,
-        start: u64,
-        end: u64,
-        memory: &mut Memory,
-        outcome: &mut LaneOutcome,
-    ) -> Result<(), Stopped> {
-        let (job, plan, pass) = (self.job, self.plan, now.pass);
-        for &node in &now.nodes {
-            if memory.failed[node] {
-                continue;
-            }
-            let began = Instant::now();
-            let mut own = std::mem::take(&mut now.buffers[node]);
-            let replays = now.visit.as_mut().filter(|v| !v.runs(node));
-            if replays.is_some() || node >= self.inputs.len() {
-                own.iter_mut().for_each(Buffer::clear);
-            }
-            let done = match &mut now.states[node] {
-                _ if replays.is_some() => {
-                    replays
-                        .into_iter()
-                        .for_each(|v| v.replay(node, end, &mut own));
-                    Ok(())
-                }
-                // What was read is there.
-                _ if node < self.inputs.len() => Ok(()),
-                State::Holds => {
-                    let kept = memory.held[node].as_mut().zip(plan.every(node));
-                    match (kept, own.first_mut()) {
-                        (Some((kept, every)), Some(own)) => {
-                            // The kept samples that belong to these of the source.
-                            let due = start.div_ceil(every)..end.div_ceil(every);
-                            let delivered = kept.deliver(due, own);
-                            delivered.map_err(|e| StoreError::aside(&e).into())
-                        }
-                        _ => Ok(()),
-                    }
-                }
-                state => step_of(job, node, state, memory, &now.buffers, &mut own)
-                    .map_err(LaneError::from),
-            };
-            now.buffers[node] = own;
-            if let Err(error) = done {
-                fail(&mut memory.failed, outcome, node, error);
-            }
-            now.spent[node].0 += began.elapsed();
-            now.spent[node].1 += end - start;
-        }
-        for (shared, course) in &mut now.courses {
-            let (source, port) = shared.source;
-            let samples = now.buffers[source][port].samples();
-            let began = Instant::now();
-            let failed = |n: &Node| memory.failed[*n];
-            if !failed(&source)
-                && !shared.heads.iter().all(failed)
-                && let Err(halt) = course.push(samples.wave())
-            {
-                self.halted(halt, shared, memory, outcome)?;
-            }
-            if let Some(head) = shared.heads.first() {
-                now.spent[*head].0 += began.elapsed();
-                now.spent[*head].1 += end - start;
-            }
-        }
-        let sinks = self.sinks.iter().zip(&mut now.written);
-        for ((sink, written), rows) in sinks.zip(&mut now.rows) {
-            let samples = now.buffers[sink.node][sink.port].samples();
-            let done = plan.closes[sink.node] != pass || memory.failed[sink.node];
-            if done || samples.is_empty() {
-                continue;
-            }
-            match sink.sink.write(sink.point, *written, samples, rows) {
-                Ok(()) => *written += samples.len() as u64,
-                Err(error) => fail(&mut memory.failed, outcome, sink.node, error.into()),
-            }
-        }
-        if let Some(visit) = &mut now.visit {
-            let ends = |node: Node| plan.closes[node] == pass;
-            visit.take(ends, end, &now.buffers, &memory.failed);
-        }
-        Ok(())
-    }
-}
-
-/// Gives one stage its next slices. A stage behind a failed one fails silently.
-fn step_of(
-    job: &Job<'_>,
-    node: Node,
-    state: &mut State,
-    memory: &mut Memory,
-    buffers: &[Vec<Buffer>],
-    own: &mut [Buffer],
-) -> Result<(), Fault> {
-    let reads = job.reads(node);
-    if reads.iter().any(|&(source, _)| memory.failed[source]) {
-        memory.failed[node] = true;
-        return Ok(());
-    }
-    let inputs: Vec<Samples<'_>> = reads
-        .iter()
-        .map(|&(source, port)| buffers[source][port].samples())
-        .collect();
-    if inputs.iter().all(Samples::is_empty) {
-        return Ok(());
-    }
-    // The check knows the lengths that all files of a sweep have; a file of its own may differ.
-    if inputs.windows(2).any(|w| w[0].len() != w[1].len()) {
-        return Err(Fault::Lengths);
-    }
-    match (state, &mut memory.surveys[node]) {
-        (State::Runs(kernel), _) => kernel.run(&inputs, own),
-        (State::Idle, Some(survey)) => survey.look(&inputs),
-        _ => Ok(()),
     }
 }
