@@ -13,9 +13,9 @@ use crate::flow::{Kind, Samples};
 use crate::stage::SeriesAxis;
 use crate::units::Unit;
 
-/// Samples in a chunk.
+/// Most samples in a chunk.
 const CHUNK: u64 = 1 << 16;
-/// Bytes of chunks that wait to be compressed, per dataset.
+/// Bytes of chunks that wait to be filled, per dataset.
 const WAITING: usize = 16 << 20;
 
 /// Where the kept samples of a flow go; clones write into the same place, from any thread.
@@ -71,7 +71,7 @@ impl ResultWriter {
                 vec![points, longest]
             };
             let make = |column: &&str| {
-                let dataset = room(&group, column, &shape)?;
+                let dataset = room(&group, column, &shape, false)?;
                 dataset.set_text("units", &unit_text)?;
                 let what = if *column == "value" {
                     name.to_owned()
@@ -88,7 +88,7 @@ impl ResultWriter {
                 NO_AXIS
             };
             if time != NO_AXIS {
-                let dataset = room(&group, time, &[longest])?;
+                let dataset = room(&group, time, &[longest], true)?;
                 dataset.set_text("units", "s")?;
                 let times: Vec<f64> = (0..longest).map(|i| i as f64 / rate).collect();
                 dataset.held().write_slice(&times, 0..longest as usize)?;
@@ -129,21 +129,28 @@ const LONGEST_TIMED: u64 = 1 << 22;
 /// How NeXus says that a dimension has no axis.
 const NO_AXIS: &str = ".";
 
-/// A compressed dataset of NaN, one row per chunk or several chunks per row.
-fn room(group: &Noted<Group>, name: &str, shape: &[u64]) -> hdf5::Result<Noted<Held>> {
-    let shape: Vec<usize> = shape.iter().map(|&n| n as usize).collect();
+/// A dataset of NaN in chunks that part each row evenly. Samples are not compressed: deflate saves a fifth of such
+/// numbers and takes most of the time of writing them. Times are, which leaves almost nothing of them.
+fn room(
+    group: &Noted<Group>,
+    name: &str,
+    shape: &[u64],
+    compressed: bool,
+) -> hdf5::Result<Noted<Held>> {
+    let length = shape.last().copied().unwrap_or(0).max(1);
     let mut chunk = vec![1; shape.len()];
-    if let (Some(chunk), Some(&length)) = (chunk.last_mut(), shape.last()) {
-        *chunk = length.clamp(1, CHUNK as usize);
+    if let Some(chunk) = chunk.last_mut() {
+        *chunk = length.div_ceil(length.div_ceil(CHUNK)) as usize;
     }
+    let shape: Vec<usize> = shape.iter().map(|&n| n as usize).collect();
     group.filled_later(name, &shape, |group| {
-        let builder = group
-            .new_dataset::<f64>()
-            .chunk(chunk)
-            .chunk_cache(521, WAITING, 1.0);
+        let builder = group.new_dataset::<f64>().chunk(chunk);
+        let builder = builder.chunk_cache(521, WAITING, 1.0);
+        let builder = match compressed {
+            true => builder.shuffle().deflate(1),
+            false => builder,
+        };
         builder
-            .shuffle()
-            .deflate(1)
             .fill_value(f64::NAN)
             .shape(&*shape)
             .create(name)
