@@ -14,7 +14,6 @@
 pub mod aspect;
 pub mod bench;
 pub mod cache;
-pub mod catalogue;
 mod cautions;
 pub mod challenge;
 pub mod check;
@@ -29,6 +28,7 @@ pub mod export;
 pub mod flow;
 mod fuse;
 pub mod graph;
+pub mod handbook;
 pub mod index;
 pub mod joint;
 pub mod lineage;

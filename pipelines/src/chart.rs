@@ -2,8 +2,10 @@
 
 use std::fmt::Write;
 
+use phasemill_engine::report::draw::escaped;
+
 use crate::figures::{decade_below, number, power_of_ten};
-use crate::plot::{BOTTOM, LEFT, PANEL, RIGHT, WIDTH, escaped};
+use crate::plot::{BOTTOM, LEFT, PANEL, RIGHT, WIDTH};
 
 /// Room for the title and the legend.
 const TOP: f64 = 110.0;

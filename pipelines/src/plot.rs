@@ -4,6 +4,8 @@
 use std::fmt::Write;
 use std::path::Path;
 
+use phasemill_engine::report::draw::escaped;
+
 use crate::figures::{Group, decade_below, number, power_of_ten};
 
 pub const WIDTH: f64 = 760.0;
@@ -281,11 +283,4 @@ pub fn label(what: &str) -> Option<(String, &'static str)> {
             few.then(|| (mains.replace(" x ", "×"), dotted))
         }
     }
-}
-
-/// A text with the characters that XML keeps for itself replaced.
-pub fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;")
-        .replace('<', "&lt;")
-        .replace('>', "&gt;")
 }

@@ -25,8 +25,8 @@ impl Stage for WeightedMean {
          noise of a background, but not constants, which act on all: an uncertain factor would pull the mean down \
          (D'Agostini, Nucl. Instrum. Methods A 346, 306 (1994)). They are in the uncertainty of the mean, as every \
          source of a point is, and the mean stays correlated with what it is made of. `chi_square` is that of \
-         the residuals, `p` the probability of as much or more by chance, `birge` the Birge ratio sqrt(chi_square/ \
-         degrees of freedom) (Birge, Phys. Rev. 40, 207 (1932)): one well above 1 says that the points scatter \
+         the residuals, `p` the probability of as much or more by chance, `birge` the Birge ratio sqrt(chi_square/degrees \
+         of freedom) (Birge, Phys. Rev. 40, 207 (1932)): one well above 1 says that the points scatter \
          more than their uncertainties, which is not made up for. The probability takes the uncertainties as \
          known; from few degrees of freedom it comes out too small."
     }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use phasemill_engine::catalogue;
+use phasemill_engine::handbook;
 use phasemill_engine::recipe::Recipe;
 use phasemill_engine::text::{Doc, Shape};
 use phasemill_engine::units::Unit;
@@ -32,12 +32,12 @@ fn names_are_legal_and_unique() {
 fn every_stage_is_documented() {
     for stage in REGISTRY.iter() {
         let (name, doc) = (stage.name(), stage.doc());
-        let first = catalogue::first_sentence(doc);
+        let first = handbook::first_sentence(doc);
         assert!(first.ends_with('.'), "{name}: `{first}` is no sentence");
         assert!(first.len() <= 250, "{name}: the first sentence is too long");
         assert!(doc.len() >= 150, "{name}: says too little");
         let mut settings = BTreeSet::new();
-        check_settings(name, &catalogue::settings(stage), &mut settings);
+        check_settings(name, &handbook::settings(stage), &mut settings);
         assert!(
             !settings.is_empty(),
             "{name}: has no settings, not even an input"

@@ -8,7 +8,7 @@ use phasemill_engine::units::Unit;
 use phasemill_stages::REGISTRY;
 use serde_json::Value;
 
-use super::support::{noise, phasemill, sine};
+use super::support::{Channel, Layout, noise, phasemill, record, root, sine, square};
 use super::support_reference::{Bench, near, published, rows};
 
 /// The recipe of a bench whose one input is `x`.
@@ -46,6 +46,45 @@ fn rejected(figures: &Value, what: &str, of: &str) -> f64 {
     let found = list.iter().find(|r| r["what"] == what);
     let db = found.unwrap_or_else(|| panic!("{what} in {figures:#}"))[of].as_f64();
     libm::exp10(db.unwrap() / 20.0)
+}
+
+/// Every line that the README shows of a check is printed for what it says it is: the starter on a point of 10 s.
+#[test]
+fn the_sample_in_the_readme_is_what_is_printed() {
+    let folder = tempfile::tempdir().unwrap();
+    let starter = std::fs::read_to_string(root().join("pipelines/library/starter.ron")).unwrap();
+    let expecting = starter.replace("Square()", "Square(), expect: \"173 Hz\"");
+    assert_ne!(starter, expecting);
+    std::fs::write(folder.path().join("my.ron"), expecting).unwrap();
+    let (rate, length) = (50_000.0, 500_000);
+    let (signal, chopper) = (
+        sine(length, rate, 173.0, 0.01, 0.3),
+        square(length, rate, 173.0),
+    );
+    let channels = [
+        Channel::volts("detector", &signal),
+        Channel::volts("chopper", &chopper),
+    ];
+    let recording = folder.path().join("point.h5");
+    record(&recording, rate, Layout::Contiguous, &channels);
+    let printed = phasemill(folder.path(), &["check", "my.ron", "point.h5"]).expect(0);
+    let readme = std::fs::read_to_string(root().join("README.md")).unwrap();
+    let sample = readme
+        .split("```\n  current, polar.amplitude")
+        .nth(1)
+        .unwrap();
+    let sample = format!(
+        "  current, polar.amplitude{}",
+        sample.split("```").next().unwrap()
+    );
+    let shown = sample.lines().filter(|line| line.trim() != "...");
+    for line in shown {
+        assert!(
+            printed.out.lines().any(|l| l == line),
+            "{line}\n{}",
+            printed.out
+        );
+    }
 }
 
 /// Cascades of equal poles and Butterworth filters against published noise bandwidths (sources in the file

@@ -189,7 +189,7 @@ fn no_line_ends_in_blanks_and_no_file_lacks_its_last_line_end() {
 #[test]
 fn the_catalogue_is_what_the_registry_says() {
     let file = root().join("pipelines/STAGES.md");
-    let made = phasemill_engine::catalogue::markdown(&REGISTRY);
+    let made = phasemill_engine::handbook::markdown(&REGISTRY);
     if updating() {
         std::fs::write(&file, &made).unwrap();
     }

@@ -4,8 +4,8 @@
 use std::path::{Path, PathBuf};
 
 use phasemill_engine::bench::Bench;
-use phasemill_engine::catalogue;
 use phasemill_engine::expect::{self, Outlook, Planned, Sources};
+use phasemill_engine::handbook;
 use phasemill_engine::response::ScatterError;
 use phasemill_engine::units::{Quantity, Unit};
 use serde_json::{Value, json};
@@ -78,7 +78,7 @@ fn in_seconds(text: &str) -> Result<f64, String> {
 /// Runs the command.
 pub fn run(arguments: &Arguments) -> u8 {
     if arguments.settings {
-        say(catalogue::listing(&phasemill_engine::bench::settings()).trim_end());
+        say(handbook::listing(&phasemill_engine::bench::settings()).trim_end());
         return exit::DONE;
     }
     match plan(arguments) {

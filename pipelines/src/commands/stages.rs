@@ -1,7 +1,7 @@
 //! `phasemill stages`: the catalogue, from the registry.
 
-use phasemill_engine::catalogue;
 use phasemill_engine::diagnostic::{listed, nearest};
+use phasemill_engine::handbook;
 
 use super::{complain, say};
 use crate::exit;
@@ -20,7 +20,7 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments) -> u8 {
     let registry = &phasemill_stages::REGISTRY;
     if arguments.markdown {
-        say(catalogue::markdown(registry).trim_end());
+        say(handbook::markdown(registry).trim_end());
         return exit::DONE;
     }
     let Some(name) = &arguments.name else {
@@ -28,14 +28,14 @@ pub fn run(arguments: &Arguments) -> u8 {
             say(format!(
                 "{:<14} {}",
                 stage.name(),
-                catalogue::first_sentence(stage.doc())
+                handbook::first_sentence(stage.doc())
             ));
         }
         return exit::DONE;
     };
     match registry.get(name) {
         Some(stage) => {
-            say(catalogue::page(stage).trim_end());
+            say(handbook::page(stage).trim_end());
             exit::DONE
         }
         None => {

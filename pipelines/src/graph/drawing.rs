@@ -2,6 +2,8 @@
 
 use std::fmt::Write;
 
+use phasemill_engine::report::draw::escaped;
+
 use super::Graph;
 use super::layout::layout;
 
@@ -150,10 +152,4 @@ pub fn svg(graph: &Graph, title: &str) -> String {
         }
     }
     out + "</svg>\n"
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;")
-        .replace('<', "&lt;")
-        .replace('>', "&gt;")
 }

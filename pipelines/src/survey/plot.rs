@@ -3,12 +3,12 @@
 
 use std::fmt::Write;
 
+use phasemill_engine::report::draw::escaped;
 use phasemill_stages::survey::Spectrum;
 use phasemill_stages::survey::names::{Known, Origin};
 
 use super::{Findings, Named, Seen, text};
 use crate::figures::number;
-use crate::plot::escaped;
 
 const WIDTH: f64 = 1120.0;
 const ROW: f64 = 400.0;

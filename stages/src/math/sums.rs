@@ -60,8 +60,9 @@ fn exact_sum(a: f64, b: f64) -> (f64, f64) {
     (sum, (a - (sum - part)) + (b - part))
 }
 
-/// The product and its rounding error (Dekker 1971), each factor split in halves (Veltkamp 1968).
-fn exact_product(a: f64, b: f64) -> (f64, f64) {
+/// The product and its rounding error (Dekker 1971), each factor split in halves (Veltkamp 1968); for factors below
+/// 1e290.
+pub fn exact_product(a: f64, b: f64) -> (f64, f64) {
     let split = |x: f64| {
         let c = 134_217_729.0 * x;
         let high = c - (c - x);

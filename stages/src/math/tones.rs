@@ -6,6 +6,7 @@
 use num_complex::Complex64;
 
 use super::lsq::{Fit, LeastSquares, LsqError, SMALLEST_ANGLE};
+use super::sums::exact_product;
 
 /// Samples that share one evaluation of sine and cosine per tone; the others are turned from it.
 const SPAN: u64 = 64;
@@ -80,19 +81,6 @@ impl SamplePhase {
         let (cycles, low) = exact_product(n, self.step.0);
         fraction(fraction(cycles) + (low + n * self.step.1) + self.start)
     }
-}
-
-/// The product and its rounding error (Dekker 1971), each factor split in halves (Veltkamp 1968); for
-/// factors below 1e290.
-fn exact_product(a: f64, b: f64) -> (f64, f64) {
-    let split = |x: f64| {
-        let c = 134_217_729.0 * x;
-        let high = c - (c - x);
-        (high, x - high)
-    };
-    let product = a * b;
-    let ((ah, al), (bh, bl)) = (split(a), split(b));
-    (product, ((ah * bh - product) + ah * bl + al * bh) + al * bl)
 }
 
 fn fraction(x: f64) -> f64 {
