@@ -49,9 +49,9 @@ pub fn report(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
         let sampled = multiples(recipe.mains).filter(|line| line.frequency < nyquist);
         lines.extend(sampled);
         let folded = lines.into_iter().filter_map(|line| {
-            let arrival = figures.arrival(line.frequency)?;
+            let arrival = figures.arrival(line.frequency, band)?;
             let level = line.level + arrival.db;
-            let seen = arrival.folded && arrival.seen_at <= band && level > -ENOUGH;
+            let seen = arrival.folded && level > -ENOUGH;
             seen.then_some((line, arrival.seen_at, level))
         });
         // Of equal ones the lowest, since the higher are weaker as a rule.

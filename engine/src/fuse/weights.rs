@@ -203,7 +203,18 @@ impl Weights {
         state.into_iter().map(f64::from).collect()
     }
 
-    /// The step over any number of samples.
+    /// Moves a state by a step that [`Weights::power`] gives.
+    pub fn pass(step: &[f64], state: &mut [f64]) {
+        let mut added = [0.0; MOST_STATES];
+        for (added, row) in added.iter_mut().zip(step.chunks_exact(state.len())) {
+            for (weight, w) in row.iter().zip(&*state) {
+                *added += weight * w;
+            }
+        }
+        state.iter_mut().zip(added).for_each(|(w, d)| *w += d);
+    }
+
+    /// The step over any number of samples, less the state itself.
     pub fn power(&self, samples: u64) -> Vec<f64> {
         let mut power: Square = vec![vec![zero(); self.states]; self.states];
         for bit in (0..u64::BITS - samples.leading_zeros()).rev() {

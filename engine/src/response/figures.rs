@@ -253,27 +253,28 @@ impl Figures {
     }
 
     /// Where a line of `f` Hz at the input, above half the sample rate or not, is seen behind the mixing, all
-    /// folding done. `None` where the chain is not mixed or its signal's frequency not known.
-    pub fn arrival(&self, f: f64) -> Option<Arrival> {
+    /// folding done. `None` where that is not within a distance of the signal in Hz, where the chain is not mixed, or
+    /// where its signal's frequency is not known.
+    pub fn arrival(&self, f: f64, within: f64) -> Option<Arrival> {
         let (line, own) = self.chain.line?;
         let start = self.input_rate();
         let sampled = (f - start * (f / start).round()).abs();
         let arrives = folded(&self.chain.before, start, sampled);
-        let carrier = decibels(gain(&self.chain.before, f).norm() / own);
         // Mixing puts it at the difference and at the sum; the one that gets further counts.
-        let sides = [(line - arrives).abs(), line + arrives].map(|off| (off, self.response(off).0));
-        let (off, through) = if sides[1].1 > sides[0].1 {
-            sides[1]
-        } else {
-            sides[0]
-        };
-        let seen_at = folded(&self.chain.behind, self.rate, off);
+        let sides = [(line - arrives).abs(), line + arrives];
+        let seen = sides.map(|off| folded(&self.chain.behind, self.rate, off));
+        if seen.iter().all(|at| *at > within) {
+            return None;
+        }
+        let through = sides.map(|off| self.response(off).0);
+        let side = usize::from(through[1] > through[0]);
+        let carrier = decibels(gain(&self.chain.before, f).norm() / own);
         // Rounding of one part in 10^12 is no folding.
         let moved = |from: f64, to: f64| (from - to).abs() > 1e-12 * (f + line);
-        Some(Arrival {
-            seen_at,
-            folded: moved(f, arrives) || moved(off, seen_at),
-            db: carrier + through,
+        (seen[side] <= within).then(|| Arrival {
+            seen_at: seen[side],
+            folded: moved(f, arrives) || moved(sides[side], seen[side]),
+            db: carrier + through[side],
         })
     }
 

@@ -178,10 +178,7 @@ fn by_blocks(weights: &Weights, total: usize, mut each: impl FnMut(&[f64])) {
             block.for_each(|(h, answer)| *h += w * answer);
         }
         each(&block[..BLOCK.min(total - from)]);
-        let rows = step.chunks_exact(weights.states);
-        let moved = |row: &[f64]| row.iter().zip(&state).map(|(a, w)| a * w).sum::<f64>();
-        let moved: Vec<f64> = rows.map(moved).collect();
-        state.iter_mut().zip(moved).for_each(|(w, d)| *w += d);
+        Weights::pass(&step, &mut state);
     }
 }
 

@@ -82,10 +82,6 @@ fn by_blocks(weights: &Weights, every: u64, limit: u64, tolerance: f64) -> u64 {
     let block = (limit / BLOCKS).max(1);
     let states = weights.states;
     let [one, jump] = [1, block].map(|n| weights.power(n));
-    let moved = |step: &[f64], from: &[f64]| -> Vec<f64> {
-        let row = |(row, own): (&[f64], &f64)| own + dot(row, from);
-        step.chunks_exact(states).zip(from).map(row).collect()
-    };
     // The largest that any number of a state can become within a block, by those at its start.
     let mut most = vec![0.0f64; states];
     for start in 0..states {
@@ -93,25 +89,26 @@ fn by_blocks(weights: &Weights, every: u64, limit: u64, tolerance: f64) -> u64 {
         state[start] = 1.0;
         for _ in 0..block {
             most[start] = most[start].max(size(&weights.out, &state));
-            state = moved(&one, &state);
+            Weights::pass(&one, &mut state);
         }
     }
-    let mut distances = vec![weights.end().iter().map(|w| -w).collect::<Vec<f64>>()];
-    while distances.len() as u64 * block <= limit {
-        let next = distances.last().map(|d| moved(&jump, d));
-        distances.extend(next);
+    let mut distance: Vec<f64> = weights.end().iter().map(|w| -w).collect();
+    let mut distances = Vec::new();
+    for _ in 0..=limit / block {
+        distances.extend_from_slice(&distance);
+        Weights::pass(&jump, &mut distance);
     }
-    for (index, distance) in distances.iter().enumerate().rev() {
+    for (index, distance) in distances.chunks_exact(states).enumerate().rev() {
         if size(&most, distance) <= tolerance {
             continue;
         }
-        let (mut state, mut settled) = (distance.clone(), None);
+        let (mut state, mut settled) = (distance.to_vec(), None);
         let first = index as u64 * block;
         for n in first..(first + block).min(limit + 1) {
             if n.is_multiple_of(every) && dot(&weights.out, &state).abs() > tolerance {
                 settled = Some(n + 1);
             }
-            state = moved(&one, &state);
+            Weights::pass(&one, &mut state);
         }
         if let Some(settled) = settled {
             return settled;

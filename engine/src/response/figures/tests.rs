@@ -130,7 +130,7 @@ fn lines_arrive_where_sampling_puts_them() {
         (330.0, 20.0, true),
         (80.0, 20.0, false),
     ] {
-        let arrival = figures.arrival(f).expect("a place");
+        let arrival = figures.arrival(f, f64::INFINITY).expect("a place");
         assert_eq!((arrival.seen_at, arrival.folded), (off, folded), "{f}");
         let expected = pole_gain(f / 1000.0) - pole_gain(0.1) + pole_gain(off / 250.0);
         assert!(
@@ -142,7 +142,7 @@ fn lines_arrive_where_sampling_puts_them() {
     // Behind the mixing: 149 Hz is 49 Hz from 100 Hz, and kept to 50 Hz it is seen at 1 Hz.
     let behind = vec![Element::Mixed, pole(0.5, 1000.0), Element::KeepEvery(20)];
     let figures = Figures::of(&flow(Kind::Phasor, 50.0, behind), Some(100.0)).expect("a chain");
-    let arrival = figures.arrival(149.0).expect("a place");
+    let arrival = figures.arrival(149.0, f64::INFINITY).expect("a place");
     assert!(arrival.folded && (arrival.seen_at - 1.0).abs() < 1e-9);
     assert!((arrival.db - pole_gain(0.049)).abs() < 1e-9);
 }
