@@ -97,17 +97,38 @@ pub enum Work {
     Survey(Box<dyn Fn() -> Box<dyn Survey> + Send + Sync>),
     /// Values of one point in, values of that point out.
     Point(Box<PointWork>),
-    /// The values of all points in (`[input][point]`), the values of all points out (`[port][point]`).
-    Series(Box<SeriesWork>),
+    /// The values of all points in, the values of all points out.
+    Series(Box<dyn Series>),
 }
 
 /// Values of one point in, values of that point out, one per port.
 pub type PointWork = dyn Fn(&[&Value]) -> Result<Vec<Value>, Fault> + Send + Sync;
 
-/// Values of all points in, values of all points out; a point that failed is `None`.
-pub type SeriesWork = dyn Fn(&[&[Option<Value>]], &SeriesAxis) -> Result<Vec<Vec<Option<Value>>>, Fault>
-    + Send
-    + Sync;
+/// Works on the values of all points at once. A point that failed is `None`.
+pub trait Series: Send + Sync {
+    /// The values of all points in (`[input][point]`), the values of all points out (`[port][point]`).
+    ///
+    /// # Errors
+    /// Why the series gives nothing.
+    fn run(
+        &self,
+        inputs: &[&[Option<Value>]],
+        axis: &SeriesAxis,
+    ) -> Result<Vec<Vec<Option<Value>>>, Fault>;
+
+    /// What it does to values alone, in trials in which they are drawn, given the inputs of the run. Uncertainties are
+    /// those of the run in every trial, so what rests on them is made here, once. A point that failed in the run has
+    /// no part in trials.
+    ///
+    /// # Errors
+    /// Why the series gave nothing in the run.
+    fn trials(&self, run: &[&[Option<Value>]], axis: &SeriesAxis) -> Result<Box<TrialWork>, Fault>;
+}
+
+/// Values of all points in a trial, in SI units: those in (`[input][point]`), those out (`[port][point]`); `None` where
+/// the series gives nothing.
+pub type TrialWork =
+    dyn Fn(&[Vec<Option<Complex64>>]) -> Option<Vec<Vec<Option<Complex64>>>> + Send + Sync;
 
 /// The axis along which points lie.
 #[derive(Clone, Debug, Default, PartialEq)]

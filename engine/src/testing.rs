@@ -3,7 +3,7 @@
 use crate::constant::Constant;
 use crate::diagnostic::{Diagnostics, SourceText};
 use crate::flow::{Buffer, Flow, Port, Samples};
-use crate::stage::{Checker, Closing, Fault, Stage, Work};
+use crate::stage::{Checker, Closing, Fault, Series, Stage, Work};
 use crate::text::{Piece, Reader};
 use crate::value::Value;
 
@@ -132,6 +132,23 @@ pub fn evaluate(
     match work.transpose()? {
         Some(Work::Point(work)) => Ok((diagnostics, work(inputs)?)),
         _ => Ok((diagnostics, Vec::new())),
+    }
+}
+
+/// What a stage does that works on the values of all points; `None` for other stages and after faults.
+///
+/// # Errors
+/// Why it cannot be prepared.
+pub fn series(
+    stage: &dyn Stage,
+    text: &str,
+    constants: &[Constant],
+    flows: &[Flow],
+) -> Result<Option<Box<dyn Series>>, Fault> {
+    let (_, work) = configure(stage, text, constants, flows, |c| c.prepare(flows));
+    match work.transpose()? {
+        Some(Work::Series(work)) => Ok(Some(work)),
+        _ => Ok(None),
     }
 }
 

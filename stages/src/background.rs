@@ -1,7 +1,9 @@
 //! `Background`: subtracts the value of one point from every point of a series.
 
 use phasemill_engine::flow::{Flow, Kind, Port};
-use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work};
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Series, SeriesAxis, Stage, Told, TrialWork, Work,
+};
 use phasemill_engine::text::Reader;
 use phasemill_engine::value::{Estimate, Value};
 
@@ -71,30 +73,50 @@ impl Configured for Settings {
     }
 
     fn prepare(&self, _: &[Flow]) -> Result<Work, Fault> {
-        let point = self.point.clone();
-        Ok(Work::Series(Box::new(move |inputs, axis| {
-            let series = inputs.first().copied().unwrap_or(&[]);
-            let background = point.find(series, axis)?;
-            let less = |z: &Estimate| {
-                let value = z.value - background.value;
-                Estimate::propagate(
-                    &[z, background],
-                    value,
-                    |input, d| if input == 0 { d } else { -d },
-                )
-            };
-            let net = series
-                .iter()
-                .map(|v| v.as_ref()?.estimate().map(|z| Value::Estimate(less(z))));
-            Ok(vec![net.collect()])
-        })))
+        Ok(Work::Series(Box::new(Less(self.point.clone()))))
+    }
+}
+
+/// Less the value of this point.
+struct Less(PointChoice);
+
+impl Series for Less {
+    fn run(
+        &self,
+        inputs: &[&[Option<Value>]],
+        axis: &SeriesAxis,
+    ) -> Result<Vec<Vec<Option<Value>>>, Fault> {
+        let series = inputs.first().copied().unwrap_or(&[]);
+        let background = self.0.find(series, axis)?.1;
+        let less = |z: &Estimate| {
+            let value = z.value - background.value;
+            Estimate::propagate(
+                &[z, background],
+                value,
+                |input, d| if input == 0 { d } else { -d },
+            )
+        };
+        let net = series
+            .iter()
+            .map(|v| v.as_ref()?.estimate().map(|z| Value::Estimate(less(z))));
+        Ok(vec![net.collect()])
+    }
+
+    fn trials(&self, run: &[&[Option<Value>]], axis: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
+        let (index, _) = self.0.find(run.first().copied().unwrap_or(&[]), axis)?;
+        Ok(Box::new(move |inputs| {
+            let series = inputs.first()?;
+            let background = (*series.get(index)?)?;
+            Some(vec![
+                series.iter().map(|z| Some((*z)? - background)).collect(),
+            ])
+        }))
     }
 }
 
 #[cfg(test)]
 mod tests {
     use num_complex::Complex64;
-    use phasemill_engine::stage::SeriesAxis;
     use phasemill_engine::value::{About, Part, Reach};
 
     use super::*;
@@ -122,7 +144,8 @@ mod tests {
         .prepare(&[]) else {
             panic!("a series")
         };
-        let net = work(&[&series], &SeriesAxis::default())
+        let net = work
+            .run(&[&series], &SeriesAxis::default())
             .expect("runs")
             .remove(0);
         let estimate = |k: usize| net[k].as_ref().and_then(Value::estimate).expect("a value");
@@ -143,7 +166,9 @@ mod tests {
         .prepare(&[]) else {
             panic!("a series")
         };
-        let fault = work(&[&[None]], &SeriesAxis::default()).expect_err("no background");
+        let fault = work
+            .run(&[&[None]], &SeriesAxis::default())
+            .expect_err("no background");
         assert_eq!(
             fault.to_string(),
             "expected a usable point of index 0, found that point 0 gave no value"

@@ -2,12 +2,15 @@
 
 use num_complex::Complex64;
 use phasemill_engine::flow::{Flow, Kind, Port};
-use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work};
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Series, SeriesAxis, Stage, Told, TrialWork, Work,
+};
 use phasemill_engine::text::Reader;
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Value};
 
 use crate::math::gls::{Observations, expect_series, own};
+use crate::math::gls_weights::{Solved, Weights};
 use crate::weighted_mean::test_ports;
 
 /// The stage.
@@ -25,9 +28,14 @@ impl Stage for CommonPhase {
          It begins at half the argument of the sum of z[k]^2 over variance and is refined (Gauss-Newton). Of the \
          two phases half a turn apart it is the one for which the amplitudes sum to a positive number. Noise of \
          weak points adds little, since the weight goes with the amplitude. `turned` holds the amplitudes as \
-         in-phase parts and stays correlated with the phase. `chi_square` is that of the quadrature parts left, \
+         in-phase parts and stays correlated with the phase; one combination of its quadrature parts is zero whatever \
+         was measured, so a mean or a fit takes the in-phase parts alone (`Parts`). `chi_square` is that of the quadrature parts left, \
          with one degree of freedom less than points, `p` the probability of as much or more if the phase is \
          common, `birge` is sqrt(chi_square/degrees of freedom); they take the uncertainties as known."
+    }
+
+    fn numeric_version(&self) -> u32 {
+        2
     }
 
     fn example(&self) -> &'static str {
@@ -83,9 +91,7 @@ impl Configured for Settings {
     }
 
     fn prepare(&self, _: &[Flow]) -> Result<Work, Fault> {
-        Ok(Work::Series(Box::new(|inputs, _| {
-            common_phase(inputs.first().copied().unwrap_or(&[]))
-        })))
+        Ok(Work::Series(Box::new(Settings)))
     }
 }
 
@@ -93,47 +99,52 @@ fn unit(phase: f64) -> Complex64 {
     Complex64::new(libm::cos(phase), libm::sin(phase))
 }
 
-fn common_phase(series: &[Option<Value>]) -> Result<Vec<Vec<Option<Value>>>, Fault> {
-    let all = Observations::new(series, &[Complex64::ONE]);
-    let weighted = |e: &&Estimate| {
-        let variance = e.covariance().map_or(1.0, |[rr, ii, _]| rr + ii);
-        e.value * e.value / variance
-    };
-    let square: Complex64 = all.estimates().iter().map(weighted).sum();
+/// Between -180 and 180 degrees.
+fn wrapped(phase: f64) -> f64 {
+    phase - std::f64::consts::TAU * (phase / std::f64::consts::TAU).round()
+}
+
+/// Where the search for the phase ends.
+struct Found {
+    /// What the quadrature parts were seen along, turned by a quarter.
+    turn: Complex64,
+    /// The same, or its opposite: what all points are turned back by.
+    by: Complex64,
+    /// The phase before the last step.
+    phase: f64,
+    /// The last step, and how well it fits.
+    solved: Solved,
+}
+
+/// Searches the phase of values with these variances; `quadratures` solves for a step of the phase from a turn.
+fn search(
+    values: &[Complex64],
+    variances: &[f64],
+    quadratures: impl Fn(Complex64) -> Result<Solved, Fault>,
+) -> Result<Found, Fault> {
+    let weighted = |(z, variance): (&Complex64, &f64)| z * z / variance;
+    let square: Complex64 = values.iter().zip(variances).map(weighted).sum();
     let mut phi = 0.5 * libm::atan2(square.im, square.re);
     let mut step = f64::INFINITY;
     for _ in 0..ROUNDS {
         let turn = unit(phi);
-        let along = |k: usize| (turn.conj() * all.estimates()[k].value).re;
-        let observed = Observations::new(series, &[Complex64::I * turn]);
-        let found = observed.solve(1, own, |row, terms| terms[0] = along(row))?;
-        step = found.coefficients[0];
+        let solved = quadratures(turn)?;
+        step = solved.coefficients[0];
         if step.abs() > 1e-9 {
             phi += step;
             continue;
         }
-        let sum: f64 = (0..observed.len()).map(along).sum();
-        let opposite = if sum < 0.0 { std::f64::consts::PI } else { 0.0 };
-        let turned_by = turn * if sum < 0.0 { -1.0 } else { 1.0 };
-        let mut phase = found.estimate(&[Complex64::ONE]);
-        phase.value += phi + opposite;
-        // Between -180 and 180 degrees.
-        let whole = (phase.value.re / std::f64::consts::TAU).round();
-        phase.value -= std::f64::consts::TAU * whole;
-        let back = |z: &Estimate| {
-            let value = z.value * turned_by.conj();
-            Estimate::propagate(&[z, &phase], value, |input, d| match input {
-                0 => d * turned_by.conj(),
-                _ => value * Complex64::new(0.0, -d.re),
-            })
+        let sum: f64 = values.iter().map(|z| (turn.conj() * z).re).sum();
+        let (opposite, sign) = match sum < 0.0 {
+            true => (std::f64::consts::PI, -1.0),
+            false => (0.0, 1.0),
         };
-        let turned = series
-            .iter()
-            .map(|v| Some(Value::Estimate(back(v.as_ref()?.estimate()?))));
-        let turned: Vec<Option<Value>> = turned.collect();
-        let tests = found.tests().map(|e| vec![Some(Value::Estimate(e))]);
-        let one = vec![Some(Value::Estimate(phase))];
-        return Ok([one, turned].into_iter().chain(tests).collect());
+        return Ok(Found {
+            turn,
+            by: turn * sign,
+            phase: phi + opposite,
+            solved,
+        });
     }
     Err(Fault::Numeric {
         what: "common phase",
@@ -141,6 +152,130 @@ fn common_phase(series: &[Option<Value>]) -> Result<Vec<Vec<Option<Value>>>, Fau
             "it still moves by {step:.1e} rad after {ROUNDS} rounds; the series holds no signal"
         ),
     })
+}
+
+/// A series with what a search takes from it.
+struct Points<'e> {
+    series: &'e [Option<Value>],
+    values: Vec<Complex64>,
+    variances: Vec<f64>,
+}
+
+impl<'e> Points<'e> {
+    fn of(series: &'e [Option<Value>]) -> Self {
+        let observed = Observations::new(series, &[Complex64::ONE]);
+        let estimates = observed.estimates();
+        let variance = |e: &&Estimate| e.covariance().map_or(1.0, |[rr, ii, _]| rr + ii);
+        Points {
+            series,
+            values: estimates.iter().map(|e| e.value).collect(),
+            variances: estimates.iter().map(variance).collect(),
+        }
+    }
+
+    /// The quadrature parts behind a turn.
+    fn quadratures(&self, turn: Complex64) -> Observations<'e> {
+        Observations::new(self.series, &[Complex64::I * turn])
+    }
+
+    /// Writes what a quadrature part changes by per radian, which is the amplitude.
+    fn terms(&self, turn: Complex64) -> impl Fn(usize, &mut [f64]) {
+        move |row, terms| terms[0] = (turn.conj() * self.values[row]).re
+    }
+
+    fn search(&self) -> Result<Found, Fault> {
+        search(&self.values, &self.variances, |turn| {
+            let observed = self.quadratures(turn);
+            let weights = observed.weights(1, own, self.terms(turn))?;
+            weights.solve(observed.values())
+        })
+    }
+}
+
+impl Series for Settings {
+    fn run(
+        &self,
+        inputs: &[&[Option<Value>]],
+        _: &SeriesAxis,
+    ) -> Result<Vec<Vec<Option<Value>>>, Fault> {
+        common_phase(inputs.first().copied().unwrap_or(&[]))
+    }
+
+    fn trials(&self, run: &[&[Option<Value>]], _: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
+        let series = run.first().copied().unwrap_or(&[]);
+        let points = Points::of(series);
+        let known = points.search()?.turn;
+        // Quadrature and in-phase parts behind the turn of the run. That of a trial is close to it, so that little
+        // cancels where the covariance is turned.
+        let both = Observations::new(series, &[Complex64::I * known, known]);
+        let (covariance, places) = (both.covariance(own), both.points.clone());
+        let variances = points.variances;
+        Ok(Box::new(move |inputs| {
+            let series = inputs.first()?;
+            let value = |k: &usize| *series.get(*k)?;
+            let values: Vec<Complex64> = places.iter().map(value).collect::<Option<_>>()?;
+            let n = values.len();
+            let found = search(&values, &variances, |turn| {
+                let across = turned(&covariance, n, turn * known.conj());
+                let term =
+                    |row: usize, terms: &mut [f64]| terms[0] = (turn.conj() * values[row]).re;
+                let weights = Weights::new(across, n, 1, term).map_err(|_| Fault::Numeric {
+                    what: "common phase",
+                    why: "quadrature parts without an uncertainty of their own".into(),
+                })?;
+                let part = |z: &Complex64| ((Complex64::I * turn).conj() * z).re;
+                weights.solve(values.iter().map(part).collect())
+            });
+            let found = found.ok()?;
+            let phase = wrapped(found.solved.coefficients[0] + found.phase);
+            let back = found.by.conj();
+            let turned = series.iter().map(|z| Some((*z)? * back)).collect();
+            let tests = found.solved.tests().map(|x| vec![Some(x.into())]);
+            let all = [vec![Some(phase.into())], turned];
+            Some(all.into_iter().chain(tests).collect())
+        }))
+    }
+}
+
+/// Covariance of the quadrature parts of `n` points behind a further turn, from that of quadrature and in-phase parts
+/// of each: q*cos - p*sin.
+fn turned(both: &[f64], n: usize, turn: Complex64) -> Vec<f64> {
+    let (c, s) = (turn.re, turn.im);
+    let at = |i: usize, j: usize| both[i * 2 * n + j];
+    let pairs = (0..n).flat_map(|i| (0..n).map(move |j| (2 * i, 2 * j)));
+    let all = pairs.map(|(i, j)| {
+        let mixed = at(i, j + 1) + at(i + 1, j);
+        c * c * at(i, j) - c * s * mixed + s * s * at(i + 1, j + 1)
+    });
+    all.collect()
+}
+
+fn common_phase(series: &[Option<Value>]) -> Result<Vec<Vec<Option<Value>>>, Fault> {
+    let points = Points::of(series);
+    let Found {
+        turn, by, phase, ..
+    } = points.search()?;
+    let observed = points.quadratures(turn);
+    let found = observed.solve(1, own, points.terms(turn))?;
+    let step = found.estimate(&[Complex64::ONE]);
+    let phase = Estimate {
+        value: wrapped(step.value.re + phase).into(),
+        ..step
+    };
+    let back = |z: &Estimate| {
+        let value = z.value * by.conj();
+        Estimate::propagate(&[z, &phase], value, |input, d| match input {
+            0 => d * by.conj(),
+            _ => value * Complex64::new(0.0, -d.re),
+        })
+    };
+    let turned = series
+        .iter()
+        .map(|v| Some(Value::Estimate(back(v.as_ref()?.estimate()?))));
+    let turned: Vec<Option<Value>> = turned.collect();
+    let tests = found.tests().map(|e| vec![Some(Value::Estimate(e))]);
+    let one = vec![Some(Value::Estimate(phase))];
+    Ok([one, turned].into_iter().chain(tests).collect())
 }
 
 #[cfg(test)]

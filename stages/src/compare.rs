@@ -4,7 +4,9 @@ use num_complex::Complex64;
 use phasemill_engine::compare::Agreement;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Flow, Kind, Port};
-use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work};
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Series, SeriesAxis, Stage, Told, TrialWork, Work,
+};
 use phasemill_engine::text::Reader;
 use phasemill_engine::value::{Estimate, Value};
 
@@ -85,29 +87,65 @@ impl Configured for Settings {
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
         let complex = inputs.first().is_some_and(|f| f.kind.is_complex());
-        let directions = directions(complex);
-        Ok(Work::Series(Box::new(move |inputs, _| {
-            let [a, b] = inputs else {
-                return Ok(Vec::new());
-            };
-            // A recording of one point is compared with every point of the other.
-            let at = |series: &'_ [Option<Value>], point: usize| {
-                let value = series.get(if series.len() == 1 { 0 } else { point });
-                value.and_then(|v| v.as_ref()?.estimate().cloned())
-            };
-            let less = |point: usize| {
-                let (x, y) = (at(a, point)?, at(b, point)?);
-                let value = x.value - y.value;
-                let difference =
-                    Estimate::propagate(&[&x, &y], value, |i, d| if i == 0 { d } else { -d });
-                Some(Value::Estimate(difference))
-            };
-            let difference: Vec<_> = (0..a.len().max(b.len())).map(less).collect();
-            let observed = Observations::new(&difference, directions);
-            let tests = observed.solve(0, |_| true, |_, _| {})?.tests();
-            let tests = tests.map(|e| vec![Some(Value::Estimate(e))]);
-            Ok(std::iter::once(difference).chain(tests).collect())
+        Ok(Work::Series(Box::new(Agreeing {
+            directions: directions(complex),
         })))
+    }
+}
+
+struct Agreeing {
+    directions: &'static [Complex64],
+}
+
+/// The value of a point. A recording of one point is compared with every point of the other.
+fn at<T>(series: &[Option<T>], point: usize) -> Option<&T> {
+    let value = series.get(if series.len() == 1 { 0 } else { point });
+    value.and_then(Option::as_ref)
+}
+
+/// The first series less the second, point by point.
+fn difference(a: &[Option<Value>], b: &[Option<Value>]) -> Vec<Option<Value>> {
+    let less = |point: usize| {
+        let (x, y) = (at(a, point)?.estimate()?, at(b, point)?.estimate()?);
+        let value = x.value - y.value;
+        let difference = Estimate::propagate(&[x, y], value, |i, d| if i == 0 { d } else { -d });
+        Some(Value::Estimate(difference))
+    };
+    (0..a.len().max(b.len())).map(less).collect()
+}
+
+impl Series for Agreeing {
+    fn run(
+        &self,
+        inputs: &[&[Option<Value>]],
+        _: &SeriesAxis,
+    ) -> Result<Vec<Vec<Option<Value>>>, Fault> {
+        let [a, b] = inputs else {
+            return Ok(Vec::new());
+        };
+        let difference = difference(a, b);
+        let observed = Observations::new(&difference, self.directions);
+        let tests = observed.solve(0, |_| true, |_, _| {})?.tests();
+        let tests = tests.map(|e| vec![Some(Value::Estimate(e))]);
+        Ok(std::iter::once(difference).chain(tests).collect())
+    }
+
+    fn trials(&self, run: &[&[Option<Value>]], _: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
+        let [a, b] = run else {
+            return Ok(Box::new(|_| None));
+        };
+        let difference = difference(a, b);
+        let observed = Observations::new(&difference, self.directions);
+        let weights = observed.weights(0, |_| true, |_, _| {})?;
+        let places = observed.places();
+        Ok(Box::new(move |inputs| {
+            let [a, b] = inputs else { return None };
+            let less = |point| Some(at(a, point)? - at(b, point)?);
+            let difference: Vec<_> = (0..a.len().max(b.len())).map(less).collect();
+            let tests = weights.solve(places.values(&difference)?).ok()?.tests();
+            let tests = tests.map(|x| vec![Some(x.into())]);
+            Some(std::iter::once(difference).chain(tests).collect())
+        }))
     }
 }
 
@@ -131,7 +169,7 @@ pub fn agreement(differences: &[Option<Value>], complex: bool) -> Result<Agreeme
     let [chi_square, p, _] = solution.tests().map(|e| e.value.re);
     Ok(Agreement {
         chi_square,
-        degrees_of_freedom: solution.degrees_of_freedom,
+        degrees_of_freedom: solution.solved.degrees_of_freedom,
         p,
     })
 }
@@ -145,7 +183,6 @@ fn shown(flow: &Flow) -> String {
 
 #[cfg(test)]
 mod tests {
-    use phasemill_engine::stage::SeriesAxis;
     use phasemill_engine::units::Unit;
     use phasemill_engine::value::{About, Part, Reach};
 
@@ -177,7 +214,7 @@ mod tests {
         let Ok(Work::Series(work)) = Settings.prepare(&[flow.clone(), flow]) else {
             panic!("a series")
         };
-        let found = work(&[&a, &b], &SeriesAxis::default()).expect("runs");
+        let found = work.run(&[&a, &b], &SeriesAxis::default()).expect("runs");
         let (v, w, c): (f64, f64, f64) = (0.3125, 0.5, -0.125);
         let by_hand = (w * 0.25 + v * 1.0 + 2.0 * c * 0.5) / (v * w - c * c);
         let number = |k: usize| {

@@ -4,7 +4,9 @@ use num_complex::Complex64;
 use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Flow, Kind, Port};
-use phasemill_engine::stage::{Checker, Configured, Fault, SeriesAxis, Stage, Told, Work};
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Series, SeriesAxis, Stage, Told, TrialWork, Work,
+};
 use phasemill_engine::text::Reader;
 use phasemill_engine::units::{Unit, UnitError};
 use phasemill_engine::value::{Estimate, Value};
@@ -182,17 +184,97 @@ impl Configured for Settings {
     }
 
     fn prepare(&self, _: &[Flow]) -> Result<Work, Fault> {
-        let settings = self.clone();
-        Ok(Work::Series(Box::new(move |inputs, axis| {
-            let series = inputs.first().copied().unwrap_or(&[]);
-            let places = settings.places(axis, series.len())?;
-            let at = settings.at.as_ref().map(|at| at.value);
-            let found = fitted(series, &places, settings.order, at)?;
-            Ok(found
-                .into_iter()
-                .map(|e| vec![Some(Value::Estimate(e))])
-                .collect())
-        })))
+        Ok(Work::Series(Box::new(self.clone())))
+    }
+}
+
+impl Series for Settings {
+    fn run(
+        &self,
+        inputs: &[&[Option<Value>]],
+        axis: &SeriesAxis,
+    ) -> Result<Vec<Vec<Option<Value>>>, Fault> {
+        let series = inputs.first().copied().unwrap_or(&[]);
+        let places = self.places(axis, series.len())?;
+        let at = self.at.as_ref().map(|at| at.value);
+        let found = fitted(series, &places, self.order, at)?;
+        Ok(found
+            .into_iter()
+            .map(|e| vec![Some(Value::Estimate(e))])
+            .collect())
+    }
+
+    fn trials(&self, run: &[&[Option<Value>]], axis: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
+        let series = run.first().copied().unwrap_or(&[]);
+        let places = self.places(axis, series.len())?;
+        let observed = observed(series, &places);
+        let powers = Powers::of(&observed, &places, self.order);
+        let weights = observed.weights(powers.count, own, |row, terms| powers.terms(row, terms))?;
+        let sums = powers.sums(self.at.as_ref().map(|at| at.value));
+        let places = observed.places();
+        Ok(Box::new(move |inputs| {
+            let found = weights.solve(places.values(inputs.first()?)?).ok()?;
+            let all = sums.iter().map(|sum| found.sum(sum));
+            let all = all.chain(found.tests().map(Into::into));
+            Some(all.map(|x| vec![Some(x)]).collect())
+        }))
+    }
+}
+
+/// The points whose place is known; others are no points.
+fn observed<'e>(series: &'e [Option<Value>], places: &[f64]) -> Observations<'e> {
+    Observations::of_points(series, &[Complex64::ONE], |k| {
+        places.get(k).is_some_and(|x| x.is_finite())
+    })
+}
+
+/// Powers of t = (x - middle)/half, which lie between -1 and 1, whatever the axis.
+struct Powers {
+    count: usize,
+    middle: f64,
+    half: f64,
+    /// Of each row.
+    t: Vec<f64>,
+}
+
+impl Powers {
+    fn of(observed: &Observations<'_>, places: &[f64], order: usize) -> Self {
+        let place = || observed.points.iter().map(|k| places[*k]);
+        let (low, high) = place().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), x| {
+            (a.min(x), b.max(x))
+        });
+        let middle = 0.5 * (low + high);
+        let half = if high > low { 0.5 * (high - low) } else { 1.0 };
+        Powers {
+            count: order + 1,
+            middle,
+            half,
+            t: place().map(|x| (x - middle) / half).collect(),
+        }
+    }
+
+    fn terms(&self, row: usize, terms: &mut [f64]) {
+        let mut power = 1.0;
+        for term in terms {
+            *term = power;
+            power *= self.t[row];
+        }
+    }
+
+    /// What sums of these powers are the coefficients of x, from the lowest on, and the value at a place, if wanted.
+    fn sums(&self, at: Option<f64>) -> Vec<Vec<Complex64>> {
+        let of_power = |power| {
+            (0..self.count)
+                .map(|k| expanded(k, power, self.middle, self.half).into())
+                .collect()
+        };
+        let mut all: Vec<Vec<Complex64>> = (0..self.count).map(of_power).collect();
+        if let Some(at) = at {
+            let t = (at - self.middle) / self.half;
+            let powers = std::iter::successors(Some(1.0), |p| Some(p * t));
+            all.push(powers.take(self.count).map(Into::into).collect());
+        }
+        all
     }
 }
 
@@ -203,50 +285,12 @@ fn fitted(
     order: usize,
     at: Option<f64>,
 ) -> Result<Vec<Estimate>, Fault> {
-    // A point whose place is not known is no point.
-    let known = |(k, v): (usize, &Option<Value>)| {
-        v.clone()
-            .filter(|_| places.get(k).is_some_and(|x| x.is_finite()))
-    };
-    let series: Vec<Option<Value>> = series.iter().enumerate().map(known).collect();
-    let observed = Observations::new(&series, &[Complex64::ONE]);
-    let place = |row: usize| places[observed.points[row]];
-    let ends = (0..observed.len()).map(place);
-    let (low, high) = ends.fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), x| {
-        (a.min(x), b.max(x))
-    });
-    // Powers of t = (x - middle)/half lie between -1 and 1, whatever the axis.
-    let middle = 0.5 * (low + high);
-    let half = if high > low { 0.5 * (high - low) } else { 1.0 };
-    let count = order + 1;
-    let found = observed.solve(count, own, |row, terms| {
-        let t = (place(row) - middle) / half;
-        let mut power = 1.0;
-        for term in terms {
-            *term = power;
-            power *= t;
-        }
-    })?;
-    let polynomial = |weights: Vec<f64>| {
-        let weights: Vec<Complex64> = weights.into_iter().map(Complex64::from).collect();
-        found.estimate(&weights)
-    };
-    let mut all: Vec<Estimate> = (0..count)
-        .map(|power| {
-            polynomial(
-                (0..count)
-                    .map(|k| expanded(k, power, middle, half))
-                    .collect(),
-            )
-        })
-        .collect();
-    if let Some(at) = at {
-        let t = (at - middle) / half;
-        let powers = std::iter::successors(Some(1.0), |p| Some(p * t));
-        all.push(polynomial(powers.take(count).collect()));
-    }
-    all.extend(found.tests());
-    Ok(all)
+    let observed = observed(series, places);
+    let powers = Powers::of(&observed, places, order);
+    let found = observed.solve(powers.count, own, |row, terms| powers.terms(row, terms))?;
+    let sums = powers.sums(at);
+    let all = sums.iter().map(|sum| found.estimate(sum));
+    Ok(all.chain(found.tests()).collect())
 }
 
 /// The coefficient of x^power in ((x - middle)/half)^k.

@@ -3,7 +3,9 @@
 use num_complex::Complex64;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
 use phasemill_engine::lineage::spoken;
-use phasemill_engine::stage::{Checker, Configured, Fault, Follows, Kernel, Stage, Told, Work};
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Follows, Kernel, Series, SeriesAxis, Stage, Told, TrialWork, Work,
+};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
 
@@ -119,23 +121,44 @@ impl Configured for Settings {
                     |_, d| d * turn,
                 ))])
             })),
-            (By::Point(point), _) => Work::Series(Box::new(move |inputs, axis| {
-                let series = inputs.first().copied().unwrap_or(&[]);
-                let pivot = point.find(series, axis)?;
-                if pivot.value.norm() == 0.0 {
-                    return Err(Fault::Point {
-                        wanted: "with a phase".into(),
-                        found: "an amplitude of zero".into(),
-                    });
-                }
-                let turned = series.iter().map(|v| {
-                    v.as_ref()?
-                        .estimate()
-                        .map(|z| Value::Estimate(onto(z, pivot)))
-                });
-                Ok(vec![turned.collect()])
-            })),
+            (By::Point(point), _) => Work::Series(Box::new(OntoInPhase(point))),
         })
+    }
+}
+
+/// By the phase that puts this point on the in-phase axis.
+struct OntoInPhase(PointChoice);
+
+impl Series for OntoInPhase {
+    fn run(
+        &self,
+        inputs: &[&[Option<Value>]],
+        axis: &SeriesAxis,
+    ) -> Result<Vec<Vec<Option<Value>>>, Fault> {
+        let series = inputs.first().copied().unwrap_or(&[]);
+        let (_, pivot) = self.0.find(series, axis)?;
+        if pivot.value.norm() == 0.0 {
+            return Err(Fault::Point {
+                wanted: "with a phase".into(),
+                found: "an amplitude of zero".into(),
+            });
+        }
+        let turned = series.iter().map(|v| {
+            v.as_ref()?
+                .estimate()
+                .map(|z| Value::Estimate(onto(z, pivot)))
+        });
+        Ok(vec![turned.collect()])
+    }
+
+    fn trials(&self, run: &[&[Option<Value>]], axis: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
+        let (index, _) = self.0.find(run.first().copied().unwrap_or(&[]), axis)?;
+        Ok(Box::new(move |inputs| {
+            let series = inputs.first()?;
+            let pivot = (*series.get(index)?)?;
+            let turn = (pivot.norm() > 0.0).then(|| back(pivot))?;
+            Some(vec![series.iter().map(|z| Some((*z)? * turn)).collect()])
+        }))
     }
 }
 
@@ -143,10 +166,15 @@ fn unit(phase: f64) -> Complex64 {
     Complex64::new(libm::cos(phase), libm::sin(phase))
 }
 
+/// What turns a number onto the in-phase axis.
+fn back(pivot: Complex64) -> Complex64 {
+    pivot.conj() / libm::hypot(pivot.re, pivot.im)
+}
+
 /// `z` turned by the phase that brings `pivot` onto the in-phase axis.
 fn onto(z: &Estimate, pivot: &Estimate) -> Estimate {
     let p = pivot.value;
-    let turn = p.conj() / libm::hypot(p.re, p.im);
+    let turn = back(p);
     let value = z.value * turn;
     Estimate::propagate(&[z, pivot], value, |input, d| match input {
         0 => d * turn,

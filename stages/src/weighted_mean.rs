@@ -3,7 +3,9 @@
 use num_complex::Complex64;
 use phasemill_engine::flow::{Flow, Kind, Port};
 use phasemill_engine::response::Response;
-use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work};
+use phasemill_engine::stage::{
+    Checker, Configured, Fault, Series, SeriesAxis, Stage, Told, TrialWork, Work,
+};
 use phasemill_engine::text::Reader;
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::Value;
@@ -90,20 +92,52 @@ impl Configured for Settings {
             true => &[Complex64::ONE, Complex64::I],
             false => &[Complex64::ONE],
         };
-        Ok(Work::Series(Box::new(move |inputs, _| {
-            let series = inputs.first().copied().unwrap_or(&[]);
-            let observed = Observations::new(series, directions);
-            let count = directions.len();
-            let found = observed.solve(count, own, |row, terms| terms[row % count] = 1.0)?;
-            let all = std::iter::once(found.estimate(directions)).chain(found.tests());
-            Ok(all.map(|e| vec![Some(Value::Estimate(e))]).collect())
-        })))
+        Ok(Work::Series(Box::new(Mean { directions })))
+    }
+}
+
+struct Mean {
+    /// The parts that values have.
+    directions: &'static [Complex64],
+}
+
+impl Mean {
+    /// The terms of a row: every part has a mean of its own.
+    fn terms(&self, row: usize, terms: &mut [f64]) {
+        terms[row % self.directions.len()] = 1.0;
+    }
+}
+
+impl Series for Mean {
+    fn run(
+        &self,
+        inputs: &[&[Option<Value>]],
+        _: &SeriesAxis,
+    ) -> Result<Vec<Vec<Option<Value>>>, Fault> {
+        let series = inputs.first().copied().unwrap_or(&[]);
+        let observed = Observations::new(series, self.directions);
+        let count = self.directions.len();
+        let found = observed.solve(count, own, |row, terms| self.terms(row, terms))?;
+        let all = std::iter::once(found.estimate(self.directions)).chain(found.tests());
+        Ok(all.map(|e| vec![Some(Value::Estimate(e))]).collect())
+    }
+
+    fn trials(&self, run: &[&[Option<Value>]], _: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
+        let series = run.first().copied().unwrap_or(&[]);
+        let observed = Observations::new(series, self.directions);
+        let count = self.directions.len();
+        let weights = observed.weights(count, own, |row, terms| self.terms(row, terms))?;
+        let (places, directions) = (observed.places(), self.directions);
+        Ok(Box::new(move |inputs| {
+            let found = weights.solve(places.values(inputs.first()?)?).ok()?;
+            let all = std::iter::once(found.sum(directions)).chain(found.tests().map(Into::into));
+            Some(all.map(|x| vec![Some(x)]).collect())
+        }))
     }
 }
 
 #[cfg(test)]
 mod tests {
-    use phasemill_engine::stage::SeriesAxis;
     use phasemill_engine::value::{About, Estimate, Part, Reach};
 
     use super::*;
@@ -125,7 +159,7 @@ mod tests {
         let Ok(Work::Series(work)) = Settings.prepare(&[flow]) else {
             panic!("a series")
         };
-        let values = work(&[series], &SeriesAxis::default()).expect("runs");
+        let values = work.run(&[series], &SeriesAxis::default()).expect("runs");
         let one = |v: &Vec<Option<Value>>| v[0].as_ref()?.estimate().cloned();
         values.iter().map(|v| one(v).expect("a value")).collect()
     }

@@ -2,11 +2,10 @@
 //! right exit code, no panic, nothing half-written, and the good recordings all the same.
 
 use std::path::Path;
-use std::time::{Duration, Instant};
 
 use crate::support::{
-    Channel, Layout, Outcome, attribute, command, finish, names, noise, phasemill, record, root,
-    sine, text_attribute,
+    Channel, Layout, Outcome, attribute, finish, names, noise, phasemill, record, root, sine,
+    text_attribute,
 };
 
 /// The mean of one channel; half a second settles nothing and needs nothing.
@@ -583,46 +582,18 @@ fn interrupted_run_leaves_nothing() {
         let length = 2_000_000_000usize;
         f.new_dataset::<i16>().shape([length]).create("x").unwrap();
     });
-    let mut child = command(folder.path())
-        .args([
-            "run",
-            "recipe.ron",
-            "a.h5",
-            "--out",
-            "out.h5",
-            "--csv",
-            "t.csv",
-        ])
-        .stdout(std::process::Stdio::piped())
-        .stderr(std::process::Stdio::piped())
-        .spawn()
-        .unwrap();
-    // The file beside the target tells that the work has begun.
-    let began = Instant::now();
-    while names(folder.path()).len() < 3 && began.elapsed() < Duration::from_secs(20) {
-        std::thread::sleep(Duration::from_millis(20));
-    }
-    std::thread::sleep(Duration::from_millis(300));
-    let stopped = Instant::now();
-    let process = child.id().to_string();
-    let sent = std::process::Command::new("kill")
-        .args(["-INT", &process])
-        .status();
-    assert!(sent.unwrap().success());
-    let code = loop {
-        if let Some(status) = child.try_wait().unwrap() {
-            break status.code();
-        }
-        if stopped.elapsed() > Duration::from_secs(20) {
-            child.kill().unwrap();
-            panic!("did not stop within 20 s");
-        }
-        std::thread::sleep(Duration::from_millis(10));
-    };
-    let output = child.wait_with_output().unwrap();
-    let err = String::from_utf8(output.stderr).unwrap();
-    assert_eq!(code, Some(130), "{err}");
-    assert!(err.contains("stopped; nothing was written"), "{err}");
+    let arguments = [
+        "run",
+        "recipe.ron",
+        "a.h5",
+        "--out",
+        "out.h5",
+        "--csv",
+        "t.csv",
+    ];
+    crate::support::interrupted(folder.path(), &arguments)
+        .expect(130)
+        .says("stopped; nothing was written");
     assert_eq!(names(folder.path()), ["a.h5", "recipe.ron"]);
 }
 

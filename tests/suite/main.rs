@@ -13,6 +13,7 @@ mod constants;
 mod coverage;
 mod determinism;
 mod drawn_amplitudes;
+mod drawn_series;
 mod expect;
 mod expect_scatter;
 mod explain;

@@ -104,6 +104,42 @@ pub fn phasemill<A: AsRef<std::ffi::OsStr>>(folder: &Path, arguments: &[A]) -> O
     finish(command(folder).args(arguments))
 }
 
+/// Runs the program in a folder, and interrupts it as Ctrl-C does, a moment after a new file there tells that it has
+/// begun.
+#[cfg(unix)]
+pub fn interrupted(folder: &Path, arguments: &[&str]) -> Outcome {
+    use std::time::{Duration, Instant};
+    let before = names(folder);
+    let mut child = command(folder)
+        .args(arguments)
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let began = Instant::now();
+    while names(folder) == before && began.elapsed() < Duration::from_secs(20) {
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    std::thread::sleep(Duration::from_millis(300));
+    let process = child.id().to_string();
+    let sent = Command::new("kill").args(["-INT", &process]).status();
+    assert!(sent.unwrap().success());
+    let stopped = Instant::now();
+    while child.try_wait().unwrap().is_none() {
+        if stopped.elapsed() > Duration::from_secs(20) {
+            child.kill().unwrap();
+            panic!("did not stop within 20 s");
+        }
+        std::thread::sleep(Duration::from_millis(10));
+    }
+    let output = child.wait_with_output().unwrap();
+    Outcome {
+        code: output.status.code(),
+        out: String::from_utf8(output.stdout).unwrap(),
+        err: String::from_utf8(output.stderr).unwrap(),
+    }
+}
+
 /// Runs a command to its end.
 pub fn finish(command: &mut Command) -> Outcome {
     let output = command.output().unwrap();

@@ -1,20 +1,30 @@
 //! Intervals by drawing, where they are asked for or first order fails.
 
-use super::{Curved, Draws, Finding, Job, MOST_NUMBERS, Outcome, TRIALS};
+use super::{Curved, Draws, Finding, Job, MOST_NUMBERS, Monitor, Outcome, TRIALS};
 use crate::value::Value;
 
 impl Job<'_> {
     /// Draws where that is asked for or needed, and says so.
-    pub(super) fn draw(&self, outcome: &mut Outcome, draws: Option<Draws>) {
-        outcome.curved = self.curved(outcome);
+    pub(super) fn draw(&self, outcome: &mut Outcome, draws: Option<Draws>, monitor: &Monitor) {
+        let series = self.series_trials(outcome);
+        let Some(curved) = self.curved(outcome, &series, monitor) else {
+            outcome.interrupted = true;
+            return;
+        };
+        outcome.curved = curved;
         if draws.is_none() && outcome.curved.is_empty() {
             return;
         }
-        let Draws { trials, seed } = draws.unwrap_or(Draws {
+        let draws = draws.unwrap_or(Draws {
             trials: TRIALS,
             seed: 0,
         });
-        outcome.simulation = self.simulate(outcome, trials, seed);
+        outcome.simulation = self.simulate(outcome, &series, draws, monitor);
+        if monitor.goes_on().is_none() {
+            outcome.interrupted = true;
+            return;
+        }
+        let trials = draws.trials;
         let drawn = outcome.simulation.iter().flat_map(|s| &s.results);
         for drawn in drawn {
             let here = |c: &&Curved| (c.node, c.port) == (drawn.node, drawn.port);

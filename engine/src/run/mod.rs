@@ -4,11 +4,13 @@
 //! Results depend on the plan and the samples alone: every point is computed by itself, and points
 //! are gathered in their order, whatever thread ran them.
 
+mod distributions;
 mod drawing;
 mod lane;
 mod monte_carlo;
 mod slabs;
 mod timings;
+mod trials;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
@@ -40,12 +42,23 @@ pub struct Monitor {
     pub total: AtomicU64,
     /// Samples passed through.
     pub done: AtomicU64,
+    /// Trials to draw intervals from, of all jobs that have begun to.
+    pub trials: AtomicU64,
+    /// Trials drawn.
+    pub drawn: AtomicU64,
     /// Set to stop the run.
     pub stop: AtomicBool,
     /// Points of all jobs that run at the same time; 0 for one job alone.
     pub points: AtomicU64,
     /// Where the time goes.
     pub timings: Timings,
+}
+
+impl Monitor {
+    /// `None` once the run is to stop.
+    fn goes_on(&self) -> Option<()> {
+        (!self.stop.load(Ordering::Relaxed)).then_some(())
+    }
 }
 
 /// One recording (with those it is combined with), checked and planned.
@@ -353,7 +366,7 @@ impl<'r> Job<'r> {
         let mut outcome = self.gather(&lanes, outcomes, sinks);
         if !outcome.interrupted {
             self.gathered_work(&mut outcome);
-            self.draw(&mut outcome, draws);
+            self.draw(&mut outcome, draws, monitor);
         }
         outcome
     }
@@ -590,7 +603,7 @@ impl<'r> Job<'r> {
         let mut values = vec![vec![None; points]; self.ports(node)];
         let mut failures = Vec::new();
         match &self.works[node] {
-            Some(Work::Series(work)) => match work(inputs, &self.axis_of(node)) {
+            Some(Work::Series(work)) => match work.run(inputs, &self.axis_of(node)) {
                 Ok(series) => values = series,
                 Err(fault) => failures.push((None, fault.to_string())),
             },

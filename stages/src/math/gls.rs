@@ -2,25 +2,21 @@
 //!
 //! With design matrix X, values y and covariance V the solution is (X'V⁻¹X)⁻¹X'V⁻¹y, a linear function of the
 //! values (Aitken, Proc. R. Soc. Edinburgh 55, 42 (1935)); so every source acts on it as on the values, and what
-//! is made of it stays correlated with them. V = LL' (Cholesky); rows of L⁻¹X are solved by reflections.
+//! is made of it stays correlated with them. What rests on V and X alone serves any values ([`Weights`]).
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Flow, Kind};
 use phasemill_engine::stage::{Checker, Fault};
-use phasemill_engine::statistics::chi_square_above;
 use phasemill_engine::value::{About, Estimate, Reach, Value};
 
-use super::lsq::LeastSquares;
+use super::gls_weights::{Singular, Solved, Weights, failed};
 
 /// Most numbers that are solved for together: their covariance takes the square of it.
 const MOST: usize = 2000;
-
-/// Part of a variance that has to be left when what is known from the numbers before is taken out; rounding
-/// leaves some 1e-16 per number.
-const SINGULAR: f64 = 1e-12;
 
 /// A number of an estimate: its part along a direction of size 1.
 #[derive(Clone, Copy, Debug)]
@@ -76,8 +72,17 @@ impl<'e> Observations<'e> {
     /// The values of the usable points of a series along these directions each. A value of exactly zero without
     /// any uncertainty, as of a background point less itself, is left out.
     pub fn new(series: &'e [Option<Value>], directions: &[Complex64]) -> Self {
+        Self::of_points(series, directions, |_| true)
+    }
+
+    /// The same of the points that are `taken`.
+    pub fn of_points(
+        series: &'e [Option<Value>],
+        directions: &[Complex64],
+        taken: impl Fn(usize) -> bool,
+    ) -> Self {
         let usable = series.iter().enumerate().filter_map(|(k, v)| {
-            let estimate = v.as_ref()?.estimate()?;
+            let estimate = v.as_ref().filter(|_| taken(k))?.estimate()?;
             let nothing = estimate.value.norm_sqr() == 0.0
                 && estimate.covariance().is_some_and(|c| c == [0.0; 3]);
             (!nothing).then_some((k, estimate))
@@ -101,10 +106,16 @@ impl<'e> Observations<'e> {
         &self.estimates
     }
 
-    /// The number in a row.
-    pub fn value(&self, row: usize) -> f64 {
-        let row = &self.rows[row];
-        (row.direction.conj() * self.estimates[row.estimate].value).re
+    /// The numbers in the rows.
+    pub fn values(&self) -> Vec<f64> {
+        let value = |row: &Row| along(row.direction, self.estimates[row.estimate].value);
+        self.rows.iter().map(value).collect()
+    }
+
+    /// Where the numbers come from: points of the series and directions.
+    pub fn places(&self) -> Places {
+        let place = |row: &Row| (self.points[row.estimate], row.direction);
+        Places(self.rows.iter().map(place).collect())
     }
 
     /// How many numbers there are.
@@ -118,38 +129,62 @@ impl<'e> Observations<'e> {
     }
 
     /// Covariance of the numbers by the sources that count, row after row.
-    fn covariance(&self, counts: impl Fn(&About) -> bool) -> Vec<f64> {
-        let mut sources: BTreeMap<(&str, u32), Vec<(usize, f64)>> = BTreeMap::new();
+    pub fn covariance(&self, counts: impl Fn(&About) -> bool) -> Vec<f64> {
+        // Effects by source, its components, and rows. Parts of one source follow each other, so that names
+        // need not be compared for each.
+        let mut known: BTreeMap<&str, usize> = BTreeMap::new();
+        let mut sources: Vec<Vec<(u32, usize, f64)>> = Vec::new();
         for (k, row) in self.rows.iter().enumerate() {
-            let parts = self.estimates[row.estimate].parts.iter().flatten();
-            for part in parts.filter(|p| counts(&p.source.about)) {
-                let key = (part.source.about.name.as_str(), part.source.index);
-                let effect = (row.direction.conj() * part.effect).re;
-                sources.entry(key).or_default().push((k, effect));
+            let mut last: Option<(&Arc<About>, Option<usize>)> = None;
+            for part in self.estimates[row.estimate].parts.iter().flatten() {
+                let about = &part.source.about;
+                let at = match last {
+                    Some((before, at)) if Arc::ptr_eq(before, about) => at,
+                    _ => counts(about).then(|| {
+                        *known.entry(about.name.as_str()).or_insert_with(|| {
+                            sources.push(Vec::new());
+                            sources.len() - 1
+                        })
+                    }),
+                };
+                last = Some((about, at));
+                if let Some(source) = at.and_then(|at| sources.get_mut(at)) {
+                    source.push((part.source.index, k, along(row.direction, part.effect)));
+                }
             }
         }
         let n = self.rows.len();
         let mut covariance = vec![0.0; n * n];
-        for effects in sources.values() {
-            for (i, a) in effects {
-                for (j, b) in effects {
-                    covariance[i * n + j] += a * b;
+        // In the order of names and components, so that sums do not depend on where a source came up first.
+        for at in known.into_values() {
+            let source = &mut sources[at];
+            source.sort_by_key(|(component, ..)| *component);
+            for effects in source.chunk_by(|a, b| a.0 == b.0) {
+                for (k, (_, i, a)) in effects.iter().enumerate() {
+                    for (_, j, b) in &effects[..=k] {
+                        covariance[i * n + j] += a * b;
+                    }
                 }
+            }
+        }
+        for i in 0..n {
+            for j in 0..i {
+                covariance[j * n + i] = covariance[i * n + j];
             }
         }
         covariance
     }
 
-    /// Solves for `unknowns` coefficients; `design` writes those of a row.
+    /// What the uncertainties say of `unknowns` coefficients; `design` writes those of a row.
     ///
     /// # Errors
     /// Too few or too many numbers, ones without uncertainty, or terms that cannot be told apart.
-    pub fn solve(
+    pub fn weights(
         &self,
         unknowns: usize,
         counts: impl Fn(&About) -> bool,
         design: impl Fn(usize, &mut [f64]),
-    ) -> Result<Solution<'_, 'e>, Fault> {
+    ) -> Result<Weights, Fault> {
         let n = self.rows.len();
         if n < unknowns.max(1) {
             return Err(Fault::TooFew {
@@ -158,10 +193,6 @@ impl<'e> Observations<'e> {
                 found: n as u64,
             });
         }
-        let failed = |why: String| Fault::Numeric {
-            what: "least squares",
-            why,
-        };
         if n > MOST {
             return Err(failed(format!(
                 "expected at most {MOST} numbers, found {n}"
@@ -170,78 +201,92 @@ impl<'e> Observations<'e> {
         if self.estimates.iter().any(|e| e.parts.is_none()) {
             return Err(failed("the uncertainty of a point is not evaluated".into()));
         }
-        let root = cholesky(self.covariance(counts), n).ok_or_else(|| {
-            failed("the uncertainties of the points leave a combination of them without any".into())
-        })?;
-        let mut y: Vec<f64> = (0..n).map(|k| self.value(k)).collect();
-        forward(&root, n, &mut y);
-        let mut columns = vec![vec![0.0; n]; unknowns];
-        let mut row = vec![0.0; unknowns];
-        for k in 0..n {
-            row.fill(0.0);
-            design(k, &mut row);
-            columns.iter_mut().zip(&row).for_each(|(c, x)| c[k] = *x);
-        }
-        columns.iter_mut().for_each(|c| forward(&root, n, c));
-        let (coefficients, chi_square, gains) = if unknowns == 0 {
-            (Vec::new(), y.iter().map(|x| x * x).sum(), Vec::new())
-        } else {
-            let mut solver = LeastSquares::new(unknowns).map_err(|e| failed(e.to_string()))?;
-            for k in 0..n {
-                solver.push(y[k], |row| {
-                    row.iter_mut().zip(&columns).for_each(|(r, c)| *r = c[k]);
-                });
-            }
-            let fit = solver.solve().map_err(|e| failed(e.to_string()))?;
-            let gains = (0..unknowns).map(|i| {
-                let inverse: Vec<f64> = (0..unknowns)
-                    .map(|j| fit.unscaled_covariance(i, j))
-                    .collect();
-                let mut gain: Vec<f64> = (0..n)
-                    .map(|k| inverse.iter().zip(&columns).map(|(a, c)| a * c[k]).sum())
-                    .collect();
-                backward(&root, n, &mut gain);
-                gain
-            });
-            let gains = gains.collect();
-            (fit.coefficients.clone(), fit.residual, gains)
+        Weights::new(self.covariance(counts), n, unknowns, design)
+            .map_err(|singular| failed(self.tied(singular)))
+    }
+
+    /// Why numbers with such a covariance have no weights.
+    fn tied(&self, singular: Singular) -> String {
+        let Row {
+            estimate,
+            direction,
+        } = self.rows[singular.row];
+        let (part, remedy) = match (self.rows.len() > self.estimates.len(), direction.re) {
+            (false, _) => ("value", ""),
+            (true, 0.0) => (
+                "quadrature part",
+                ", or take the in-phase parts alone (`Parts`)",
+            ),
+            (true, _) => ("in-phase part", ", or take one part alone (`Parts`)"),
         };
+        let point = self.points[estimate];
+        match singular.bare {
+            true => format!(
+                "the {part} of point {point} has no uncertainty of its own, from which its weight would follow"
+            ),
+            false => format!(
+                "the {part} of point {point} follows from the points before it, with no uncertainty of its own, as where a \
+                 phase or a mean that was found from all points was taken out of them; do that behind this stage{remedy}"
+            ),
+        }
+    }
+
+    /// Solves for `unknowns` coefficients; `design` writes those of a row.
+    ///
+    /// # Errors
+    /// As of [`Observations::weights`].
+    pub fn solve(
+        &self,
+        unknowns: usize,
+        counts: impl Fn(&About) -> bool,
+        design: impl Fn(usize, &mut [f64]),
+    ) -> Result<Solution<'_, 'e>, Fault> {
+        let weights = self.weights(unknowns, counts, design)?;
+        let solved = weights.solve(self.values())?;
         Ok(Solution {
             observations: self,
-            coefficients,
-            gains,
-            chi_square,
-            degrees_of_freedom: n - unknowns,
+            gains: weights.gains(&solved),
+            solved,
         })
     }
 }
 
-/// A solution.
+/// The part of a number along a direction of size 1.
+fn along(direction: Complex64, z: Complex64) -> f64 {
+    (direction.conj() * z).re
+}
+
+/// Points of a series, counted from 0, and directions of size 1 along which their values are taken.
+pub struct Places(Vec<(usize, Complex64)>);
+
+impl Places {
+    /// The numbers there; `None` where a point has no value.
+    pub fn values(&self, series: &[Option<Complex64>]) -> Option<Vec<f64>> {
+        let value = |&(point, direction): &(usize, Complex64)| {
+            Some(along(direction, (*series.get(point)?)?))
+        };
+        self.0.iter().map(value).collect()
+    }
+}
+
+/// A solution that knows what it was made of.
 pub struct Solution<'o, 'e> {
     observations: &'o Observations<'e>,
-    /// One per unknown.
-    pub coefficients: Vec<f64>,
+    /// The numbers.
+    pub solved: Solved,
     /// Change of each coefficient with each number.
     gains: Vec<Vec<f64>>,
-    /// Residuals times the inverse of their covariance times residuals.
-    pub chi_square: f64,
-    /// Numbers less unknowns.
-    pub degrees_of_freedom: usize,
 }
 
 impl Solution<'_, '_> {
     /// A sum of coefficients with complex weights, as an estimate that shares the sources of the values.
     pub fn estimate(&self, weights: &[Complex64]) -> Estimate {
-        let value = weights
-            .iter()
-            .zip(&self.coefficients)
-            .map(|(w, c)| w * c)
-            .sum();
+        let value = self.solved.sum(weights);
         let per = self.observations.rows.len() / self.observations.estimates.len().max(1);
         Estimate::propagate(&self.observations.estimates, value, |input, d| {
             (input * per..(input + 1) * per)
                 .map(|row| {
-                    let along = (self.observations.rows[row].direction.conj() * d).re;
+                    let along = along(self.observations.rows[row].direction, d);
                     let gains = weights.iter().zip(&self.gains);
                     gains.map(|(w, g)| w * g[row]).sum::<Complex64>() * along
                 })
@@ -249,53 +294,9 @@ impl Solution<'_, '_> {
         })
     }
 
-    /// Chi-square, the probability of as much or more if the values scatter as their uncertainties say, and the
-    /// Birge ratio sqrt(chi-square/degrees of freedom) (Birge, Phys. Rev. 40, 207 (1932)); the latter two are
-    /// missing without degrees of freedom.
+    /// [`Solved::tests`] as estimates.
     pub fn tests(&self) -> [Estimate; 3] {
-        let freedom = self.degrees_of_freedom as f64;
-        let (p, birge) = match self.degrees_of_freedom {
-            0 => (f64::NAN, f64::NAN),
-            _ => (
-                chi_square_above(self.chi_square, freedom),
-                (self.chi_square / freedom).sqrt(),
-            ),
-        };
-        [self.chi_square, p, birge].map(Estimate::real)
-    }
-}
-
-/// The lower triangle L of V = LL', in place; `None` when V is singular.
-fn cholesky(mut v: Vec<f64>, n: usize) -> Option<Vec<f64>> {
-    for j in 0..n {
-        let known: f64 = (0..j).map(|k| v[j * n + k] * v[j * n + k]).sum();
-        let left = v[j * n + j] - known;
-        if left.is_nan() || left <= SINGULAR * v[j * n + j] {
-            return None;
-        }
-        let pivot = left.sqrt();
-        v[j * n + j] = pivot;
-        for i in j + 1..n {
-            let known: f64 = (0..j).map(|k| v[i * n + k] * v[j * n + k]).sum();
-            v[i * n + j] = (v[i * n + j] - known) / pivot;
-        }
-    }
-    Some(v)
-}
-
-/// L⁻¹x, in place.
-fn forward(root: &[f64], n: usize, x: &mut [f64]) {
-    for i in 0..n {
-        let known: f64 = (0..i).map(|k| root[i * n + k] * x[k]).sum();
-        x[i] = (x[i] - known) / root[i * n + i];
-    }
-}
-
-/// L'⁻¹x, in place.
-fn backward(root: &[f64], n: usize, x: &mut [f64]) {
-    for i in (0..n).rev() {
-        let known: f64 = (i + 1..n).map(|k| root[k * n + i] * x[k]).sum();
-        x[i] = (x[i] - known) / root[i * n + i];
+        self.solved.tests().map(Estimate::real)
     }
 }
 

@@ -64,15 +64,16 @@ fn the_formula_written_out_agrees() {
     for i in 0..2 {
         let expected: f64 = (0..2).map(|j| covariance[i][j] * right[j]).sum();
         // Matrices of condition below 100, and some 50 roundings.
-        assert!((found.coefficients[i] / expected - 1.0).abs() < 1e-12);
+        assert!((found.solved.coefficients[i] / expected - 1.0).abs() < 1e-12);
         let mut weights = [Complex64::ZERO; 2];
         weights[i] = Complex64::ONE;
         let [variance, ..] = found.estimate(&weights).covariance().expect("evaluated");
         assert!((variance / covariance[i][i] - 1.0).abs() < 1e-12);
     }
-    let residual = |k: usize| y[k] - found.coefficients[0] - found.coefficients[1] * x[k];
+    let residual =
+        |k: usize| y[k] - found.solved.coefficients[0] - found.solved.coefficients[1] * x[k];
     let chi_square = quadratic(&residual, &residual);
-    assert!((found.chi_square / chi_square - 1.0).abs() < 1e-11);
+    assert!((found.solved.chi_square / chi_square - 1.0).abs() < 1e-11);
 }
 
 /// Two points with one and the same source have no difference to tell.
@@ -92,7 +93,30 @@ fn fully_shared_noise_is_told() {
     assert_eq!(
         fault.as_deref(),
         Some(
-            "least squares: the uncertainties of the points leave a combination of them without any"
+            "least squares: the value of point 1 follows from the points before it, with no uncertainty of its own, as where a \
+             phase or a mean that was found from all points was taken out of them; do that behind this stage"
+        )
+    );
+}
+
+/// A point without any uncertainty has no weight, complex or not; a constant makes none.
+#[test]
+fn a_point_without_uncertainty_is_told() {
+    let gain = About::constant("gain", None);
+    let own = About::scatter("s", Reach::Node, 9.0);
+    let point = |about, effect: Complex64| {
+        Some(Value::Estimate(Estimate {
+            parts: Some(vec![Part::new(about, 0, effect)]),
+            ..Estimate::real(1.0)
+        }))
+    };
+    let series = [point(&own, Complex64::ONE), point(&gain, Complex64::ONE)];
+    let observed = Observations::new(&series, &[Complex64::ONE]);
+    let solved = observed.solve(1, super::own, |_, terms| terms[0] = 1.0);
+    assert_eq!(
+        solved.err().map(|e| e.to_string()).as_deref(),
+        Some(
+            "least squares: the value of point 1 has no uncertainty of its own, from which its weight would follow"
         )
     );
 }

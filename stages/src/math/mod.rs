@@ -16,6 +16,7 @@ pub mod edges;
 pub mod fir;
 pub mod gaps;
 pub mod gls;
+pub mod gls_weights;
 pub mod lsq;
 pub mod patterns;
 pub mod periods;

@@ -61,16 +61,19 @@ impl PointChoice {
         }
     }
 
-    /// The estimate at this point.
+    /// The index of this point, counted from 0, and the estimate there.
+    ///
+    /// # Errors
+    /// A point that is not there or has no value.
     pub fn find<'s>(
         &self,
         series: &'s [Option<Value>],
         axis: &SeriesAxis,
-    ) -> Result<&'s Estimate, Fault> {
+    ) -> Result<(usize, &'s Estimate), Fault> {
         let index = self.index(series.len(), axis)?;
         series
             .get(index)
-            .and_then(|v| v.as_ref()?.estimate())
+            .and_then(|v| Some((index, v.as_ref()?.estimate()?)))
             .ok_or_else(|| Fault::Point {
                 wanted: self.in_words(axis),
                 found: format!("that point {index} gave no value"),
@@ -140,7 +143,7 @@ mod tests {
             unit: "nm".into(),
             values: vec![10.0, 20.0, f64::NAN],
         };
-        let value = |choice: PointChoice| choice.find(&series, &axis).map(|e| e.value.re);
+        let value = |choice: PointChoice| choice.find(&series, &axis).map(|(_, e)| e.value.re);
         assert_eq!(value(PointChoice::Index(1)), Ok(1.0));
         assert_eq!(value(PointChoice::Index(-1)), Ok(2.0));
         assert_eq!(value(PointChoice::Nearest(16.0)), Ok(1.0));
