@@ -12,6 +12,7 @@ mod compare;
 mod constants;
 mod coverage;
 mod determinism;
+mod differ;
 mod drawn_amplitudes;
 mod expect;
 mod expect_scatter;

@@ -348,6 +348,12 @@ impl Entry {
         self.nodes.iter().find(|n| n.name == name)
     }
 
+    /// The inputs that read a recording; the main one has no name.
+    pub fn inputs_from(&self, recording: &str) -> impl Iterator<Item = &Node> {
+        let own = move |n: &&Node| n.input.as_ref().is_some_and(|i| i.recording == recording);
+        self.nodes.iter().filter(own)
+    }
+
     /// The nodes that an output was made from, each after what it reads.
     pub fn chain(&self, output: &Output) -> Vec<&Node> {
         let mut wanted = vec![output.node.as_str()];

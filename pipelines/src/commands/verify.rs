@@ -138,7 +138,11 @@ fn is_signed(arguments: &Arguments, record: &Record) -> bool {
     // The text as it is now is what must have been signed, whatever seal stands beside it.
     match sign::check(&record.digest, &signature, signers) {
         Ok(name) => {
-            complain(format!("signed by {name}"));
+            // What is printed as JSON stays JSON.
+            match arguments.json {
+                true => complain(format!("signed by {name}")),
+                false => say(format!("signed by {name}")),
+            }
             true
         }
         Err(why) => {
