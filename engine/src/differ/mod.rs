@@ -262,9 +262,10 @@ fn place(record: &Record, chosen: Chosen<'_>, point: u64) -> String {
     let there = record.file.floats(&path).unwrap_or_default();
     let at = there.get(point as usize).filter(|_| there.len() > 1);
     let unit = record.file.attribute(&path, "units").unwrap_or_default();
-    at.filter(|x| x.is_finite()).map_or(String::new(), |x| {
-        format!("{x} {unit}").trim_end().to_owned()
-    })
+    at.filter(|x| x.is_finite() && !(unit.is_empty() && **x == point as f64))
+        .map_or(String::new(), |x| {
+            format!("{x} {unit}").trim_end().to_owned()
+        })
 }
 
 /// The rows of the columns of a point, times a factor.

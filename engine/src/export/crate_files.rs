@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use super::crate_entities::describe;
 use super::crate_plots::MOST_PLOTS;
 use super::{ExportError, Notation, prov_text, told, unfit};
-use crate::lineage::{Lineage, entry_path, reseal};
+use crate::lineage::{Lineage, REMARKS, entry_path, reseal};
 use crate::rerun::Source;
 use crate::saved::Saved;
 use crate::store::ResultWriter;
@@ -384,7 +384,7 @@ fn without_names(saved: &Saved, lineage: &mut Lineage, to: &Path) -> Result<(), 
         .map(|e| entry_path(&e.name))
         .collect();
     let entries: Vec<&str> = entries.iter().map(String::as_str).collect();
-    let except = [&names[..], &record, &signature, &entries].concat();
+    let except = [&names[..], &record, &signature, &entries, &[REMARKS]].concat();
     saved.record.file.copy_to(&mut writer, &except)?;
     writer.text(names[0], &lineage.recipe)?;
     if saved.wiring.is_some() {

@@ -285,6 +285,10 @@ fn insert_run(c: &Connection, digest: &Digest) -> rusqlite::Result<i64> {
         digest.supersedes
     ])?;
     let run = c.last_insert_rowid();
+    for left_out in &lineage.left_out {
+        c.prepare_cached("INSERT INTO left_out (run, said) VALUES (?1, ?2)")?
+            .execute(params![run, left_out.to_string()])?;
+    }
     let (mut columns, mut samples) = (digest.columns.iter(), digest.samples.iter());
     for entry in &lineage.entries {
         c.prepare_cached("INSERT INTO entry (run, name, title) VALUES (?1, ?2, ?3)")?

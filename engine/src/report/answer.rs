@@ -203,10 +203,12 @@ fn sweep(subject: &Subject<'_>, column: &Column<'_>) -> Vec<Block> {
     let Some(size) = column.size() else {
         return blocks;
     };
+    let mut notes = coverage(column, size);
+    notes.extend(subject.entry.flagged(column.output));
     blocks.push(Block::Answer {
         name: title(column),
         value: size.range().unwrap_or("no value".into()),
-        note: coverage(column, size).join("; "),
+        note: notes.join("; "),
     });
     let (first, second): (Vec<_>, Vec<_>) = column
         .numbers

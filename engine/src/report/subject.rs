@@ -5,7 +5,7 @@ use super::Notice;
 use crate::aspect::Aspect;
 use crate::check::{Typed, check};
 use crate::diagnostic::Diagnostics;
-use crate::lineage::{Entry, InputFacts, Node, Output};
+use crate::lineage::{Entry, InputFacts, Node, Output, point_of};
 use crate::recipe::{Recipe, Wiring};
 use crate::saved::Saved;
 use crate::stage::Registry;
@@ -414,16 +414,6 @@ fn troubles(entry: &Entry) -> Vec<Trouble> {
     failed.chain(checks).chain(remarks).collect()
 }
 
-/// The point that a finding on record names, as `point 17, ...` or `point 17: ...` at its beginning. One of another
-/// recording is told with that recording's name first, and is none of these points.
-fn point_of(text: &str) -> Option<u64> {
-    let rest = text.strip_prefix("point ")?;
-    let end = rest.find(|c: char| !c.is_ascii_digit())?;
-    rest[end..]
-        .starts_with([',', ':'])
-        .then(|| rest[..end].parse().ok())?
-}
-
 /// The recipe checked against headers as the record has them.
 fn typed(entry: &Entry, texts: &Texts) -> Typed {
     let inputs = texts.recipe.inputs.iter();
@@ -470,24 +460,5 @@ fn header(role: &str, facts: &InputFacts, has_axis: bool) -> ChannelHeader {
         start_time: facts.start_time.clone(),
         stretches: Vec::new(),
         has_axis,
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::point_of;
-
-    #[test]
-    fn a_point_is_found_at_the_beginning_only() {
-        assert_eq!(point_of("point 52, `clock`: no pulses"), Some(52));
-        assert_eq!(point_of("point 7: gone"), Some(7));
-        for other in [
-            "blocked, point 3, `x`: y",
-            "`x`: as at point 3: y",
-            "point x: y",
-            "points 3, 4",
-        ] {
-            assert_eq!(point_of(other), None, "{other}");
-        }
     }
 }

@@ -207,7 +207,13 @@ impl Report<'_> {
             complain(format!("warning: left out: {why}"));
         }
         let pages = glances.len();
-        let index = index::index(glances, &left_out);
+        let of_runs = all.iter().flat_map(|saved| {
+            let file = saved.path().display();
+            let left_out = saved.lineage().left_out.iter();
+            left_out.map(move |one| format!("{file}: the run left out {one}"))
+        });
+        let not_shown: Vec<String> = left_out.iter().cloned().chain(of_runs).collect();
+        let index = index::index(glances, &not_shown);
         files::write(
             &first,
             self.html(&index).as_bytes(),
