@@ -268,7 +268,7 @@ fn recordings_that_moved_are_found_by_their_samples() {
         .expect(1)
         .says("no such file");
     verified(folder.path(), &["archive/rec.h5"])
-        .expect(2)
+        .expect(1)
         .says("expected a result file");
 }
 

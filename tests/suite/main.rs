@@ -38,6 +38,7 @@ mod reference_stability;
 mod reference_statistics;
 mod reference_tides;
 mod registry;
+mod remarks;
 mod report;
 mod response;
 mod robustness;

@@ -38,6 +38,8 @@ pub struct CrateOptions<'o> {
     pub add: &'o [PathBuf],
     /// The recipe as a drawing (SVG).
     pub diagram: Option<&'o str>,
+    /// What of the results is not as it was written.
+    pub warnings: &'o [String],
 }
 
 /// What a file of a crate is to the run.
@@ -289,9 +291,16 @@ impl Gathered<'_> {
     fn guide(&self, lineage: &Lineage, options: &CrateOptions<'_>) -> String {
         let title = lineage.entries.first().map_or("", |e| e.title.as_str());
         let mut text = format!(
-            "# {title}\n\nResults of phasemill {}, begun {}, with what they were made from.\n\n| file | what |\n|---|---|\n",
+            "# {title}\n\nResults of phasemill {}, begun {}, with what they were made from.\n",
             lineage.program, lineage.began
         );
+        for warning in options.warnings {
+            text += &format!("\nWarning: not as it was written: {warning}\n");
+        }
+        for left_out in &lineage.left_out {
+            text += &format!("\nThe run left out a recording: {left_out}\n");
+        }
+        text += "\n| file | what |\n|---|---|\n";
         for file in &self.files {
             let path = match &file.path {
                 Some(path) => path.clone(),

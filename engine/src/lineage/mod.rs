@@ -40,6 +40,7 @@ mod keys;
 mod layout;
 mod make;
 mod methods;
+mod number;
 mod place;
 mod public;
 mod record;
@@ -59,7 +60,7 @@ pub(crate) use make::{REMARKS, axis, digest_of, in_digits, now};
 pub use methods::{methods, spoken};
 pub use place::relative;
 pub use public::file_name;
-pub use record::{Record, RecordError};
+pub use record::{Record, RecordError, open_results};
 pub use story::Chosen;
 
 /// Version of the record that this engine writes.

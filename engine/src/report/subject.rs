@@ -5,13 +5,13 @@ use super::Notice;
 use crate::aspect::Aspect;
 use crate::check::{Typed, check};
 use crate::diagnostic::Diagnostics;
-use crate::lineage::{Entry, InputFacts, Node, Output, point_of};
+use crate::lineage::{Chosen, Entry, InputFacts, Node, Output, point_of};
 use crate::recipe::{Recipe, Wiring};
 use crate::saved::Saved;
 use crate::stage::Registry;
 use crate::store::{ChannelHeader, StoreError};
 use crate::units::{Unit, format_quantity};
-use crate::verify::{Texts, texts};
+use crate::verify::{Texts, texts, unfit};
 
 /// Bins of a density or curve, all points together, up to which they are read.
 const MOST_BINS: u64 = 1 << 22;
@@ -28,6 +28,8 @@ pub struct Subject<'s> {
     pub curves: Vec<Curves<'s>>,
     /// What failed, was warned of and remarked on.
     pub troubles: Vec<Trouble>,
+    /// What of it is not as it was written.
+    pub unfit: Vec<String>,
     /// Recipe and wiring; or why they cannot be read any more.
     pub(crate) texts: Result<Texts, String>,
     /// The flows of the recipe, from the headers on record.
@@ -124,12 +126,15 @@ impl<'s> Subject<'s> {
     ) -> Result<Self, StoreError> {
         let texts = texts(&saved.record, registry);
         let typed = texts.as_ref().ok().map(|t| typed(entry, t));
+        let everything: Vec<Chosen<'_>> = entry.everything().collect();
+        let unfit = unfit(&saved.record, &everything);
         let mut subject = Subject {
             saved,
             entry,
             columns: Vec::new(),
             curves: Vec::new(),
             troubles: troubles(entry),
+            unfit: unfit.iter().map(ToString::to_string).collect(),
             texts,
             typed,
         };

@@ -4,7 +4,7 @@ use std::path::PathBuf;
 use std::sync::atomic::Ordering;
 
 use phasemill_engine::export::open_crate;
-use phasemill_engine::lineage::{LeftOut, Record, RecordError};
+use phasemill_engine::lineage::{LeftOut, Record};
 use phasemill_engine::report::counted;
 use phasemill_engine::verify::{Kind, Options, Report, verify};
 
@@ -47,9 +47,9 @@ pub fn run(arguments: &Arguments) -> u8 {
         Ok(record) => record,
         Err(error) => {
             complain(format!("error: {error}"));
-            return match error {
-                RecordError::Open(_) => exit::REJECTED,
-                _ => exit::FAILED,
+            return match error.is_no_results() {
+                true => exit::REJECTED,
+                false => exit::FAILED,
             };
         }
     };
