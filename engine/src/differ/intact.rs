@@ -17,7 +17,8 @@ pub(super) struct Intact<'r> {
 }
 
 impl Intact<'_> {
-    /// Whether the stored number of a point is the one that was written; where there is no hash of it, it counts as such.
+    /// Whether the stored number of a point is the one that was written; where there is no hash of it, it counts as
+    /// such.
     pub fn value(&mut self, point: u64) -> bool {
         let chosen = Chosen {
             point: Some(point),

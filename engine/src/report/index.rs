@@ -144,7 +144,8 @@ pub fn index(mut glances: Vec<Glance>, left_out: &[String]) -> Page {
         "uncertainty",
     ];
     let mut blocks = vec![Block::Table(Table {
-        caption: "What needs attention comes first: failures, warnings, drawn intervals, what was not detected, then the uncertainty: the largest relative standard uncertainty of the points"
+        caption: "What needs attention comes first: failures, warnings, drawn intervals, what was not detected, then \
+                  the uncertainty: the largest relative standard uncertainty of the points"
             .into(),
         head: head.map(String::from).to_vec(),
         rows: glances.iter().map(row).collect(),

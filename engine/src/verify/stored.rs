@@ -79,7 +79,8 @@ pub fn unfit(record: &Record, chosen: &[Chosen<'_>]) -> Vec<Problem> {
             .map(|s| s.iter().product::<u64>().max(1))
             .sum::<u64>();
         if numbers > MOST_NUMBERS {
-            let message = "what is stored was not compared with its hashes, since there is very much of it; `phasemill verify --quick` does";
+            let message = "what is stored was not compared with its hashes, since there is very much of it; \
+                           `phasemill verify --quick` does";
             problems.push(Problem::unchecked(message));
             break;
         }
