@@ -1,11 +1,12 @@
 //! What a run leaves: groups in the result file, the table of estimates, and lines that sum up.
 
 use crate::aspect::Aspect;
+use crate::check::Kept;
 use crate::companions;
 use crate::diagnostic::Diagnostics;
 use crate::flow::{Flow, Kind};
 use crate::recipe::{Recipe, Wiring};
-use crate::run::{Drawn, Job, Outcome, Share, Sink, peak_memory};
+use crate::run::{Drawn, Finding, Job, Outcome, Share, Sink, peak_memory};
 use crate::saved::{SUPERSEDES, Supersedes};
 use crate::session::Sweep;
 use crate::store::{ResultWriter, StoreError};
@@ -89,7 +90,7 @@ pub fn write(
 pub(crate) fn kept_values<'o>(
     job: &'o Job<'_>,
     outcome: &'o Outcome,
-) -> impl Iterator<Item = (&'o crate::check::Kept, &'o Flow, &'o [Option<Value>])> {
+) -> impl Iterator<Item = (&'o Kept, &'o Flow, &'o [Option<Value>])> {
     job.typed.results.iter().filter_map(|kept| {
         let flow = job.typed.flow(kept.node, kept.port)?;
         let values = outcome.values[kept.node][kept.port].as_slice();
@@ -134,6 +135,7 @@ pub fn write_supersedes(
     let record = serde_json::to_string_pretty(supersedes).unwrap_or_default();
     writer.text(SUPERSEDES, &record)
 }
+
 /// One line per kept estimate: its value, or its range over the points.
 pub fn answers(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
     let mut lines = Vec::new();
@@ -185,10 +187,34 @@ pub fn answers(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
                     crate::units::format_quantity(high, &flow.unit, 5),
                     companions::of_several(job, outcome, kept, values)
                 ));
+                if let (Some(flagged), Some(line)) = (
+                    flagged_in(job, outcome, kept, values.len()),
+                    lines.last_mut(),
+                ) {
+                    *line += &format!("; {flagged}");
+                }
             }
         }
     }
     lines
+}
+
+/// The points that failed or carry a remark in the chain of a kept estimate, in words.
+fn flagged_in(job: &Job<'_>, outcome: &Outcome, kept: &Kept, points: usize) -> Option<String> {
+    let chain = job.typed.chain(kept.node);
+    let behind = |f: &&Finding| {
+        let mut names = chain.iter().map(|n| &job.plan.names[*n]);
+        f.recording.is_empty() && (f.node.is_empty() || names.any(|n| *n == f.node))
+    };
+    let told = |all: &[Finding]| -> Vec<String> {
+        all.iter().filter(behind).map(ToString::to_string).collect()
+    };
+    let (failures, remarks) = (told(&outcome.failures), told(&outcome.remarks));
+    crate::lineage::flagged(
+        points as u64,
+        failures.iter().map(String::as_str),
+        remarks.iter().map(String::as_str),
+    )
 }
 
 /// The first kept estimate, where it has values at several points.

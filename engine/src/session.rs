@@ -6,7 +6,7 @@ use std::sync::atomic::Ordering;
 
 use crate::cache::Cache;
 use crate::diagnostic::Diagnostics;
-use crate::lineage::{self, Compared, Lineage, Made};
+use crate::lineage::{self, Compared, LeftOut, Lineage, Made};
 use crate::recipe::{Recipe, Wiring};
 use crate::recordings::{RecordingSet, is_sweep_of_files};
 use crate::results;
@@ -368,6 +368,7 @@ pub(crate) fn fill_with(
             Some(comparing) => std::mem::take(&mut comparing.compared),
             None => Vec::new(),
         },
+        left_out: left_out(request, &rejected),
         entries: Vec::new(),
     };
     let [mut estimates, mut budgets] = [Table::default(), Table::default()];
@@ -456,6 +457,25 @@ fn prepare<'r>(request: &Request<'r>) -> Result<Prepared<'r>, RunError> {
         )),
         _ => Ok((jobs, rejected)),
     }
+}
+
+/// What is put on record of recordings that could not be used.
+fn left_out(request: &Request<'_>, rejected: &[EntrySummary]) -> Vec<LeftOut> {
+    let groups = group(request.wiring, &request.recordings);
+    let of = |entry: &EntrySummary| {
+        let own = groups.iter().filter(|(name, _)| *name == entry.name);
+        let failures = entry.failures.iter().map(ToString::to_string);
+        let found = entry.diagnostics.iter().map(|d| d.message.clone());
+        LeftOut {
+            name: entry.name.clone(),
+            files: own
+                .flat_map(|(_, paths)| paths)
+                .map(|p| p.display().to_string())
+                .collect(),
+            why: failures.chain(found).collect(),
+        }
+    };
+    rejected.iter().map(of).collect()
 }
 
 impl EntrySummary {

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use crate::aspect::Aspect;
 use crate::flow::Flow;
 use crate::results::kept_values;
-use crate::run::{Job, Outcome};
+use crate::run::{Finding, Job, Outcome};
 use crate::stage::SeriesAxis;
 use crate::store::StoreError;
 use crate::units::Unit;
@@ -19,6 +19,14 @@ pub struct Table {
     /// Units of the kept estimates, as the first job states them.
     units: Vec<Unit>,
     coverage: Coverage,
+}
+
+/// What was found at a point of the main recording, or of all of its points, as a cell.
+fn found_at(all: &[Finding], point: usize) -> String {
+    let here = all
+        .iter()
+        .filter(|f| f.recording.is_empty() && f.point.is_none_or(|p| p == point as u64));
+    here.map(ToString::to_string).collect::<Vec<_>>().join("; ")
 }
 
 /// A number as a cell; nothing for one that is not known.
@@ -69,7 +77,8 @@ impl Table {
     }
 
     /// Adds one row per point of a job: every kept estimate with standard uncertainty (`.u`), ends of the
-    /// 95 % interval (`.low`, `.high`) and degrees of freedom (`.dof`). All jobs of a run have the same
+    /// 95 % interval (`.low`, `.high`) and degrees of freedom (`.dof`), then what failed there and what was remarked on.
+    /// All jobs of a run have the same
     /// recipe and so the same columns, in the units of the first; a value of another dimension is left out.
     pub fn add_estimates(&mut self, entry: &str, job: &Job<'_>, outcome: &Outcome) {
         let mut kept: Vec<_> = kept_values(job, outcome)
@@ -106,7 +115,7 @@ impl Table {
             self.header.push(format!("{}.count", kept.name));
             self.header.push(format!("{}.missing", kept.name));
         }
-        self.header.push("failed".into());
+        self.header.extend(["failed", "remarks"].map(String::from));
         for point in 0..points {
             let at = axis.values.get(point);
             let mut row = vec![entry.to_owned(), point.to_string()];
@@ -120,11 +129,8 @@ impl Table {
                 row.push(whole(estimate.and_then(|e| e.count)));
                 row.push(whole(estimate.map(|e| e.missing)));
             }
-            let here = outcome
-                .failures
-                .iter()
-                .filter(|f| f.recording.is_empty() && f.point.is_none_or(|p| p == point as u64));
-            row.push(here.map(ToString::to_string).collect::<Vec<_>>().join("; "));
+            row.push(found_at(&outcome.failures, point));
+            row.push(found_at(&outcome.remarks, point));
             self.rows.push(row);
         }
     }

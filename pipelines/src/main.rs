@@ -21,9 +21,10 @@ use clap::{CommandFactory, Parser, Subcommand};
 pub mod exit {
     /// Done.
     pub const DONE: u8 = 0;
-    /// The recipe, the wiring or the command line is rejected; nothing was run.
+    /// The recipe, the wiring or the command line is rejected, or a file is not of the kind that is wanted; nothing was
+    /// done.
     pub const REJECTED: u8 = 1;
-    /// Some recordings or points failed; the others are in the result file.
+    /// Some recordings, points or results failed, differ, or were left out; the others are done.
     pub const FAILED: u8 = 2;
     /// Stopped by the user; nothing was written.
     pub const STOPPED: u8 = 130;
@@ -34,7 +35,8 @@ pub mod exit {
     name = "phasemill",
     version,
     about = "Recovers weak periodic signals from recordings, by a recipe that is checked before it runs",
-    after_help = "Exit codes: 0 done, 1 recipe or wiring rejected, 2 some recordings failed, 130 stopped.\n\
+    after_help = "Exit codes: 0 done; 1 rejected: recipe, wiring, command line, or a file that is no result file where\n\
+                  one is wanted; 2 some recordings, points or results failed, differ, or were left out; 130 stopped.\n\
                   The program computes numbers and controls nothing; its output is no safety assessment."
 )]
 struct Arguments {
@@ -45,11 +47,13 @@ struct Arguments {
 #[derive(Subcommand)]
 enum Command {
     /// Check a recipe, alone or against recordings, without reading samples
-    #[command(after_help = "Example: phasemill check chopped-light.ron sweep.h5")]
+    #[command(after_help = "Example: phasemill check chopped-light.ron sweep.h5\n\n\
+                      Exit codes: 0 accepted, 1 rejected, 2 a recording cannot be read")]
     Check(commands::check::Arguments),
     /// Run a recipe over recordings
     #[command(
-        after_help = "Example: phasemill run chopped-light.ron sweep.h5 --out results.h5 --csv results.csv"
+        after_help = "Example: phasemill run chopped-light.ron sweep.h5 --out results.h5 --csv results.csv\n\n\
+                      Exit codes: 0 done, 1 rejected, 2 some recordings or points failed, 130 stopped"
     )]
     Run(commands::run::Arguments),
     /// Show what a cache of intermediate results holds, or clear it
@@ -70,20 +74,25 @@ enum Command {
     /// Add known tones to the recorded samples and see whether the recipe gives them back
     #[command(
         after_help = "Example: phasemill challenge chopped-light.ron sweep.h5 --amplitude \"1 nA\" --through \"1e8 V/A\" --as step\n\
-                      Exit codes: 0 passed, 2 not passed or a recording failed, 1 rejected"
+                      Exit codes: 0 passed, 1 rejected, 2 not passed or a recording failed, 130 stopped"
     )]
     Challenge(Box<commands::challenge::Arguments>),
     /// Show where an output came from, back to the samples
     #[command(after_help = "Example: phasemill trace results.h5 'answer[17]'\n\
-                            Example: phasemill trace results.h5 answer --methods")]
+                            Example: phasemill trace results.h5 answer --methods\n\n\
+                            Exit codes: 0 done, 1 no result file, no such output")]
     Trace(commands::trace::Arguments),
     /// Compute a result file or a crate again from recipe and recordings, and compare bit by bit
     #[command(after_help = "Example: phasemill verify results.h5 --in /archive\n\
                       Example: phasemill verify 'results.h5:answer[17]' --quick\n\n\
-                      Exit codes: 0 all identical, 1 the file cannot be opened, 2 something differs or cannot be checked, 130 stopped.")]
+                      Exit codes: 0 all identical, 1 no result file, 2 something differs or cannot be checked, 130 stopped")]
     Verify(commands::verify::Arguments),
     /// Explain why an output of one result file differs from that of another
-    #[command(after_help = "Example: phasemill differ monday.h5:answer[3] tuesday.h5")]
+    #[command(
+        after_help = "Example: phasemill differ monday.h5:answer[3] tuesday.h5\n\
+                      Example: phasemill differ sweep.h5:answer[3] sweep.h5:answer[4]\n\n\
+                      Exit codes: 0 told, 1 no result file, no such output, 2 a number could not be computed again, 130 stopped"
+    )]
     Differ(commands::differ::Arguments),
     /// Sign the record of a result file with an SSH key
     #[command(
@@ -94,23 +103,26 @@ enum Command {
     )]
     Sign(commands::sign::Arguments),
     /// Ask the results of a whole lab: what used what, what no longer holds, where a number came from
-    #[command(after_help = "Example: phasemill catalogue add results/")]
+    #[command(after_help = "Example: phasemill catalogue add results/\n\n\
+                      Exit codes: 0 done, 1 rejected, 2 some files could not be read or some results not be made again, 130 stopped")]
     Catalogue(commands::catalogue::Arguments),
     /// Export results by open standards: lineage as W3C PROV, the whole run as an RO-Crate
     #[command(
-        after_help = "Example: phasemill export answers.h5 --crate for-the-archive --include-recordings"
+        after_help = "Example: phasemill export answers.h5 --crate for-the-archive --include-recordings\n\n\
+                      Exit codes: 0 done, 1 no result file, or nothing could be written"
     )]
     Export(commands::export::Arguments),
     /// Write results as a page (HTML) that a colleague can read, or many of them as pages with an index
     #[command(
         after_help = "Example: phasemill report answers.h5 --out answers.html --plots plots\n\
                       Example: phasemill report results/ --out pages --in /archive\n\n\
-                      A page is one file that needs no network. Exit codes: 0 done, 1 rejected, 2 some results were left out."
+                      A page is one file that needs no network. Exit codes: 0 done, 1 rejected, 2 some results were left out"
     )]
     Report(commands::report::Arguments),
     /// Show what a recording holds: datasets, ranges, references; noise and lines on request
     #[command(after_help = "Example: phasemill inspect sweep.h5\n\
-                      Example: phasemill inspect sweep.h5 --spectrum --plot sweep.svg --bench bench.ron")]
+                      Example: phasemill inspect sweep.h5 --spectrum --plot sweep.svg --bench bench.ron\n\n\
+                      Exit codes: 0 done, 1 rejected, 2 a recording cannot be read")]
     Inspect(commands::inspect::Arguments),
     /// Show the stages that recipes may use, or one of them
     #[command(after_help = "Example: phasemill stages Filter")]

@@ -60,7 +60,7 @@ fn refused(recipe: &str, make: impl FnOnce(&Path), wanted: &[&str]) {
         outcome.err
     );
     // `check` and `inspect` meet the same file, and end in order.
-    let checked = phasemill(folder.path(), &["check", "recipe.ron", "bad.h5"]).expect(1);
+    let checked = phasemill(folder.path(), &["check", "recipe.ron", "bad.h5"]).expect(2);
     for text in wanted {
         assert!(
             checked.err.contains(text),

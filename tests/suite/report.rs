@@ -352,11 +352,15 @@ fn many_results_get_an_index_with_what_needs_attention_first() {
     assert_eq!(index.matches("class=\"small\"").count(), 2);
     assert!(seen(&index).contains("1 failure"), "{}", seen(&index));
     assert!(seen(&index).contains("cut.h5"));
+    assert!(seen(&index).contains("2 results"), "{}", seen(&index));
+    assert!(seen(&index).contains("with-a-gap.h5"));
     let failed = seen(&read(here.join("pages/with-a-gap-sweep.html")));
     assert!(
         failed.contains("point 1, `smooth`: expected every sample"),
         "{failed}"
     );
+    // What failed has its own label wherever it stands.
+    assert!(!failed.contains("Warning: `smooth`"), "{failed}");
     assert_eq!(
         names(&here.join("pages")),
         ["good-sweep.html", "index.html", "with-a-gap-sweep.html"]

@@ -1,6 +1,7 @@
 //! Why a number of one result file differs from one of another: what differs in what they were made of,
 //! and what each difference does to the number, found by computing again with one change at a time.
 
+mod intact;
 mod tree;
 mod variant;
 
@@ -9,6 +10,7 @@ use crate::run::Monitor;
 use crate::stage::Registry;
 use crate::store::StoreError;
 use crate::verify;
+use intact::Intact;
 use variant::{Difference, Variant};
 
 /// What is known of one difference.
@@ -29,8 +31,10 @@ pub struct Cause {
 pub struct Report {
     /// The output, in each file.
     pub outputs: [String; 2],
-    /// The point.
-    pub point: u64,
+    /// The point in each file.
+    pub points: [u64; 2],
+    /// Where these lie on the axis, as `415 nm`; empty where points are only numbered.
+    pub places: [String; 2],
     /// The sample or bin, where there are several at a point.
     pub sample: Option<u64>,
     /// Columns of the number, as `value`, or `in_phase` and `quadrature`.
@@ -39,7 +43,10 @@ pub struct Report {
     pub unit: String,
     /// The number in each file.
     pub numbers: [Vec<f64>; 2],
-    /// What this program makes of the first file's recipe and recordings, less what is stored there.
+    /// Whether the stored number in each file is not the one that was written.
+    pub changed: [bool; 2],
+    /// What this program makes of each file's recipe and recordings, less what is stored there; `None` where that
+    /// could not be computed.
     pub program: [Option<Vec<f64>>; 2],
     /// What explains the difference.
     pub causes: Vec<Cause>,
@@ -58,6 +65,11 @@ impl Report {
     pub fn is_same(&self) -> bool {
         let bits = |n: &Vec<f64>| n.iter().map(|x| x.to_bits()).collect::<Vec<_>>();
         bits(&self.numbers[0]) == bits(&self.numbers[1])
+    }
+
+    /// Whether both numbers could be computed again, or need not be.
+    pub fn is_computed(&self) -> bool {
+        self.is_same() || self.program.iter().all(Option::is_some)
     }
 }
 
@@ -102,31 +114,45 @@ pub fn differ(
         ..Report::default()
     };
     locate(&mut report, (a, of_a), (b, of_b))?;
+    let mut intact =
+        [("first", a, of_a), ("second", b, of_b)].map(|(which, record, chosen)| Intact {
+            which,
+            record,
+            chosen,
+            notes: Vec::new(),
+        });
+    for (k, intact) in intact.iter_mut().enumerate() {
+        report.changed[k] = !intact.value(report.points[k]);
+    }
     if report.is_same() {
+        report.notes = intact.into_iter().flat_map(|i| i.notes).collect();
         return Ok(report);
     }
     let read =
         |record: &Record| verify::texts(record, options.registry).map_err(DifferError::Unfit);
     let (texts_a, texts_b) = (read(a)?, read(b)?);
-    let find = |record: &Record, chosen: Chosen<'_>, texts| {
-        let quick = verify::Options {
-            registry: options.registry,
-            folders: options.folders,
-            quick: true,
-            threads: options.threads,
-        };
-        verify::find(record, chosen.entry, texts, &quick)
+    let quick = verify::Options {
+        registry: options.registry,
+        folders: options.folders,
+        quick: true,
+        threads: options.threads,
     };
-    let (found_a, found_b) = (find(a, of_a, &texts_a), find(b, of_b, &texts_b));
-    let missing = [&found_a, &found_b].map(|f| f.missing.clone());
-    let first = Variant::of(&texts_a, &found_a, &of_a.output.name, &report);
+    let found_a = verify::find(a, of_a.entry, &texts_a, &quick);
+    let found_b = verify::find(b, of_b.entry, &texts_b, &quick);
+    let hindrances = [
+        intact[0].hindrances(&texts_a, &found_a, &quick),
+        intact[1].hindrances(&texts_b, &found_b, &quick),
+    ];
+    report.notes = intact.into_iter().flat_map(|i| i.notes).collect();
+    let first = Variant::of(&texts_a, &found_a, &of_a.output.name, &report, 0);
     let (texts_b, output) = variant::renamed(of_a, of_b, texts_b, options.registry)?;
-    let second = Variant::of(&texts_b, &found_b, &output, &report);
-    let differences = first.differences(&second, a, of_a, b, of_b);
-    if let Some(problem) = missing.iter().flatten().next() {
+    let second = Variant::of(&texts_b, &found_b, &output, &report, 1);
+    let differences = first.differences(&second, a, of_a, b, of_b, &report.places);
+    if hindrances.iter().any(|h| !h.is_empty()) {
+        let told = hindrances.iter().flatten();
         report
             .notes
-            .push(format!("nothing was computed: {}", problem.message));
+            .extend(told.map(|why| format!("nothing was computed: {why}")));
         report.causes = differences
             .iter()
             .map(|d| d.cause(None, "not computed"))
@@ -190,17 +216,13 @@ fn locate(
         ));
     }
     let asked = of_a.point.or(of_b.point);
-    let to = of_b.point.or(asked);
     let candidates = match asked {
         Some(point) => point..point + 1,
         None => 0..points,
     };
     for point in candidates {
-        report.point = point;
-        let there = match asked {
-            Some(_) => to.unwrap_or(point),
-            None => point,
-        };
+        let there = of_b.point.unwrap_or(point);
+        report.points = [point, there];
         let rows = [(a, of_a, point, 1.0), (b, of_b, there, factor)];
         let rows = rows.map(|(record, chosen, point, factor)| {
             row(record, chosen, &report.columns, point, factor)
@@ -224,7 +246,26 @@ fn locate(
             break;
         }
     }
+    report.places = [
+        place(a, of_a, report.points[0]),
+        place(b, of_b, report.points[1]),
+    ];
     Ok(())
+}
+
+/// Where a point lies on the axis of its output; nothing where points are only numbered.
+fn place(record: &Record, chosen: Chosen<'_>, point: u64) -> String {
+    let group = format!("/{}/{}", chosen.entry.name, chosen.output.name);
+    let axes = record.file.attribute(&group, "axes").unwrap_or_default();
+    let axis = axes.trim_matches(['[', ']']).split(", ").next();
+    let path = format!("{group}/{}", axis.unwrap_or_default());
+    let there = record.file.floats(&path).unwrap_or_default();
+    let at = there.get(point as usize).filter(|_| there.len() > 1);
+    let unit = record.file.attribute(&path, "units").unwrap_or_default();
+    at.filter(|x| x.is_finite() && !(unit.is_empty() && **x == point as f64))
+        .map_or(String::new(), |x| {
+            format!("{x} {unit}").trim_end().to_owned()
+        })
 }
 
 /// The rows of the columns of a point, times a factor.
@@ -349,7 +390,7 @@ impl Bench<'_> {
         for difference in differences {
             let variant = first.with(&[difference]);
             let key = variant.key(self.options.registry);
-            if key.is_some() && key == base_key && !difference.is_recording() {
+            if key.is_some() && key == base_key && difference.is_in_texts() {
                 effects.idle.push(difference.name());
                 continue;
             }
@@ -378,8 +419,11 @@ impl Bench<'_> {
                 why_not: String::new(),
             };
             match self.number(&variant)? {
-                Ok(number) if key.is_some() && key == base_key => {
-                    drop(number);
+                Ok(_)
+                    if key.is_some()
+                        && key == base_key
+                        && joint.iter().all(|d| d.is_in_texts()) =>
+                {
                     effects.idle.append(&mut together.what);
                 }
                 Ok(number) => {

@@ -24,6 +24,7 @@ pub(super) struct Variant {
     wiring: Option<Tree>,
     recordings: Vec<(String, Vec<PathBuf>)>,
     output: String,
+    point: u64,
 }
 
 /// One difference between two variants.
@@ -35,11 +36,14 @@ pub(super) enum Difference {
     WholeWiring(Option<Tree>),
     /// Other samples or headers in the recording of this name: its files.
     Recording(String, Vec<PathBuf>, (String, String)),
+    /// Another point, and both in words.
+    Point(u64, (String, String)),
 }
 
 impl Difference {
-    pub fn is_recording(&self) -> bool {
-        matches!(self, Difference::Recording(..))
+    /// Whether it lies in recipe or wiring, so that keys take it in.
+    pub fn is_in_texts(&self) -> bool {
+        !matches!(self, Difference::Recording(..) | Difference::Point(..))
     }
 
     pub fn name(&self) -> String {
@@ -49,6 +53,7 @@ impl Difference {
             Difference::WholeWiring(_) => "wiring".into(),
             Difference::Recording(name, ..) if name.is_empty() => "the recording".into(),
             Difference::Recording(name, ..) => format!("the recording `{name}`"),
+            Difference::Point(..) => "the point".into(),
         }
     }
 
@@ -60,7 +65,7 @@ impl Difference {
             }
             Difference::WholeWiring(is) if is.is_some() => ("none".into(), "given".into()),
             Difference::WholeWiring(_) => ("given".into(), "none".into()),
-            Difference::Recording(_, _, from_to) => from_to.clone(),
+            Difference::Recording(_, _, from_to) | Difference::Point(_, from_to) => from_to.clone(),
         }
     }
 
@@ -79,13 +84,14 @@ fn tree_of(source: &Arc<SourceText>) -> Tree {
 }
 
 impl Variant {
-    /// What a result file was made of.
-    pub fn of(texts: &Texts, found: &Found, output: &str, report: &Report) -> Self {
+    /// What a result file was made of, the first or the second of a report.
+    pub fn of(texts: &Texts, found: &Found, output: &str, report: &Report, which: usize) -> Self {
         let mut variant = Variant {
             recipe: tree_of(&texts.recipe.source),
             wiring: texts.wiring.source.as_ref().map(tree_of),
             recordings: found.files.clone(),
             output: output.into(),
+            point: report.points[which],
         };
         variant.keep_only(report);
         variant
@@ -104,7 +110,7 @@ impl Variant {
         }
     }
 
-    /// What has to be changed to come to another variant.
+    /// What has to be changed to come to another variant; `places` says where their points lie.
     pub fn differences(
         &self,
         other: &Variant,
@@ -112,10 +118,22 @@ impl Variant {
         of_a: Chosen<'_>,
         b: &Record,
         of_b: Chosen<'_>,
+        places: &[String; 2],
     ) -> Vec<Difference> {
         let mut found: Vec<Difference> = Vec::new();
+        if self.point != other.point {
+            let words = |point: u64, place: &str| match place {
+                "" => point.to_string(),
+                place => format!("{point} ({place})"),
+            };
+            let ends = (
+                words(self.point, &places[0]),
+                words(other.point, &places[1]),
+            );
+            found.push(Difference::Point(other.point, ends));
+        }
         for (name, files) in &other.recordings {
-            let differs = inputs(of_a.entry, name).any(|node| {
+            let differs = of_a.entry.inputs_from(name).any(|node| {
                 let twin = of_b.entry.node(&node.name);
                 let same = twin.is_some_and(|t| samples(a, of_a, node) == samples(b, of_b, t));
                 // Scale and rate may come from the file as well as from the wiring.
@@ -165,6 +183,7 @@ impl Variant {
                     changed.recordings.retain(|(n, _)| n != name);
                     changed.recordings.push((name.clone(), files.clone()));
                 }
+                Difference::Point(point, _) => changed.point = *point,
             }
         }
         changed
@@ -255,8 +274,8 @@ impl Variant {
             })
         });
         let chosen = chosen.ok_or("the output is not computed")?;
-        if chosen.output.points <= report.point {
-            return Err(format!("there is no point {}", report.point));
+        if chosen.output.points <= self.point {
+            return Err(format!("there is no point {}", self.point));
         }
         let path = format!(
             "/{}/{}/{}",
@@ -264,7 +283,7 @@ impl Variant {
         );
         let unit = record.file.attribute(&path, "units").unwrap_or_default();
         let factor = super::factor(&unit, &report.unit).ok_or("its unit has another dimension")?;
-        let rows = super::row(&record, chosen, &report.columns, report.point, factor);
+        let rows = super::row(&record, chosen, &report.columns, self.point, factor);
         let rows = rows.map_err(|e| e.to_string())?;
         let at = report.sample.unwrap_or(0) as usize;
         let numbers = rows.iter().map(|r| r.get(at).copied());
@@ -277,17 +296,12 @@ impl Variant {
     }
 }
 
-fn inputs<'e>(entry: &'e Entry, recording: &'e str) -> impl Iterator<Item = &'e Node> {
-    let own = move |n: &&Node| n.input.as_ref().is_some_and(|i| i.recording == recording);
-    entry.nodes.iter().filter(own)
-}
-
 fn samples(record: &Record, chosen: Chosen<'_>, node: &Node) -> Option<Vec<crate::store::Hash>> {
     record.samples(&chosen.entry.name, &node.name).ok()
 }
 
-/// The texts of the second file, and the name of the output in them, with the names that the first has for the same stages: a stage is the same
-/// where its key is, or where it alone is of its kind and reads the same.
+/// The texts of the second file, and the name of the output in them, with the names that the first has for the same
+/// stages: a stage is the same where its key is, or where it alone is of its kind and reads the same.
 pub(super) fn renamed(
     of_a: Chosen<'_>,
     of_b: Chosen<'_>,

@@ -7,6 +7,7 @@ use super::crate_people::{done, people};
 use super::crate_steps::{Steps, steps};
 use super::{Names, uuid};
 use crate::lineage::{ConstantFacts, Lineage};
+use crate::report::counted;
 use crate::saved::{Saved, recipe_version};
 
 /// The standards that a crate conforms to: identifier, name, version.
@@ -211,8 +212,11 @@ impl Described<'_> {
                 "A run of phasemill {} from {}, with its recipe, its results and their lineage: {} of {}",
                 self.lineage.program,
                 self.lineage.began,
-                counted(outputs, "output"),
-                counted(self.lineage.entries.len(), "recording or sweep")
+                counted(outputs as u64, "output"),
+                match self.lineage.entries.len() {
+                    1 => "1 recording or sweep".to_owned(),
+                    n => format!("{n} recordings or sweeps"),
+                }
             ),
             "datePublished": with_offset(&crate::lineage::now()),
             "license": at(&licence),
@@ -460,15 +464,6 @@ impl Described<'_> {
                 entity["conformsTo"] = at("http://www.w3.org/Submission/prov-json/");
             }
         }
-    }
-}
-
-/// "1 output", "2 outputs".
-fn counted(count: usize, what: &str) -> String {
-    match (count, what) {
-        (1, what) => format!("1 {what}"),
-        (n, "recording or sweep") => format!("{n} recordings or sweeps"),
-        (n, what) => format!("{n} {what}s"),
     }
 }
 

@@ -9,7 +9,7 @@ use sha2::{Digest, Sha256};
 use super::crate_entities::describe;
 use super::crate_plots::MOST_PLOTS;
 use super::{ExportError, Notation, prov_text, told, unfit};
-use crate::lineage::{Lineage, entry_path, reseal};
+use crate::lineage::{Lineage, REMARKS, entry_path, reseal};
 use crate::rerun::Source;
 use crate::saved::Saved;
 use crate::store::ResultWriter;
@@ -38,6 +38,8 @@ pub struct CrateOptions<'o> {
     pub add: &'o [PathBuf],
     /// The recipe as a drawing (SVG).
     pub diagram: Option<&'o str>,
+    /// What of the results is not as it was written.
+    pub warnings: &'o [String],
 }
 
 /// What a file of a crate is to the run.
@@ -289,9 +291,16 @@ impl Gathered<'_> {
     fn guide(&self, lineage: &Lineage, options: &CrateOptions<'_>) -> String {
         let title = lineage.entries.first().map_or("", |e| e.title.as_str());
         let mut text = format!(
-            "# {title}\n\nResults of phasemill {}, begun {}, with what they were made from.\n\n| file | what |\n|---|---|\n",
+            "# {title}\n\nResults of phasemill {}, begun {}, with what they were made from.\n",
             lineage.program, lineage.began
         );
+        for warning in options.warnings {
+            text += &format!("\nWarning: not as it was written: {warning}\n");
+        }
+        for left_out in &lineage.left_out {
+            text += &format!("\nThe run left out a recording: {left_out}\n");
+        }
+        text += "\n| file | what |\n|---|---|\n";
         for file in &self.files {
             let path = match &file.path {
                 Some(path) => path.clone(),
@@ -384,7 +393,7 @@ fn without_names(saved: &Saved, lineage: &mut Lineage, to: &Path) -> Result<(), 
         .map(|e| entry_path(&e.name))
         .collect();
     let entries: Vec<&str> = entries.iter().map(String::as_str).collect();
-    let except = [&names[..], &record, &signature, &entries].concat();
+    let except = [&names[..], &record, &signature, &entries, &[REMARKS]].concat();
     saved.record.file.copy_to(&mut writer, &except)?;
     writer.text(names[0], &lineage.recipe)?;
     if saved.wiring.is_some() {

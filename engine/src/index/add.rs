@@ -9,7 +9,7 @@ use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use super::{Index, IndexError};
 use crate::aspect::Aspect;
 use crate::graph::split;
-use crate::lineage::Entry;
+use crate::lineage::{Entry, RecordError};
 use crate::saved::{Column, Digest, Part, Saved, SavedError};
 use crate::store::Hash;
 use crate::units::{Quantity, Unit};
@@ -111,7 +111,9 @@ impl Index {
         match self.read_unknown(path) {
             Ok(Some(found)) => waiting.push(found),
             Ok(None) => scan.added.push((path.into(), Added::Known)),
-            Err(IndexError::Saved(SavedError::NoResults { .. })) if !named => scan.others += 1,
+            Err(IndexError::Saved(SavedError::Record(RecordError::NoResults { .. }))) if !named => {
+                scan.others += 1;
+            }
             Err(error @ IndexError::Unusable { .. }) => return Err(error),
             Err(error) => scan.broken.push((path.into(), error)),
         }
@@ -285,6 +287,10 @@ fn insert_run(c: &Connection, digest: &Digest) -> rusqlite::Result<i64> {
         digest.supersedes
     ])?;
     let run = c.last_insert_rowid();
+    for left_out in &lineage.left_out {
+        c.prepare_cached("INSERT INTO left_out (run, said) VALUES (?1, ?2)")?
+            .execute(params![run, left_out.to_string()])?;
+    }
     let (mut columns, mut samples) = (digest.columns.iter(), digest.samples.iter());
     for entry in &lineage.entries {
         c.prepare_cached("INSERT INTO entry (run, name, title) VALUES (?1, ?2, ?3)")?

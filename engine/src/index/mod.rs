@@ -22,7 +22,7 @@ pub use query::{Link, RecipeUse, Run, Use, Used, Uses};
 pub use stale::{Changed, Correction, Stale};
 
 /// Version of the tables.
-const TABLES: i64 = 1;
+const TABLES: i64 = 2;
 /// Marks the files of this program among those of SQLite ("phml" in ASCII).
 const APPLICATION: i64 = 0x7068_6d6c;
 /// How long another process may take to write before this one gives up.

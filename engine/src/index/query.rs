@@ -79,6 +79,8 @@ pub struct Run {
     pub recipe_version: String,
     /// Number of its outputs.
     pub outputs: u64,
+    /// Recordings that it left out, each with the reason.
+    pub left_out: Vec<String>,
     /// What it supersedes, what that supersedes, and so on; newest first.
     pub supersedes: Vec<Link>,
     /// What supersedes it.
@@ -313,7 +315,12 @@ impl Index {
                     .prepare_cached("SELECT DISTINCT title FROM entry WHERE run = ?1")?
                     .query_map([id], |r| r.get(0))?
                     .collect::<rusqlite::Result<_>>()?;
+                let left_out = c
+                    .prepare_cached("SELECT said FROM left_out WHERE run = ?1 ORDER BY rowid")?
+                    .query_map([id], |r| r.get(0))?
+                    .collect::<rusqlite::Result<_>>()?;
                 runs.push(Run {
+                    left_out,
                     files: files(c, id)?,
                     began: row.get(1)?,
                     program: row.get(2)?,

@@ -23,6 +23,13 @@ CREATE TABLE place (
 );
 CREATE INDEX place_run ON place (run);
 
+-- Recordings that a run left out, with the reason, in words.
+CREATE TABLE left_out (
+    run INTEGER NOT NULL REFERENCES run ON DELETE CASCADE,
+    said TEXT NOT NULL
+);
+CREATE INDEX left_out_run ON left_out (run);
+
 CREATE TABLE entry (
     id INTEGER PRIMARY KEY,
     run INTEGER NOT NULL REFERENCES run ON DELETE CASCADE,

@@ -3,8 +3,8 @@
 use super::keys::keys;
 use super::layout::{write_entries, write_head};
 use super::{
-    AxisFacts, Check, Compared, ConstantFacts, Entry, FlowFacts, InputFacts, Lineage, Machine,
-    Node, Output, RecordedFile, Recording, VERSION, describe, relative,
+    AxisFacts, Check, Compared, ConstantFacts, Entry, FlowFacts, InputFacts, LeftOut, Lineage,
+    Machine, Node, Output, RecordedFile, Recording, VERSION, describe, relative,
 };
 use crate::check::Kept;
 use crate::diagnostic::Diagnostics;
@@ -25,6 +25,8 @@ pub struct Made<'m> {
     pub began: String,
     /// What was compared; nothing in a run of one recipe.
     pub compared: Vec<Compared>,
+    /// Recordings that could not be used.
+    pub left_out: Vec<LeftOut>,
     /// Name, job, outcome and warnings of each entry.
     pub entries: Vec<(&'m str, &'m Job<'m>, &'m Outcome, &'m Diagnostics)>,
 }
@@ -58,6 +60,7 @@ pub fn seal(writer: &mut ResultWriter, made: &Made<'_>) -> Result<Lineage, Store
         said: said_of(made.request.recipe, made.request.wiring),
         draws: made.request.draws.map(|d| (d.trials, d.seed)),
         compared: made.compared.clone(),
+        left_out: made.left_out.clone(),
         entries: Vec::new(),
         frame: Vec::new(),
     };
@@ -84,6 +87,12 @@ pub fn seal(writer: &mut ResultWriter, made: &Made<'_>) -> Result<Lineage, Store
 /// Writes a record and its seal into a file that holds everything else.
 pub fn reseal(writer: &mut ResultWriter, lineage: &mut Lineage) -> Result<(), StoreError> {
     let parts = write_entries(writer, &lineage.entries)?;
+    for entry in &lineage.entries {
+        let remarks = entry.remarks_by_point();
+        if !remarks.is_empty() {
+            writer.texts(&format!("{REMARKS}/{}", entry.name), &remarks)?;
+        }
+    }
     let outputs = lineage.entries.iter().flat_map(|e| {
         let path = |o: &Output| format!("{}/{}", e.name, o.name);
         e.outputs.iter().map(path)
@@ -95,6 +104,8 @@ pub fn reseal(writer: &mut ResultWriter, lineage: &mut Lineage) -> Result<(), St
 
 /// Where the record stands.
 pub(super) const RECORD: &str = "/provenance/lineage";
+/// Where the remarks on points stand, below by entry.
+pub(crate) const REMARKS: &str = "/provenance/remarks";
 /// Where its seal stands.
 pub(super) const SEAL: &str = "/provenance/seal";
 

@@ -2,6 +2,7 @@
 //! that `trace --methods` makes of them.
 
 use super::alike::{Alike, main_first};
+use super::findings::{is_clipped, point_of};
 use super::{Chosen, ConstantFacts, Entry, Lineage, Node};
 use crate::run::Job;
 use crate::stage::Told;
@@ -97,6 +98,7 @@ pub fn methods(lineage: &Lineage, entry: &Entry, chosen: &[Chosen<'_>]) -> Strin
     }
     sentences.extend(constants.into_iter().map(calibration));
     sentences.extend(results(entry, chosen));
+    sentences.extend(troubled(entry, chosen));
     let libraries: Vec<String> = lineage
         .libraries
         .iter()
@@ -295,6 +297,54 @@ fn results(entry: &Entry, chosen: &[Chosen<'_>]) -> Vec<String> {
         sentences.push(format!(
             "No uncertainty of {} was evaluated.",
             joined(&without)
+        ));
+    }
+    sentences
+}
+
+/// The points at which something failed or the converter cut off samples: what a reader of the numbers has to know.
+fn troubled(entry: &Entry, chosen: &[Chosen<'_>]) -> Vec<String> {
+    const NAMED: usize = 8;
+    let all = chosen.iter().map(|c| c.output.points).max().unwrap_or(0);
+    let points = |texts: &[String], wanted: fn(&str) -> bool| -> Option<(usize, String)> {
+        let own = |t: &&String| {
+            let concerned = chosen.iter().any(|c| entry.concerns(t, c.output, c.point));
+            wanted(t) && concerned
+        };
+        let mut found: Vec<u64> = texts
+            .iter()
+            .filter(own)
+            .filter_map(|t| point_of(t))
+            .collect();
+        found.sort_unstable();
+        found.dedup();
+        let mut named: Vec<String> = found.iter().take(NAMED).map(u64::to_string).collect();
+        if found.len() > NAMED {
+            named.push(format!("{} more", found.len() - NAMED));
+        }
+        (!found.is_empty()).then(|| (found.len(), joined(&named)))
+    };
+    let of = |count: usize| match all {
+        0 | 1 => String::new(),
+        all => format!(" at {count} of {all} points"),
+    };
+    let numbers = |named: &str| match all {
+        0 | 1 => String::new(),
+        _ => format!(" (counted from 0: {named})"),
+    };
+    let mut sentences = Vec::new();
+    if let Some((count, named)) = points(&entry.failures, |_| true) {
+        sentences.push(format!(
+            "Something failed{}{}, so that numbers are missing.",
+            of(count),
+            numbers(&named)
+        ));
+    }
+    if let Some((count, named)) = points(&entry.remarks, is_clipped) {
+        sentences.push(format!(
+            "Samples were at full scale{}{}, so that amplitudes are too small there.",
+            of(count),
+            numbers(&named)
         ));
     }
     sentences

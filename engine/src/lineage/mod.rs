@@ -4,20 +4,24 @@
 //! # The record, version 3
 //!
 //! `/provenance/lineage` holds a [`Lineage`] as JSON, but for its entries: in their stead a field `parts` has name and
-//! hash of each, and the text of each stands alone, so that one is read without the others. What there is one of per point stands beside it, so
-//! that the text stays short whatever the number of points, and one point can be looked up alone:
+//! hash of each, and the text of each stands alone, so that one is read without the others. Recordings that the run left
+//! out, since they could not be used, are named with the reason ([`Lineage::left_out`]; files of earlier programs do not
+//! say). What there is one of per point stands beside it, so that the text stays short whatever the number of points,
+//! and one point can be looked up alone:
 //!
 //! | path | what |
 //! |---|---|
 //! | `/provenance/points/ENTRY/lineage` | an [`Entry`] as JSON |
-//! | `/provenance/points/ENTRY/samples/INPUT` | `[point, 32]` bytes: BLAKE3 of the stored samples of each point, zeros where they could not be read |
+//! | `/provenance/points/ENTRY/samples/INPUT` | `[point, 32]` bytes: BLAKE3 of the stored samples of each point, zeros |
+//! | | where they could not be read |
 //! | `/provenance/points/ENTRY/contents/OUTPUT` | `[point, 32]` bytes: BLAKE3 of what the file holds of each point |
+//! | `/provenance/remarks/ENTRY` | `[point]` texts: the remarks on each point, one a line; absent where there are none |
 //! | `/provenance/seal` | BLAKE3 of the text of the lineage, in hexadecimal digits; this is what is signed |
 //!
 //! The seal covers the lineage and through `parts` the entries, which hold a digest of each table
-//! ([`InputFacts::samples`], [`Output::content`]), and of everything else in the file ([`Lineage::frame`]) except the texts of recipe
-//! and wiring: of these it holds what they say ([`Node::settings`], [`Lineage::said`]), so that a comment
-//! may change and a setting may not.
+//! ([`InputFacts::samples`], [`Output::content`]), and of everything else in the file ([`Lineage::frame`]) except the
+//! texts of recipe and wiring: of these it holds what they say ([`Node::settings`], [`Lineage::said`]), so that a
+//! comment may change and a setting may not.
 //!
 //! A key is a BLAKE3 hash over the stage's kind, the numeric version of its kernel, its settings in
 //! canonical form (defaults included, comments and order excluded) and the keys of what it reads; the
@@ -30,11 +34,13 @@
 //! `first.rs` says; what that version did not record is empty.
 
 mod alike;
+mod findings;
 mod first;
 mod keys;
 mod layout;
 mod make;
 mod methods;
+mod number;
 mod place;
 mod public;
 mod record;
@@ -44,15 +50,17 @@ use serde::{Deserialize, Serialize};
 
 use crate::flow::{Flow, Kind};
 
+pub(crate) use findings::flagged;
+pub use findings::point_of;
 pub use keys::keys;
 pub(crate) use keys::{feed, number_type, same_numbers};
 pub use layout::entry_path;
 pub use make::{Made, reseal, said_of, seal};
-pub(crate) use make::{axis, digest_of, in_digits, now};
+pub(crate) use make::{REMARKS, axis, digest_of, in_digits, now};
 pub use methods::{methods, spoken};
 pub use place::relative;
 pub use public::file_name;
-pub use record::{Record, RecordError};
+pub use record::{Record, RecordError, open_results};
 pub use story::Chosen;
 
 /// Version of the record that this engine writes.
@@ -87,10 +95,37 @@ pub struct Lineage {
     /// Chains that were compared in this run, the base first; none in a run of one recipe.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub compared: Vec<Compared>,
+    /// Recordings that the run left out.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub left_out: Vec<LeftOut>,
     /// One per entry of the file.
     pub entries: Vec<Entry>,
     /// BLAKE3 of each object of the file that belongs to no output: path and hash.
     pub frame: Vec<(String, String)>,
+}
+
+/// A recording that a run left out, since it could not be used.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct LeftOut {
+    /// The name that its entry would have had.
+    pub name: String,
+    /// Its files, as the user gave them.
+    pub files: Vec<String>,
+    /// Why, in words.
+    pub why: Vec<String>,
+}
+
+impl std::fmt::Display for LeftOut {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let why = self.why.join("; ");
+        let files = self.files.iter().filter(|file| !why.contains(*file));
+        let files: Vec<&str> = files.map(String::as_str).collect();
+        match files.as_slice() {
+            [] => write!(f, "`{}`: {why}", self.name),
+            files => write!(f, "`{}` ({}): {why}", self.name, files.join(", ")),
+        }
+    }
 }
 
 /// A chain of a comparison.
@@ -346,6 +381,12 @@ impl Entry {
     /// The node of this name.
     pub fn node(&self, name: &str) -> Option<&Node> {
         self.nodes.iter().find(|n| n.name == name)
+    }
+
+    /// The inputs that read a recording; the main one has no name.
+    pub fn inputs_from(&self, recording: &str) -> impl Iterator<Item = &Node> {
+        let own = move |n: &&Node| n.input.as_ref().is_some_and(|i| i.recording == recording);
+        self.nodes.iter().filter(own)
     }
 
     /// The nodes that an output was made from, each after what it reads.

@@ -10,6 +10,8 @@ impl Lineage {
         for file in files.flat_map(|r| &r.files) {
             paths.extend([file.path.clone(), file.beside.clone()]);
         }
+        let left_out = self.left_out.iter().flat_map(|l| &l.files);
+        paths.extend(left_out.cloned());
         paths.retain(|p| file_name(p) != p.as_str());
         paths.sort_by_key(|p| std::cmp::Reverse(p.len()));
         paths.dedup();
@@ -31,6 +33,11 @@ impl Lineage {
         for text in [&mut public.recipe, &mut public.wiring] {
             *text = file_name(text).to_owned();
         }
+        for left_out in &mut public.left_out {
+            left_out.why.iter_mut().for_each(clean);
+            let name = |file: &mut String| *file = file_name(file).to_owned();
+            left_out.files.iter_mut().for_each(name);
+        }
         for entry in &mut public.entries {
             for file in entry.recordings.iter_mut().flat_map(|r| &mut r.files) {
                 file.path = file_name(&file.path).to_owned();
@@ -51,7 +58,7 @@ pub fn file_name(path: &str) -> &str {
 
 #[cfg(test)]
 mod tests {
-    use super::super::{Entry, RecordedFile, Recording};
+    use super::super::{Entry, LeftOut, RecordedFile, Recording};
     use super::*;
 
     #[test]
@@ -73,6 +80,11 @@ mod tests {
             operator: Some("jo".into()),
             recipe: "D:\\lab\\jo\\my.ron".into(),
             entries: vec![entry],
+            left_out: vec![LeftOut {
+                name: "c".into(),
+                files: vec!["/lab/jo/c.h5".into()],
+                why: vec!["/lab/jo/c.h5: cannot be read".into()],
+            }],
             ..Lineage::default()
         };
         let public = lineage.public();

@@ -34,9 +34,15 @@ pub enum RecordError {
     /// The file cannot be opened.
     #[error(transparent)]
     Open(StoreError),
-    /// The file has no record that can be read.
-    #[error("{0}; expected a result file of `phasemill run`")]
-    None(StoreError),
+    /// The file has no record.
+    #[error("{}: expected a result file of `phasemill run`, found an HDF5 file without a lineage", file.display())]
+    NoResults {
+        /// The file.
+        file: PathBuf,
+    },
+    /// A part of the record cannot be read.
+    #[error(transparent)]
+    Damaged(StoreError),
     /// The record is not what this program wrote.
     #[error("{}: the lineage cannot be read: {why}", file.display())]
     Unreadable {
@@ -60,6 +66,25 @@ struct Version {
     version: u32,
 }
 
+impl RecordError {
+    /// Whether the file is no result file at all, so that nothing can be said of it.
+    pub fn is_no_results(&self) -> bool {
+        matches!(self, RecordError::Open(_) | RecordError::NoResults { .. })
+    }
+}
+
+/// Opens a result file.
+///
+/// # Errors
+/// When it cannot be opened, or is no result file.
+pub fn open_results(path: &Path) -> Result<ResultReader, RecordError> {
+    let file = ResultReader::open(path).map_err(RecordError::Open)?;
+    match file.names("/provenance").iter().any(|n| n == "lineage") {
+        true => Ok(file),
+        false => Err(RecordError::NoResults { file: path.into() }),
+    }
+}
+
 impl Record {
     /// Opens the record of a result file, of any version up to the present one.
     ///
@@ -75,8 +100,8 @@ impl Record {
     /// # Errors
     /// As [`Record::open`].
     pub fn open_for(path: &Path, output: Option<&str>) -> Result<Self, RecordError> {
-        let file = ResultReader::open(path).map_err(RecordError::Open)?;
-        let text = file.text(RECORD).map_err(RecordError::None)?;
+        let file = open_results(path)?;
+        let text = file.text(RECORD).map_err(RecordError::Damaged)?;
         let unreadable = |e: serde_json::Error| RecordError::Unreadable {
             file: path.into(),
             why: e.to_string(),
@@ -91,7 +116,7 @@ impl Record {
             3 => {
                 let (lineage, fit) =
                     read(&file, &text, output.and_then(entry_of)).map_err(|why| match why {
-                        Unread::Store(error) => RecordError::None(error),
+                        Unread::Store(error) => RecordError::Damaged(error),
                         Unread::Text(error) => unreadable(error),
                     })?;
                 entries_fit = fit;

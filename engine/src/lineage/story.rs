@@ -116,6 +116,9 @@ impl Record {
             None if output.content.is_empty() => {}
             None => text += &format!("  content {}\n", output.content),
         }
+        if let Some(point) = point.or((output.points == 1).then_some(0)) {
+            text += &self.number(chosen, point)?;
+        }
         let mut teller = Teller {
             record: self,
             chosen,
@@ -135,9 +138,10 @@ impl Record {
                 text += &format!("{name}: {}, {} point{s}\n", file.path, file.points);
             }
         }
+        let own = |text: &&String| entry.concerns(text, output, point);
         let checks = entry.checks.iter().map(|c| ("check", &c.message));
-        let failures = entry.failures.iter().map(|f| ("failed", f));
-        let remarks = entry.remarks.iter().map(|r| ("remark", r));
+        let failures = entry.failures.iter().filter(own).map(|f| ("failed", f));
+        let remarks = entry.remarks.iter().filter(own).map(|r| ("remark", r));
         for (what, line) in checks.chain(failures).chain(remarks) {
             text += &format!("{what}: {line}\n");
         }
@@ -176,6 +180,20 @@ pub(super) fn digits(hash: &Hash) -> String {
     blake3::Hash::from_bytes(*hash).to_hex().to_string()
 }
 
+/// Settings as lines. What a choice holds without a name has the path of the choice and follows it: both are one.
+fn settings(all: &[(String, String)]) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    let mut before = "";
+    for (path, value) in all {
+        match lines.last_mut().filter(|_| path == before) {
+            Some(line) => *line += &format!("({value})"),
+            None => lines.push(format!("{path} = {value}")),
+        }
+        before = path;
+    }
+    lines
+}
+
 struct Teller<'r> {
     record: &'r Record,
     chosen: Chosen<'r>,
@@ -210,8 +228,8 @@ impl<'r> Teller<'r> {
             };
             self.text += &format!("{pad}     gives{port} {}\n", flow.words);
         }
-        for (path, value) in &node.settings {
-            self.text += &format!("{pad}     {path} = {value}\n");
+        for line in settings(&node.settings) {
+            self.text += &format!("{pad}     {line}\n");
         }
         for constant in &node.constants {
             let source = match constant.source.as_str() {

@@ -18,7 +18,8 @@ const DIGITS: usize = 6;
 
 /// The section.
 pub fn answer(subject: &Subject<'_>) -> Section {
-    let mut blocks = Vec::new();
+    let mut blocks: Vec<Block> = subject.unfit.iter().map(not_as_written).collect();
+    let warned = blocks.len();
     let points: Vec<u64> = wanted(subject).iter().map(|w| w.point).collect();
     let told = |c: &&Column<'_>| !c.told_elsewhere && !c.of_reference;
     let mut columns: Vec<&Column<'_>> = subject.columns.iter().filter(told).collect();
@@ -36,7 +37,7 @@ pub fn answer(subject: &Subject<'_>) -> Section {
     for curves in &subject.curves {
         blocks.extend(of_curves(curves, &points));
     }
-    if blocks.is_empty() {
+    if blocks.len() == warned {
         blocks.push(Block::Text(
             "Only samples were kept; they are shown below.".into(),
         ));
@@ -53,6 +54,14 @@ pub fn answer(subject: &Subject<'_>) -> Section {
         blocks.push(Block::More("Further numbers".into(), blocks_of.collect()));
     }
     Section::new("answer", "The answer", blocks)
+}
+
+/// Something that is not what the run wrote, above all that is said of it.
+fn not_as_written(problem: &String) -> Block {
+    let text = format!(
+        "this is not as it was written, so that nothing below can be relied on: {problem}; `phasemill verify` says more"
+    );
+    Block::Notice(Notice::Failed, text)
 }
 
 /// The plots that are seen at once, each with the output that it shows.
@@ -203,10 +212,12 @@ fn sweep(subject: &Subject<'_>, column: &Column<'_>) -> Vec<Block> {
     let Some(size) = column.size() else {
         return blocks;
     };
+    let mut notes = coverage(column, size);
+    notes.extend(subject.entry.flagged(column.output));
     blocks.push(Block::Answer {
         name: title(column),
         value: size.range().unwrap_or("no value".into()),
-        note: coverage(column, size).join("; "),
+        note: notes.join("; "),
     });
     let (first, second): (Vec<_>, Vec<_>) = column
         .numbers

@@ -64,11 +64,24 @@ pub fn troubles(subject: &Subject<'_>) -> Section {
         .iter()
         .map(|t| Block::Notice(t.kind, t.text.clone()))
         .collect();
-    let mut blocks = Vec::new();
+    let left_out = &subject.saved.lineage().left_out;
+    let mut blocks: Vec<Block> = left_out
+        .iter()
+        .map(|one| {
+            let text =
+                format!("the run left out another recording, which could not be used: {one}");
+            Block::Notice(Notice::Warning, text)
+        })
+        .collect();
     if notices.is_empty() {
-        blocks.push(Block::Text(
-            "Nothing failed, and nothing was warned of.".into(),
-        ));
+        let of = if left_out.is_empty() {
+            ""
+        } else {
+            " of this recording"
+        };
+        blocks.push(Block::Text(format!(
+            "Nothing{of} failed, and nothing was warned of."
+        )));
     } else {
         let count = |kind: Notice| all.iter().filter(|t| t.kind == kind).count() as u64;
         blocks.push(Block::Text(format!(

@@ -5,12 +5,15 @@ use std::cmp::Ordering;
 use super::answer::{in_words, plot};
 use super::draw::thumbnail;
 use super::{Block, Cell, Column, Notice, Page, Section, Subject, Table, counted};
+use crate::lineage::file_name;
 
 /// What is known of one entry at a glance.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Glance {
     /// Its name.
     pub name: String,
+    /// The result file that it is in, without its folder.
+    pub file: String,
     /// Title of its recipe.
     pub title: String,
     /// The page about it, beside the index.
@@ -37,9 +40,10 @@ impl Glance {
         let count = |kind: Notice| subject.troubles.iter().filter(|t| t.kind == kind).count();
         let mut glance = Glance {
             name: subject.entry.name.clone(),
+            file: file_name(&subject.saved.path().to_string_lossy()).to_owned(),
             title: subject.entry.title.clone(),
             page: page.into(),
-            failed: count(Notice::Failed),
+            failed: count(Notice::Failed) + subject.unfit.len(),
             warnings: count(Notice::Warning),
             drawn: 0,
             missed: 0,
@@ -119,6 +123,7 @@ pub fn index(mut glances: Vec<Glance>, left_out: &[String]) -> Page {
                 to: g.page.clone(),
                 text: g.name.clone(),
             },
+            Cell::Text(g.file.clone()),
             Cell::Text(g.title.clone()),
             Cell::Drawing(g.drawing.clone()),
             Cell::Text(g.answer.clone()),
@@ -131,14 +136,16 @@ pub fn index(mut glances: Vec<Glance>, left_out: &[String]) -> Page {
     };
     let head = [
         "recording",
+        "result file",
         "recipe",
         "",
         "answer",
         "to be watched",
-        "largest relative uncertainty",
+        "uncertainty",
     ];
     let mut blocks = vec![Block::Table(Table {
-        caption: "What needs attention comes first: failures, warnings, drawn intervals, what was not detected, then the largest relative standard uncertainty"
+        caption: "What needs attention comes first: failures, warnings, drawn intervals, what was not detected, then \
+                  the uncertainty: the largest relative standard uncertainty of the points"
             .into(),
         head: head.map(String::from).to_vec(),
         rows: glances.iter().map(row).collect(),
@@ -150,12 +157,12 @@ pub fn index(mut glances: Vec<Glance>, left_out: &[String]) -> Page {
     );
     let failed = glances.iter().filter(|g| g.failed > 0).count() as u64;
     Page {
-        title: counted(glances.len() as u64, "recording"),
+        title: counted(glances.len() as u64, "result"),
         subtitle: format!(
             "{} with failures; each name leads to a page of its own",
-            counted(failed, "recording")
+            counted(failed, "result")
         ),
-        sections: vec![Section::new("index", "All recordings", blocks)],
+        sections: vec![Section::new("index", "All results", blocks)],
     }
 }
 
@@ -166,6 +173,7 @@ mod tests {
     fn glance(name: &str, counts: [usize; 4], worst: Option<f64>) -> Glance {
         Glance {
             name: name.into(),
+            file: String::new(),
             title: String::new(),
             page: format!("{name}.html"),
             failed: counts[0],

@@ -167,8 +167,8 @@ pub struct PointTraces {
     pub behind: Vec<Trace>,
     /// What is known of the references: name and number.
     pub quality: Vec<(String, String)>,
-    /// What went wrong.
-    pub troubles: Vec<String>,
+    /// What went wrong, and how much it matters.
+    pub troubles: Vec<(Notice, String)>,
 }
 
 /// Computes the points again.
@@ -313,7 +313,7 @@ impl Again<'_, '_> {
         for name in &self.names.raw {
             match self.raw(&sets, name) {
                 Ok(trace) => shown.raw.extend(trace),
-                Err(error) => shown.troubles.push(error.to_string()),
+                Err(error) => shown.troubles.push((Notice::Failed, error.to_string())),
             }
         }
         if self.names.behind.is_empty() && self.names.quality.is_empty() {
@@ -389,7 +389,7 @@ impl Again<'_, '_> {
             outcome
                 .failures
                 .iter()
-                .map(|f| format!("`{}`: {}", f.node, f.message)),
+                .map(|f| (Notice::Failed, format!("`{}`: {}", f.node, f.message))),
         );
         // Other samples than those on record would show something else than what was computed from.
         let (record, entry) = (&self.subject.saved.record, self.subject.entry);
@@ -398,9 +398,10 @@ impl Again<'_, '_> {
             if let Some(now) = now
                 && differs(record, &entry.name, name, shown.wanted.point, &now)
             {
-                shown.troubles.push(format!(
+                let text = format!(
                     "the samples of \"{name}\" are not those that the results were computed from"
-                ));
+                );
+                shown.troubles.push((Notice::Warning, text));
             }
         }
         let file = ResultReader::open(scratch.path())?;
@@ -491,9 +492,8 @@ pub fn blocks(subject: &Subject<'_>, points: &[PointTraces]) -> Vec<Block> {
             .main()
             .map_or(String::new(), |c| place(c, &shown.wanted));
         blocks.push(Block::Heading(format!("Point {}{at}", shown.wanted.point)));
-        for trouble in &shown.troubles {
-            blocks.push(Block::Notice(Notice::Warning, trouble.clone()));
-        }
+        let troubles = shown.troubles.iter().cloned();
+        blocks.extend(troubles.map(|(kind, text)| Block::Notice(kind, text)));
         let raw = shown.raw.iter().map(|t| {
             let mut plot = plot(t, shown.wanted.point, "as recorded");
             if let Some([low, high]) = first_view(subject, shown, t) {

@@ -5,13 +5,13 @@ use super::Notice;
 use crate::aspect::Aspect;
 use crate::check::{Typed, check};
 use crate::diagnostic::Diagnostics;
-use crate::lineage::{Entry, InputFacts, Node, Output};
+use crate::lineage::{Chosen, Entry, InputFacts, Node, Output, point_of};
 use crate::recipe::{Recipe, Wiring};
 use crate::saved::Saved;
 use crate::stage::Registry;
 use crate::store::{ChannelHeader, StoreError};
 use crate::units::{Unit, format_quantity};
-use crate::verify::{Texts, texts};
+use crate::verify::{Texts, texts, unfit};
 
 /// Bins of a density or curve, all points together, up to which they are read.
 const MOST_BINS: u64 = 1 << 22;
@@ -28,6 +28,8 @@ pub struct Subject<'s> {
     pub curves: Vec<Curves<'s>>,
     /// What failed, was warned of and remarked on.
     pub troubles: Vec<Trouble>,
+    /// What of it is not as it was written.
+    pub unfit: Vec<String>,
     /// Recipe and wiring; or why they cannot be read any more.
     pub(crate) texts: Result<Texts, String>,
     /// The flows of the recipe, from the headers on record.
@@ -124,12 +126,15 @@ impl<'s> Subject<'s> {
     ) -> Result<Self, StoreError> {
         let texts = texts(&saved.record, registry);
         let typed = texts.as_ref().ok().map(|t| typed(entry, t));
+        let everything: Vec<Chosen<'_>> = entry.everything().collect();
+        let unfit = unfit(&saved.record, &everything);
         let mut subject = Subject {
             saved,
             entry,
             columns: Vec::new(),
             curves: Vec::new(),
             troubles: troubles(entry),
+            unfit: unfit.iter().map(ToString::to_string).collect(),
             texts,
             typed,
         };
@@ -414,16 +419,6 @@ fn troubles(entry: &Entry) -> Vec<Trouble> {
     failed.chain(checks).chain(remarks).collect()
 }
 
-/// The point that a finding on record names, as `point 17, ...` or `point 17: ...` at its beginning. One of another
-/// recording is told with that recording's name first, and is none of these points.
-fn point_of(text: &str) -> Option<u64> {
-    let rest = text.strip_prefix("point ")?;
-    let end = rest.find(|c: char| !c.is_ascii_digit())?;
-    rest[end..]
-        .starts_with([',', ':'])
-        .then(|| rest[..end].parse().ok())?
-}
-
 /// The recipe checked against headers as the record has them.
 fn typed(entry: &Entry, texts: &Texts) -> Typed {
     let inputs = texts.recipe.inputs.iter();
@@ -470,24 +465,5 @@ fn header(role: &str, facts: &InputFacts, has_axis: bool) -> ChannelHeader {
         start_time: facts.start_time.clone(),
         stretches: Vec::new(),
         has_axis,
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::point_of;
-
-    #[test]
-    fn a_point_is_found_at_the_beginning_only() {
-        assert_eq!(point_of("point 52, `clock`: no pulses"), Some(52));
-        assert_eq!(point_of("point 7: gone"), Some(7));
-        for other in [
-            "blocked, point 3, `x`: y",
-            "`x`: as at point 3: y",
-            "point x: y",
-            "points 3, 4",
-        ] {
-            assert_eq!(point_of(other), None, "{other}");
-        }
     }
 }

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use crate::lineage::{Entry, Lineage, Output, Record, RecordError};
-use crate::store::{Hash, ResultReader, StoreError};
+use crate::store::{Hash, StoreError};
 
 pub use budget::{BudgetLine, budget};
 pub use values::{Column, Part, SavedValue};
@@ -22,13 +22,7 @@ pub enum SavedError {
     /// The file cannot be read.
     #[error(transparent)]
     Store(#[from] StoreError),
-    /// The file holds no lineage.
-    #[error("{}: expected a result file of `phasemill run`, found an HDF5 file without a lineage", file.display())]
-    NoResults {
-        /// The file.
-        file: PathBuf,
-    },
-    /// The lineage cannot be read.
+    /// It is no result file, or its lineage cannot be read.
     #[error(transparent)]
     Record(#[from] RecordError),
     /// Another text of the file is damaged.
@@ -81,12 +75,9 @@ impl Saved {
     /// # Errors
     /// [`SavedError`], which says what to do.
     pub fn open(path: &Path) -> Result<Self, SavedError> {
-        let held = ResultReader::open(path)?.names("/provenance");
-        let has = |name: &str| held.iter().any(|n| n == name);
-        if !has("lineage") {
-            return Err(SavedError::NoResults { file: path.into() });
-        }
         let record = Record::open(path)?;
+        let held = record.file.names("/provenance");
+        let has = |name: &str| held.iter().any(|n| n == name);
         let text = |name: &str| record.file.text(&format!("/provenance/{name}"));
         let recipe = NamedText {
             name: text("recipe_name")?,

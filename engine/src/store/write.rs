@@ -177,6 +177,18 @@ impl ResultWriter {
         self.attempt(|file| text(file, Self::way(file, path)?, contents))
     }
 
+    /// Writes a list of texts at a path; groups on the way are made.
+    ///
+    /// # Errors
+    /// [`StoreError::Write`].
+    pub fn texts(&mut self, path: &str, contents: &[String]) -> Result<(), StoreError> {
+        self.attempt(|file| {
+            let texts: hdf5::Result<Vec<VarLenUnicode>> =
+                contents.iter().map(|t| unicode(t)).collect();
+            array(file, Self::way(file, path)?, &[contents.len()], &texts?).map(drop)
+        })
+    }
+
     /// Makes the groups on the way to a path; the path from the root.
     pub(super) fn way<'p>(file: &File, path: &'p str) -> hdf5::Result<&'p str> {
         let path = path.trim_start_matches('/');

@@ -11,7 +11,8 @@ use std::path::PathBuf;
 
 pub(crate) use again::run as run_again;
 pub(crate) use recordings::{Found, compare, find};
-pub(crate) use texts::{Texts, open as texts, read_texts};
+pub use stored::unfit;
+pub(crate) use texts::{Texts, compare as compare_texts, open as texts, read_texts};
 
 use crate::lineage::{Chosen, Entry, Output, Record, RecordError};
 use crate::run::Monitor;

@@ -175,12 +175,7 @@ impl Expected<'_> {
             "its recording {} is not there; name a folder that holds it with `--in FOLDER`",
             file.path
         );
-        let own = |n: &&crate::lineage::Node| {
-            n.input
-                .as_ref()
-                .is_some_and(|i| i.recording == self.recording.name)
-        };
-        let nodes = self.entry.nodes.iter().filter(own);
+        let nodes = self.entry.inputs_from(&self.recording.name);
         nodes
             .map(|n| Problem::unchecked(&message).at_node(self.entry, &n.name))
             .collect()
@@ -224,17 +219,18 @@ pub(crate) fn compare(
     problems: &mut Vec<Problem>,
 ) -> bool {
     let mut found = Diagnostics::default();
-    let unreadable: Vec<String> = sets
-        .iter()
-        .filter(|s| s.is_unusable())
-        .flat_map(|s| {
-            s.files
-                .iter()
-                .filter_map(|f| Some(f.content.as_ref().err()?.to_string()))
-        })
-        .collect();
-    if let Some(message) = unreadable.first() {
-        problems.push(Problem::differs(message).of(entry));
+    let unusable: Vec<&RecordingSet> = sets.iter().filter(|s| s.is_unusable()).collect();
+    for set in &unusable {
+        let why = set.files.iter().find_map(|f| f.content.as_ref().err());
+        let message = format!(
+            "its recording cannot be read: {}",
+            why.map_or(String::new(), ToString::to_string)
+        );
+        for node in entry.inputs_from(&set.name) {
+            problems.push(Problem::unchecked(&message).at_node(entry, &node.name));
+        }
+    }
+    if !unusable.is_empty() {
         return false;
     }
     let Some(job) = Job::new(&texts.recipe, sets, &mut found) else {
@@ -309,7 +305,7 @@ fn samples(
             Ok(content) => match hashes(content, input, options.threads) {
                 Ok(hashes) => now.extend(hashes),
                 Err(error) => {
-                    let problem = Problem::differs(error.to_string());
+                    let problem = Problem::unchecked(error.to_string());
                     return problems.push(problem.at_node(entry, name));
                 }
             },

@@ -1,17 +1,13 @@
 //! What a result file holds, against its own record.
 
 use super::{Digests, Problem, differing};
-use crate::lineage::{Entry, Output, Record, digest_of};
+use crate::lineage::{Chosen, Entry, Output, Record, digest_of};
 use crate::store::{Digest, Hash};
 
 /// Compares everything that the record has a hash of; the digests of the outputs that could be read.
 pub(super) fn check(record: &Record, quick: bool, problems: &mut Vec<Problem>) -> Digests {
     let mut digests = Digests::new();
-    if !record.is_whole() {
-        problems.push(Problem::differs(
-            "the lineage is not what was sealed; its statements cannot be relied on",
-        ));
-    }
+    sealed(record, problems);
     let first = record.lineage.version == 1;
     if !first {
         frame(record, problems);
@@ -33,10 +29,7 @@ pub(super) fn check(record: &Record, quick: bool, problems: &mut Vec<Problem>) -
         }
         for output in &entry.outputs {
             match record.file.digest(&entry.name, &output.name, output.points) {
-                Err(error) => problems.push(
-                    Problem::differs(format!("cannot be read: {error}"))
-                        .at_output(entry, &output.name),
-                ),
+                Err(error) => problems.push(unreadable(&error).at_output(entry, &output.name)),
                 Ok(digest) => {
                     if !first {
                         compare(record, entry, output, &digest, problems);
@@ -52,6 +45,63 @@ pub(super) fn check(record: &Record, quick: bool, problems: &mut Vec<Problem>) -
     digests
 }
 
+fn sealed(record: &Record, problems: &mut Vec<Problem>) {
+    if !record.is_whole() {
+        problems.push(Problem::differs(
+            "the lineage is not what was sealed; its statements cannot be relied on",
+        ));
+    }
+}
+
+/// Most numbers of outputs that [`unfit`] reads.
+const MOST_NUMBERS: u64 = 1 << 24;
+
+/// What of some outputs, or of single points of them, is not what was written, told by hashes alone: quick, since
+/// neither recipe nor recordings are looked at. Where there is very much of it, it says that it did not look. A record
+/// of version 1 has no hashes to tell by.
+pub fn unfit(record: &Record, chosen: &[Chosen<'_>]) -> Vec<Problem> {
+    let mut problems = Vec::new();
+    sealed(record, &mut problems);
+    if record.lineage.version == 1 {
+        return problems;
+    }
+    let mut numbers = 0;
+    for &Chosen {
+        entry,
+        output,
+        point,
+    } in chosen
+    {
+        let group = format!("/{}/{}", entry.name, output.name);
+        let first = ["value", "in_phase", "cycles"].map(|c| format!("{group}/{c}"));
+        let shapes = first.iter().map(|path| record.file.shape(path));
+        numbers += shapes
+            .map(|s| s.iter().product::<u64>().max(1))
+            .sum::<u64>();
+        if numbers > MOST_NUMBERS {
+            let message = "what is stored was not compared with its hashes, since there is very much of it; \
+                           `phasemill verify --quick` does";
+            problems.push(Problem::unchecked(message));
+            break;
+        }
+        match record.file.digest(&entry.name, &output.name, output.points) {
+            Ok(digest) => compare(record, entry, output, &digest, &mut problems),
+            Err(error) => problems.push(unreadable(&error).at_output(entry, &output.name)),
+        }
+        let of_others = |p: &Problem| {
+            let here = p.place == Some(super::Place::Output(output.name.clone()))
+                && p.entry.as_ref() == Some(&entry.name);
+            here && !p.points.is_empty() && point.is_some_and(|point| !p.points.contains(&point))
+        };
+        problems.retain(|p| !of_others(p));
+    }
+    problems
+}
+
+fn unreadable(error: &crate::store::StoreError) -> Problem {
+    Problem::differs(format!("cannot be read: {error}"))
+}
+
 /// What belongs to no output.
 fn frame(record: &Record, problems: &mut Vec<Problem>) {
     let entries = record.lineage.entries.iter();
@@ -62,7 +112,7 @@ fn frame(record: &Record, problems: &mut Vec<Problem>) {
     });
     let found = match record.file.frame(&outputs.collect::<Vec<_>>()) {
         Ok(found) => found,
-        Err(error) => return problems.push(Problem::differs(format!("cannot be read: {error}"))),
+        Err(error) => return problems.push(unreadable(&error)),
     };
     let expected = &record.lineage.frame;
     for (path, hash) in expected {

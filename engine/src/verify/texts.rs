@@ -27,6 +27,12 @@ pub(super) fn read(
             return None;
         }
     };
+    compare(record, &texts, problems);
+    Some(texts)
+}
+
+/// Compares texts that were read with what was run.
+pub(crate) fn compare(record: &Record, texts: &Texts, problems: &mut Vec<Problem>) {
     if record.lineage.version > 1 {
         let now = said_of(&texts.recipe, &texts.wiring);
         let was = &record.lineage.said;
@@ -44,7 +50,7 @@ pub(super) fn read(
     for entry in &record.lineage.entries {
         for stage in &texts.recipe.stages {
             match entry.node(&stage.name.text) {
-                Some(node) => compare(entry, node, stage, problems),
+                Some(node) => compare_stage(entry, node, stage, problems),
                 None => problems.push(
                     Problem::differs(format!(
                         "the recipe has a stage `{}` that was not run",
@@ -65,7 +71,6 @@ pub(super) fn read(
             );
         }
     }
-    Some(texts)
 }
 
 /// Reads both texts as they are in the file.
@@ -123,7 +128,7 @@ fn fault(what: &str, found: &Diagnostics) -> String {
 }
 
 /// A node on record, and the stage of the recipe.
-fn compare(entry: &Entry, node: &Node, stage: &StageEntry, problems: &mut Vec<Problem>) {
+fn compare_stage(entry: &Entry, node: &Node, stage: &StageEntry, problems: &mut Vec<Problem>) {
     let mut differs = |message: String| {
         problems.push(Problem::differs(message).at_node(entry, &node.name));
     };

@@ -87,7 +87,7 @@ fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &
             .map(|e| format!("error: {e}"))
             .collect();
         if !broken.is_empty() {
-            broken.into_iter().for_each(|e| report.error(e));
+            broken.into_iter().for_each(|e| report.failed(e));
             continue;
         }
         let mut diagnostics = alone.clone();
@@ -159,6 +159,18 @@ impl<'a> Report<'a> {
     /// A fault that has no place in a text.
     fn error(&mut self, message: String) {
         self.code = exit::REJECTED;
+        self.tell(message);
+    }
+
+    /// A recording that cannot be read; the others can still be checked.
+    fn failed(&mut self, message: String) {
+        if self.code == exit::DONE {
+            self.code = exit::FAILED;
+        }
+        self.tell(message);
+    }
+
+    fn tell(&mut self, message: String) {
         if self.arguments.json {
             let bare = message.strip_prefix("error: ").unwrap_or(&message);
             self.errors.push(bare.to_owned());

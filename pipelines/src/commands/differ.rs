@@ -28,7 +28,10 @@ pub fn run(arguments: &Arguments) -> u8 {
     match report(arguments) {
         Ok(report) => {
             show(&report);
-            exit::DONE
+            match report.is_computed() {
+                true => exit::DONE,
+                false => exit::FAILED,
+            }
         }
         Err((message, code)) => {
             complain(format!("error: {message}"));
@@ -107,6 +110,18 @@ impl Style {
     }
 }
 
+/// The points, with their places where they are not the same.
+fn points(report: &Report) -> String {
+    let of = |k: usize| match report.places[k].as_str() {
+        "" => format!("point {}", report.points[k]),
+        place => format!("point {} ({place})", report.points[k]),
+    };
+    match report.points {
+        [a, b] if a == b => format!("point {a}"),
+        _ => format!("{} of the first and {} of the second", of(0), of(1)),
+    }
+}
+
 fn show(report: &Report) {
     let [a, b] = &report.outputs;
     let sample = report
@@ -121,7 +136,7 @@ fn show(report: &Report) {
     } else {
         format!("{a} and {b}")
     };
-    say(format!("{names}, point {}{sample}{unit}", report.point));
+    say(format!("{names}, {}{sample}{unit}", points(report)));
     let head: Vec<String> = report.columns.iter().map(|c| format!("{c:>14}")).collect();
     say(format!("{:48} {}", "", head.join(" ")));
     let style = Style::of(report);
@@ -133,6 +148,7 @@ fn show(report: &Report) {
         .iter()
         .for_each(|v| say(format!("of another version: {v}")));
     if report.is_same() {
+        report.notes.iter().for_each(|n| say(format!("note: {n}")));
         return say("the same, bit by bit");
     }
     let less: Vec<f64> = report.numbers[1]
@@ -147,7 +163,11 @@ fn show(report: &Report) {
         .as_ref()
         .filter(|_| !zero(&report.program[0]))
     {
-        row("  this program instead of the first one's", program);
+        let what = match report.changed[0] {
+            true => "  undoing the change of the first stored value",
+            false => "  this program instead of the first one's",
+        };
+        row(what, program);
     }
     for cause in &report.causes {
         for (k, (what, (from, to))) in cause.what.iter().zip(&cause.from_to).enumerate() {
@@ -175,7 +195,11 @@ fn show(report: &Report) {
         .filter(|_| !zero(&report.program[1]))
     {
         let back: Vec<f64> = program.iter().map(|x| -x).collect();
-        row("  the second one's program instead of this", &back);
+        let what = match report.changed[1] {
+            true => "  the change of the second stored value since",
+            false => "  the second one's program instead of this",
+        };
+        row(what, &back);
     }
     if !report.idle.is_empty() {
         say(format!(

@@ -3,8 +3,10 @@
 use std::path::PathBuf;
 
 use phasemill_engine::export::{CrateOptions, ExportError, Notation, write_crate, write_prov};
+use phasemill_engine::lineage::{Chosen, Entry};
 use phasemill_engine::rerun::Source;
 use phasemill_engine::saved::Saved;
+use phasemill_engine::verify::unfit;
 use phasemill_stages::REGISTRY;
 
 use super::{complain, say};
@@ -75,8 +77,16 @@ pub fn run(arguments: &Arguments) -> u8 {
 
 fn exported(arguments: &Arguments) -> Result<(), ExportError> {
     let saved = Saved::open(&arguments.results)?;
-    if !saved.record.is_whole() {
-        complain("warning: the lineage is not as it was written; `phasemill verify` says more");
+    let everything: Vec<Chosen<'_>> = saved
+        .lineage()
+        .entries
+        .iter()
+        .flat_map(Entry::everything)
+        .collect();
+    let unfit = unfit(&saved.record, &everything);
+    let unfit: Vec<String> = unfit.iter().map(ToString::to_string).collect();
+    for problem in &unfit {
+        complain(format!("warning: {problem}; `phasemill verify` says more"));
     }
     let targets = &arguments.targets;
     for (target, notation) in [
@@ -105,6 +115,7 @@ fn exported(arguments: &Arguments) -> Result<(), ExportError> {
             organization_url: arguments.organization_url.as_deref(),
             add: &arguments.add,
             diagram: diagram.as_deref(),
+            warnings: &unfit,
         };
         write_crate(&saved, &source, &options, target)?;
         say(format!("crate in {}", target.display()));

@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use phasemill_engine::lineage::file_name;
+use phasemill_engine::lineage::{RecordError, file_name};
 use phasemill_engine::report::draw::escaped;
 use phasemill_engine::report::{Glance, Page, Subject, html, index, slug};
 use phasemill_engine::run::Monitor;
@@ -107,7 +107,7 @@ fn opened(arguments: &Arguments, left_out: &mut Vec<String>) -> Result<Vec<Saved
         for file in files {
             match Saved::open(&file) {
                 Ok(saved) => all.push(saved),
-                Err(SavedError::NoResults { .. }) => {}
+                Err(SavedError::Record(RecordError::NoResults { .. })) => {}
                 Err(error) => left_out.push(error.to_string()),
             }
         }
@@ -207,7 +207,13 @@ impl Report<'_> {
             complain(format!("warning: left out: {why}"));
         }
         let pages = glances.len();
-        let index = index::index(glances, &left_out);
+        let of_runs = all.iter().flat_map(|saved| {
+            let file = saved.path().display();
+            let left_out = saved.lineage().left_out.iter();
+            left_out.map(move |one| format!("{file}: the run left out {one}"))
+        });
+        let not_shown: Vec<String> = left_out.iter().cloned().chain(of_runs).collect();
+        let index = index::index(glances, &not_shown);
         files::write(
             &first,
             self.html(&index).as_bytes(),
@@ -250,6 +256,12 @@ impl Report<'_> {
             .ok_or("the entry is gone")?;
         let subject =
             Subject::new(saved, entry, &phasemill_stages::REGISTRY).map_err(|e| e.to_string())?;
+        for problem in &subject.unfit {
+            complain(format!(
+                "warning: {}: {problem}; `phasemill verify` says more",
+                saved.path().display()
+            ));
+        }
         page(&subject, name, &self.options, self.monitor).map_err(|e| e.to_string())
     }
 

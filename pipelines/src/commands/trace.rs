@@ -2,9 +2,11 @@
 
 use std::path::PathBuf;
 
-use phasemill_engine::lineage::{Chosen, Lineage, Record, methods};
+use phasemill_engine::lineage::{Chosen, Lineage, Record, methods, open_results};
 use phasemill_engine::saved::{BudgetLine, budget};
-use phasemill_engine::store::{ResultReader, StoreError};
+use phasemill_engine::store::StoreError;
+use phasemill_engine::units::{Unit, format_quantity};
+use phasemill_engine::verify::{Kind, Problem, unfit};
 use serde_json::{Value, json};
 
 use super::{addressed, complain, say};
@@ -19,22 +21,22 @@ pub struct Arguments {
     /// The output, as `answer`, `answer[17]` for one point, or `recording:answer`; all by default
     output: Option<String>,
     /// Print the lineage as JSON
-    #[arg(long)]
+    #[arg(long, group = "form")]
     json: bool,
     /// Name no user, and files without their folders, as for others to see
     #[arg(long)]
     public: bool,
     /// Print a paragraph for the methods section of a paper
-    #[arg(long)]
+    #[arg(long, group = "form")]
     methods: bool,
     /// Print the graph in Graphviz' language
-    #[arg(long)]
+    #[arg(long, group = "form")]
     dot: bool,
     /// Draw the graph (SVG)
-    #[arg(long, value_name = "FILE")]
+    #[arg(long, value_name = "FILE", group = "form")]
     graph: Option<PathBuf>,
     /// Print the recipe as it was run
-    #[arg(long)]
+    #[arg(long, group = "form")]
     recipe: bool,
 }
 
@@ -54,8 +56,15 @@ pub fn run(arguments: &Arguments) -> u8 {
 
 fn traced(arguments: &Arguments) -> Result<String, String> {
     let (path, output) = addressed(&arguments.results, arguments.output.as_deref());
+    if let (Some(second), (_, Some(first))) =
+        (&arguments.output, addressed(&arguments.results, None))
+    {
+        return Err(format!(
+            "expected one output, found `{first}` behind the file and `{second}`; leave one of them out"
+        ));
+    }
     if arguments.recipe {
-        let file = ResultReader::open(&path).map_err(|e| e.to_string())?;
+        let file = open_results(&path).map_err(|e| e.to_string())?;
         return file.text("/provenance/recipe").map_err(|e| e.to_string());
     }
     let mut record = Record::open_for(&path, output.as_deref()).map_err(|e| e.to_string())?;
@@ -63,11 +72,12 @@ fn traced(arguments: &Arguments) -> Result<String, String> {
         record.lineage = record.lineage.public();
     }
     let chosen = record.choose(output.as_deref())?;
-    if !record.is_whole() {
-        complain("warning: the lineage is not what was sealed; `phasemill verify` says more");
-    }
+    let unfit: Vec<String> = unfit(&record, &chosen).iter().map(warned).collect();
+    unfit
+        .iter()
+        .for_each(|line| complain(format!("warning: {line}")));
     if arguments.json {
-        return json_of(&record, &chosen);
+        return json_of(&record, &chosen, &unfit);
     }
     if arguments.methods {
         let paragraphs = by_entry(&chosen).into_iter();
@@ -92,6 +102,12 @@ fn traced(arguments: &Arguments) -> Result<String, String> {
         };
     }
     let mut text = made(&record.lineage);
+    for line in &unfit {
+        text += &format!("NOT AS IT WAS WRITTEN: {line}\n");
+    }
+    for left_out in &record.lineage.left_out {
+        text += &format!("left out of the run: {left_out}\n");
+    }
     for chosen in chosen {
         let entry = chosen.entry;
         let story = record.story(chosen).map_err(|e| e.to_string())?;
@@ -103,6 +119,14 @@ fn traced(arguments: &Arguments) -> Result<String, String> {
             .collect::<String>();
     }
     Ok(text)
+}
+
+/// What is not as it was written, as a warning.
+fn warned(problem: &Problem) -> String {
+    match problem.kind {
+        Kind::Differs => format!("{problem}; `phasemill verify` says more"),
+        Kind::Unchecked => problem.message.clone(),
+    }
 }
 
 /// Which program made it, when, on what, and for whom.
@@ -146,30 +170,41 @@ fn told(line: &BudgetLine, chosen: &Chosen<'_>) -> String {
         .flow(chosen.output)
         .map_or("", |f| f.unit.as_str());
     let unit = if unit == "1" { "" } else { unit };
-    let freedom = line
-        .degrees_of_freedom
-        .map_or(String::new(), |n| format!(", {n:.3} degrees of freedom"));
+    let freedom = line.degrees_of_freedom.map_or(String::new(), |n| {
+        format!(", {} degrees of freedom", short(&format!("{n:.1}")))
+    });
     let quantity = line
         .quantity
         .as_ref()
         .map_or(String::new(), |(value, u, unit)| {
             format!(", {value} with u = {u} {unit}")
         });
+    let unit = Unit::parse(unit).unwrap_or_else(|_| Unit::one());
+    let shown = |x: f64| format_quantity(x * unit.si_factor(), &unit, 3);
     let parts = |both: [f64; 2]| match both {
-        [x, 0.0] => format!("{x:.3e} {unit}"),
-        [x, y] => format!("in phase {x:.3e}, quadrature {y:.3e} {unit}"),
+        [x, 0.0] => shown(x),
+        [x, y] => format!("in phase {}, quadrature {}", shown(x), shown(y)),
     };
     let per = line.quantity.as_ref().map_or("", |(.., unit)| unit);
     let sensitivity = line.sensitivity.map_or(String::new(), |both| {
-        format!("; sensitivity {} per {per}", parts(both).trim_end())
+        format!("; sensitivity {} per {per}", parts(both))
     });
+    let source: Vec<&str> = line.source.split(' ').map(short).collect();
     format!(
         "uncertainty: {:.1} % type {} from {}{quantity}{freedom}: {}{sensitivity}\n",
         100.0 * line.share,
         line.evaluation,
-        line.source,
-        parts(line.contribution).trim_end()
+        source.join(" "),
+        parts(line.contribution)
     )
+}
+
+/// A number without idle zeros behind its point; any other text as it is.
+fn short(text: &str) -> &str {
+    match text.parse::<f64>().is_ok() && text.contains('.') && !text.contains(['e', 'E']) {
+        true => text.trim_end_matches('0').trim_end_matches('.'),
+        false => text,
+    }
 }
 
 /// Outputs by the entry that they belong to; at least one.
@@ -187,7 +222,7 @@ fn by_entry<'r>(chosen: &[Chosen<'r>]) -> Vec<Vec<Chosen<'r>>> {
     found
 }
 
-fn json_of(record: &Record, chosen: &[Chosen<'_>]) -> Result<String, String> {
+fn json_of(record: &Record, chosen: &[Chosen<'_>], unfit: &[String]) -> Result<String, String> {
     let lineage = &record.lineage;
     let mut outputs = Vec::new();
     for c in chosen {
@@ -208,7 +243,7 @@ fn json_of(record: &Record, chosen: &[Chosen<'_>]) -> Result<String, String> {
     let whole = json!({
         "version": lineage.version, "program": lineage.program, "libraries": lineage.libraries,
         "machine": lineage.machine, "operator": lineage.operator, "began": lineage.began, "ended": lineage.ended,
-        "seal": record.seal, "outputs": outputs,
+        "seal": record.seal, "outputs": outputs, "left_out": lineage.left_out, "not_as_written": unfit,
     });
     serde_json::to_string_pretty(&whole).map_err(|e| e.to_string())
 }

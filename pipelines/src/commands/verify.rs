@@ -4,7 +4,8 @@ use std::path::PathBuf;
 use std::sync::atomic::Ordering;
 
 use phasemill_engine::export::open_crate;
-use phasemill_engine::lineage::{Record, RecordError};
+use phasemill_engine::lineage::{LeftOut, Record};
+use phasemill_engine::report::counted;
 use phasemill_engine::verify::{Kind, Options, Report, verify};
 
 use super::{addressed, complain, say, sign, stopped_by_ctrl_c};
@@ -46,9 +47,9 @@ pub fn run(arguments: &Arguments) -> u8 {
         Ok(record) => record,
         Err(error) => {
             complain(format!("error: {error}"));
-            return match error {
-                RecordError::Open(_) => exit::REJECTED,
-                _ => exit::FAILED,
+            return match error.is_no_results() {
+                true => exit::REJECTED,
+                false => exit::FAILED,
             };
         }
     };
@@ -82,8 +83,8 @@ pub fn run(arguments: &Arguments) -> u8 {
         return exit::STOPPED;
     }
     match arguments.json {
-        true => say(json(&report)),
-        false => show(&report, arguments.quick),
+        true => say(json(&report, &record.lineage.left_out)),
+        false => show(&report, &record.lineage.left_out, arguments.quick),
     }
     let (made, this) = (&record.lineage.program, env!("CARGO_PKG_VERSION"));
     if !report.is_identical() && made != this {
@@ -138,7 +139,11 @@ fn is_signed(arguments: &Arguments, record: &Record) -> bool {
     // The text as it is now is what must have been signed, whatever seal stands beside it.
     match sign::check(&record.digest, &signature, signers) {
         Ok(name) => {
-            complain(format!("signed by {name}"));
+            // What is printed as JSON stays JSON.
+            match arguments.json {
+                true => complain(format!("signed by {name}")),
+                false => say(format!("signed by {name}")),
+            }
             true
         }
         Err(why) => {
@@ -155,7 +160,10 @@ fn word(kind: Kind) -> &'static str {
     }
 }
 
-fn show(report: &Report, quick: bool) {
+fn show(report: &Report, left_out: &[LeftOut], quick: bool) {
+    for left_out in left_out {
+        say(format!("left out when it was run: {left_out}"));
+    }
     for (was, is) in &report.moved {
         say(format!("recording {was} found at {}", is.display()));
     }
@@ -198,13 +206,17 @@ fn show(report: &Report, quick: bool) {
     } else {
         "identical, bit by bit"
     };
+    let without = match left_out.len() as u64 {
+        0 => String::new(),
+        n => format!("; the run left out {}", counted(n, "recording")),
+    };
     say(format!(
-        "{good} of {of} output{} {what}",
-        if of == 1 { "" } else { "s" }
+        "{good} of {} {what}{without}",
+        counted(of as u64, "output")
     ));
 }
 
-fn json(report: &Report) -> String {
+fn json(report: &Report, left_out: &[LeftOut]) -> String {
     let problem = |p: &phasemill_engine::verify::Problem| {
         serde_json::json!({
             "kind": word(p.kind), "entry": p.entry, "point": p.point, "sample": p.sample, "text": p.to_string(),
@@ -221,6 +233,7 @@ fn json(report: &Report) -> String {
         .collect();
     let whole = serde_json::json!({
         "identical": report.is_identical(), "outputs": outputs, "problems": problems(&report.problems),
+        "left_out": left_out,
     });
     // Texts, numbers and lists always have a JSON form.
     serde_json::to_string_pretty(&whole).unwrap_or_default()

@@ -1,5 +1,6 @@
 //! What was seen in the samples of a channel, as lines for a terminal.
 
+use phasemill_engine::report::counted;
 use phasemill_engine::units::{Unit, format_quantity, format_uncertain};
 use phasemill_stages::survey::Spectrum;
 use phasemill_stages::survey::names::{Known, Origin};
@@ -98,7 +99,7 @@ fn noise(seen: &Seen, spectrum: &Spectrum, findings: &Findings, out: &mut Vec<St
             hum.nominal,
             format_uncertain(hum.frequency, hum.frequency_u, &hertz),
             hum.lines,
-            counted(named.len(), "line")
+            counted(named.len() as u64, "line")
         ));
     }
     let own = findings.is_reference(&seen.path);
@@ -122,10 +123,6 @@ pub fn points(seen: &Seen) -> String {
 /// The geometric middle of the frequencies.
 fn middle(spectrum: &Spectrum) -> f64 {
     (spectrum.resolution * 0.5 * spectrum.rate).sqrt()
-}
-
-fn counted(n: usize, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
 
 /// The neighbourhood of the reference: the floor at f and 2f, and the nearest line that is not its own.
@@ -214,7 +211,7 @@ fn list(seen: &Seen, spectrum: &Spectrum, named: &[Named<'_>], most: usize, out:
     }
     out.push(format!(
         "{} (chance of noise below 0.1 %){}:",
-        counted(named.len(), "line"),
+        counted(named.len() as u64, "line"),
         match named.len() > most {
             true => format!(", the {most} highest over the noise; --json lists all"),
             false => String::new(),
@@ -329,7 +326,7 @@ fn pulses(one: &Steadiness, rate: f64) -> String {
     if one.square {
         all.push(format!(
             "{} missing, {} between",
-            counted(one.missing as usize, "pulse"),
+            counted(one.missing, "pulse"),
             one.extra
         ));
     }

@@ -102,6 +102,9 @@ pub fn list(index: &Index, arguments: &Listing) -> Result<u8, IndexError> {
             run.outputs,
             if run.outputs == 1 { "" } else { "s" }
         ));
+        for left_out in &run.left_out {
+            say(format!("    left out {left_out}"));
+        }
         if !run.supersedes.is_empty() {
             let chain: Vec<String> = run.supersedes.iter().map(show::link).collect();
             say(format!(

@@ -135,8 +135,9 @@ fn report(scan: &Scan) -> u8 {
         line += &format!(", {} that could not be read", scan.broken.len());
     }
     say(line);
-    match scan.broken.is_empty() {
-        true => exit::DONE,
-        false => exit::FAILED,
+    match (scan.broken.is_empty(), scan.added.is_empty()) {
+        (true, _) => exit::DONE,
+        (false, true) => exit::REJECTED,
+        (false, false) => exit::FAILED,
     }
 }
