@@ -65,7 +65,7 @@ impl Stage for Average {
     }
 
     fn numeric_version(&self) -> u32 {
-        4
+        5
     }
 
     fn example(&self) -> &'static str {

@@ -306,7 +306,14 @@ fn constant_samples() {
         &[channel],
     );
     let outcome = run(folder.path(), &["a.h5"]).expect(0);
-    assert!(outcome.out.contains("250"), "{}", outcome.out);
+    assert!(
+        outcome.out.contains("250") && outcome.out.contains("uncertainty not evaluated"),
+        "{}",
+        outcome.out
+    );
+    outcome
+        .says("all samples are 250")
+        .says("no scatter tells it");
     let seen = phasemill(folder.path(), &["inspect", "a.h5"]).expect(0);
     assert!(seen.out.contains("constant at 250"), "{}", seen.out);
 }

@@ -224,8 +224,12 @@ impl<'l> Lane<'l> {
 
     /// Takes what there is to say of an input that was read.
     fn seen(&mut self, node: Node, counters: &Counters, outcome: &mut LaneOutcome) {
+        let Some(input) = &self.inputs[node] else {
+            return;
+        };
+        let is_reference = self.job.is_reference(node);
         let closing = Closing {
-            remarks: remarks_on(counters).collect(),
+            remarks: counters.remarks(&input.header.unit, is_reference),
             ..Closing::default()
         };
         self.ended(node, &closing);
@@ -430,20 +434,4 @@ fn read(
             .reader
             .read(input.point, start, samples, counters, None),
     }
-}
-
-fn remarks_on(counters: &Counters) -> impl Iterator<Item = String> {
-    let clipped = counters.first_clipped.map(|first| {
-        format!(
-            "{} samples at full scale, the first at sample {first}: amplitudes are too small there",
-            counters.clipped
-        )
-    });
-    let missing = counters.first_missing.map(|first| {
-        format!(
-            "{} samples missing, the first at sample {first}",
-            counters.missing
-        )
-    });
-    clipped.into_iter().chain(missing)
 }

@@ -20,7 +20,7 @@ use rayon::prelude::*;
 use crate::cache::{Attached, LaneSource, Visit, Way};
 use crate::check::Typed;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Severity};
-use crate::flow::{Buffer, Flow};
+use crate::flow::{Buffer, Flow, Kind};
 use crate::fuse::{self, Shared};
 use crate::graph::Node;
 use crate::joint::Joint;
@@ -240,6 +240,14 @@ impl<'r> Job<'r> {
 
     fn ports(&self, node: Node) -> usize {
         self.typed.ports[node].as_ref().map_or(0, Vec::len)
+    }
+
+    /// Whether a channel is the reference of clocks, and nothing else is made of it.
+    fn is_reference(&self, node: Node) -> bool {
+        let kind = |n: Node| self.typed.flow(n, 0).map(|f| f.kind);
+        let readers = |n: &Node| self.reads(*n).iter().any(|&(source, _)| source == node);
+        let mut readers = self.plan.order.iter().filter(|n| readers(n)).peekable();
+        readers.peek().is_some() && readers.all(|n| kind(*n) == Some(Kind::Clock))
     }
 
     fn is_sampled(&self, node: Node, port: usize) -> bool {

@@ -7,10 +7,11 @@ use hdf5::types::{FloatSize, H5Type, IntSize, TypeDescriptor};
 use hdf5::{Dataset, Datatype};
 use multiversion::multiversion;
 
+use super::ends::{WINDOW, is_looked_at};
 use super::{ChannelHeader, Counters};
 
 /// Codes that are converted at once: what is looked at twice stays in the nearest cache.
-const PIECE: usize = 2048;
+const PIECE: usize = WINDOW as usize;
 
 /// What can be done with the stored numbers of one type.
 pub(super) trait Numbers: Sync {
@@ -100,17 +101,24 @@ impl<T: Code> Numbers for Of<T> {
         at: u64,
         seen: &mut Counters,
     ) {
-        let pieces = bytes.chunks(PIECE * size_of::<T>());
-        let starts = (at..).step_by(PIECE);
-        for ((bytes, out), at) in pieces.zip(out.chunks_mut(PIECE)).zip(starts) {
-            let extent = values::<T>(decode, bytes, out);
+        let (mut bytes, mut out, mut at) = (bytes, out, at);
+        while !out.is_empty() {
+            // Pieces end where windows do.
+            let count = (PIECE - (at % WINDOW) as usize).min(out.len());
+            let (now, later) = bytes.split_at(count * size_of::<T>());
+            let (part, rest) = std::mem::take(&mut out).split_at_mut(count);
+            let extent = values::<T>(decode, now, part);
             if decode.is_plain(&extent) {
                 // Each step of the conversion keeps or reverses order, so that ends stay ends.
                 seen.range(&[decode.value(extent.low), decode.value(extent.high)]);
             } else {
-                decode.look(T::codes(bytes).map(T::number), out, at, seen);
-                seen.range(out);
+                decode.look(T::codes(now).map(T::number), part, at, seen);
+                seen.range(part);
             }
+            if is_looked_at(at) {
+                seen.ends.look(part);
+            }
+            (bytes, out, at) = (later, rest, at + count as u64);
         }
     }
 }
@@ -283,6 +291,7 @@ impl Decode {
             if !code.is_finite() || code == self.missing {
                 *out = f64::NAN;
                 seen.missing += 1;
+                seen.infinite += u64::from(code.is_infinite());
                 seen.first_missing.get_or_insert(index);
             } else if code <= self.low || code >= self.high {
                 seen.clipped += 1;

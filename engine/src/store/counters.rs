@@ -1,10 +1,15 @@
-//! What is counted while samples are converted.
+//! What is counted while samples are converted, and what is said of it.
+
+use super::ends::{CutOff, Ends};
+use crate::units::{Unit, format_quantity};
 
 /// What was seen in some samples of a point.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Counters {
     /// Samples missing: not a finite number, the code for a missing sample, or in a gap.
     pub missing: u64,
+    /// Those of them that are infinite.
+    pub infinite: u64,
     /// Samples at full scale, or within one code of it.
     pub clipped: u64,
     /// Index of the first missing sample in the point.
@@ -15,17 +20,84 @@ pub struct Counters {
     pub minimum: Option<f64>,
     /// Largest value, in SI units.
     pub maximum: Option<f64>,
+    /// What was seen at both.
+    pub ends: Ends,
 }
 
 impl Counters {
     /// Takes in what was seen in later samples.
     pub fn merge(&mut self, later: &Counters) {
         self.missing += later.missing;
+        self.infinite += later.infinite;
         self.clipped += later.clipped;
         self.first_missing = self.first_missing.or(later.first_missing);
         self.first_clipped = self.first_clipped.or(later.first_clipped);
         self.range(later.minimum.as_slice());
         self.range(later.maximum.as_slice());
+        self.ends.merge(&later.ends);
+    }
+
+    /// Where the signal seems to have been cut off below full scale.
+    pub fn cut_off(&self) -> Vec<CutOff> {
+        match (self.minimum, self.maximum) {
+            (Some(low), Some(high)) if self.clipped == 0 => self.ends.cut_off(low, high).collect(),
+            _ => Vec::new(),
+        }
+    }
+
+    /// What a user is to know of a channel whose values have a unit. A reference may well stand at its levels.
+    pub fn remarks(&self, unit: &Unit, is_reference: bool) -> Vec<String> {
+        let mut remarks = self.oddities(unit, is_reference);
+        if let (Some(low), Some(high)) = (self.minimum, self.maximum)
+            && low == high
+        {
+            remarks.push(format!(
+                "all samples are {}: nothing was recorded; check the cable, the detector and the range of the converter",
+                in_unit(low, unit)
+            ));
+        }
+        remarks
+    }
+
+    /// What is odd with some of the samples: at full scale, missing, cut off.
+    pub fn oddities(&self, unit: &Unit, is_reference: bool) -> Vec<String> {
+        let mut oddities = Vec::new();
+        if let Some(first) = self.first_clipped {
+            oddities.push(format!(
+                "{} at full scale, the first at sample {first}: amplitudes are too small there",
+                counted(self.clipped)
+            ));
+        }
+        if let Some(first) = self.first_missing {
+            let infinite = match self.infinite {
+                0 => String::new(),
+                n if n == self.missing => " (infinite)".into(),
+                n => format!(" ({n} infinite)"),
+            };
+            oddities.push(format!(
+                "{} missing{infinite}, the first at sample {first}",
+                counted(self.missing)
+            ));
+        }
+        let cut_off = if is_reference {
+            Vec::new()
+        } else {
+            self.cut_off()
+        };
+        for cut in cut_off {
+            let which = if cut.is_largest {
+                "largest"
+            } else {
+                "smallest"
+            };
+            oddities.push(format!(
+                "{:.2} % of the samples stand at the {which} value, {}, and hardly any next to it: the signal seems to be cut \
+                 off before the converter, so that amplitudes are too small; use less gain there, and record again",
+                100.0 * cut.part,
+                in_unit(cut.value, unit)
+            ));
+        }
+        oddities
     }
 
     /// Takes in the range of some values; eight at a time, which processors do at once.
@@ -56,4 +128,13 @@ impl Counters {
             self.maximum = Some(self.maximum.map_or(high, |m| m.max(high)) + 0.0);
         }
     }
+}
+
+/// "1 sample", "2 samples".
+fn counted(samples: u64) -> String {
+    format!("{samples} sample{}", if samples == 1 { "" } else { "s" })
+}
+
+fn in_unit(value: f64, unit: &Unit) -> String {
+    format_quantity(value, &unit.to_coherent(), 5)
 }

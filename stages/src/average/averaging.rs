@@ -122,6 +122,10 @@ impl Averaging {
     /// The parts of the uncertainty of the mean, and what to remark on.
     fn parts(&self) -> (Option<Vec<Part>>, Vec<String>) {
         let start = self.start;
+        if self.is_still() {
+            let remark = "uncertainty not evaluated: all that was averaged is equal, so that no scatter tells it";
+            return (None, vec![remark.into()]);
+        }
         match &self.noise {
             Noise::Blocks => (Some(self.of_blocks()), Vec::new()),
             Noise::Nothing => (None, Vec::new()),
@@ -171,6 +175,17 @@ impl Averaging {
                 (Some(parts.collect()), self.remarks(&found))
             }
         }
+    }
+
+    /// Whether scatter is to tell the uncertainty and there is none, as where nothing was recorded.
+    fn is_still(&self) -> bool {
+        let moments = match &self.noise {
+            Noise::Blocks => &self.blocks,
+            Noise::Measured(..) => &self.samples,
+            Noise::Stated(..) | Noise::Unknown | Noise::Nothing => return false,
+        };
+        let [xx, yy, _] = moments.covariance();
+        moments.count() > 1 && xx + yy == 0.0
     }
 
     /// What of the stretches and of the ends of the mean is no noise.

@@ -137,3 +137,24 @@ fn a_point_shorter_than_the_skip_is_refused() {
         [Code::Time]
     );
 }
+
+/// A dead channel has no scatter, which is no reason to take its level for exact.
+#[test]
+fn the_uncertainty_of_samples_that_are_all_alike_is_not_evaluated() {
+    let dead = vec![0.3; 1000];
+    for text in [
+        r#"Average(of: "x")"#,
+        r#"Average(of: "x", over: Blocks("10 s"))"#,
+    ] {
+        let e = estimate(text, 1.0, &dead).expect("a mean");
+        assert_eq!(
+            (e.value.re, e.standard_uncertainty()),
+            (0.3, None),
+            "{text}"
+        );
+    }
+    let mut noisy = dead;
+    noisy[500] = 0.4;
+    let e = estimate(r#"Average(of: "x")"#, 1.0, &noisy).expect("a mean");
+    assert!(e.standard_uncertainty().expect("evaluated").re > 0.0);
+}

@@ -2,9 +2,9 @@
 
 use hdf5::H5Type;
 
-use super::{Seen, file, header, number, read, text};
+use super::{Seen, array, file, header, number, read, text};
 use crate::recipe::{Channel, RateOrigin};
-use crate::store::{ChannelHeader, Counters, RecordingFile};
+use crate::store::{ChannelHeader, Counters, CutOff, RecordingFile};
 
 /// A column of numbers that compress neither well nor badly, from -125 to 125.
 fn pattern(length: usize) -> Vec<i64> {
@@ -176,9 +176,11 @@ fn missing_samples_are_nan_and_counted() {
     );
     let counters = Counters {
         missing: 3,
+        infinite: 1,
         first_missing: Some(1),
         minimum: Some(-9.0),
         maximum: Some(1.0),
+        ends: seen.counters.ends,
         ..Counters::default()
     };
     assert_eq!(seen.counters, counters);
@@ -381,4 +383,80 @@ fn damage_and_samples_beyond_the_end_are_errors() {
             .contains("expected point below 1 and samples up to 3000")
     );
     assert!(at(0, 1).is_err());
+}
+
+/// What is cut off far below the rails of the converter is told the same way however samples are read, though only a part
+/// of them is looked at.
+#[test]
+fn a_signal_that_is_cut_off_is_told_whatever_slices_are_read() {
+    let folder = tempfile::tempdir().unwrap();
+    // A sine of 1000 codes, 289 samples a period; above 0.9 of its amplitude for acos(0.9)/pi = 14.36 % of the time.
+    let samples = 150_000;
+    let sine = |i: usize| 1000.0 * libm::sin(std::f64::consts::TAU * 0.00346 * i as f64);
+    let whole: Vec<i16> = (0..samples).map(|i| sine(i).round() as i16).collect();
+    let cut: Vec<i16> = whole.iter().map(|c| (*c).min(900)).collect();
+    let path = file(folder.path(), "a.h5", |f| {
+        number(f, "sample_rate", 1000.0);
+        for (name, codes) in [("whole", &whole), ("cut", &cut)] {
+            let dataset = array(f, name, &[samples], codes);
+            number(&dataset, "scale", -0.001);
+            text(&dataset, "units", "V");
+        }
+    });
+    let volt = crate::units::Unit::parse("V").unwrap();
+    let whole = read(&path, &header(&path, "whole"), 0, 4096);
+    assert_eq!(whole.counters.remarks(&volt, false), [""; 0]);
+    let cut = header(&path, "cut");
+    let all = read(&path, &cut, 0, samples);
+    for slice in [1000, 2048, 32_768] {
+        assert_eq!(read(&path, &cut, 0, slice), all);
+    }
+    // The scale turns the signs. Two stretches of 10 240 samples together are looked at, each of which may begin or end
+    // within a top of 42 samples: 84/10240 is 0.0082.
+    let found = all.counters.cut_off();
+    assert!(
+        matches!(found[..], [CutOff { value, is_largest: false, part }] if (value + 0.9).abs() < 1e-12 && (part - 0.1436).abs() < 0.0083),
+        "{found:?}"
+    );
+    let remarks = all.counters.remarks(&volt, false);
+    assert!(
+        matches!(&remarks[..], [one] if one.contains("smallest value, -900") && one.contains("less gain")),
+        "{remarks:?}"
+    );
+    assert_eq!(all.counters.remarks(&volt, true), [""; 0]);
+}
+
+#[test]
+fn what_is_missing_or_all_alike_is_said_as_it_is() {
+    let unit = crate::units::Unit::parse("V").unwrap();
+    let counters = |missing, infinite| Counters {
+        missing,
+        infinite,
+        first_missing: Some(4),
+        ..Counters::default()
+    };
+    for (found, wanted) in [
+        (counters(1, 0), "1 sample missing, the first at sample 4"),
+        (counters(3, 0), "3 samples missing, the first at sample 4"),
+        (
+            counters(3, 2),
+            "3 samples missing (2 infinite), the first at sample 4",
+        ),
+        (
+            counters(1, 1),
+            "1 sample missing (infinite), the first at sample 4",
+        ),
+    ] {
+        assert_eq!(found.remarks(&unit, false), [wanted]);
+    }
+    let dead = Counters {
+        minimum: Some(0.25),
+        maximum: Some(0.25),
+        ..Counters::default()
+    };
+    let said = dead.remarks(&unit, false);
+    assert!(
+        said.len() == 1 && said[0].starts_with("all samples are 250"),
+        "{said:?}"
+    );
 }
