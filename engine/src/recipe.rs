@@ -304,7 +304,10 @@ impl Recipe {
                 return (None, diagnostics);
             }
         };
-        let help = "name the recipe first and give a wiring with `--wiring FILE`";
+        let help = match whole.name() {
+            Some("Bench") => "a bench is for `phasemill expect`; name a recipe here",
+            _ => "name the recipe first and give a wiring with `--wiring FILE`",
+        };
         if !expect_text(&whole, "Recipe", help, &mut diagnostics) {
             return (None, diagnostics);
         }

@@ -190,18 +190,24 @@ pub(crate) fn keep_what_is_read(request: &Request<'_>, also: &[PathBuf]) -> Resu
         .chain(also)
         .map(|p| resolved(p))
         .collect();
-    let output = resolved(&request.output);
-    let tables = request.csv.iter().chain(&request.budget);
-    let mut written = vec![output];
-    for path in tables.map(|path| resolved(path)) {
-        if written.contains(&path) {
-            let message =
-                "the result file and the table have one name; choose another for the table";
-            return Err(RunError::Files(message.into()));
+    let outputs = [
+        ("the result file", Some(&request.output)),
+        ("the table of estimates", request.csv.as_ref()),
+        ("the table of budgets", request.budget.as_ref()),
+    ];
+    let mut written: Vec<(&str, PathBuf)> = Vec::new();
+    for (what, given) in outputs.into_iter().filter_map(|(what, p)| Some((what, p?))) {
+        let path = resolved(given);
+        if let Some((other, _)) = written.iter().find(|(_, p)| *p == path) {
+            let message = format!(
+                "{other} and {what} have one name, {}; choose another for one of them",
+                given.display()
+            );
+            return Err(RunError::Files(message));
         }
-        written.push(path);
+        written.push((what, path));
     }
-    for path in &written {
+    for (_, path) in &written {
         if read.contains(path) {
             let message = format!("the output would replace {}, which is read", path.display());
             return Err(RunError::Files(format!("{message}; choose another name")));

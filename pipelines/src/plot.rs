@@ -46,8 +46,15 @@ pub fn document(panels: &[String]) -> String {
     out + "</svg>\n"
 }
 
-/// Writes a drawing; nothing but a drawing is replaced.
-pub fn write(path: &Path, drawing: &str) -> Result<(), String> {
+/// Refuses a place where no drawing may go: one whose name ends otherwise, or that holds something else.
+pub fn place(path: &Path) -> Result<(), String> {
+    let ending = path.extension().map(|e| e.to_string_lossy());
+    if let Some(ending) = ending.filter(|e| !e.eq_ignore_ascii_case("svg")) {
+        return Err(format!(
+            "error: expected a name that ends in .svg, found .{ending} in {}; plots are drawn as SVG",
+            path.display()
+        ));
+    }
     let replaced = std::fs::read(path).ok();
     if replaced.is_some_and(|old| !old.starts_with(b"<svg")) {
         return Err(format!(
@@ -55,6 +62,12 @@ pub fn write(path: &Path, drawing: &str) -> Result<(), String> {
             path.display()
         ));
     }
+    Ok(())
+}
+
+/// Writes a drawing; nothing but a drawing is replaced.
+pub fn write(path: &Path, drawing: &str) -> Result<(), String> {
+    place(path)?;
     std::fs::write(path, drawing)
         .map_err(|e| format!("error: cannot write the plot {}: {e}", path.display()))
 }

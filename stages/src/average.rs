@@ -252,7 +252,7 @@ impl Settings {
                         "uncertainty",
                         Code::Unit,
                         message,
-                        "see the unit of the flow",
+                        "state it per root hertz, as in \"5 nV/sqrt(Hz)\", in the unit of what is averaged",
                     );
                 }
                 if input.convention == Some(Convention::Step) {

@@ -11,8 +11,8 @@ use phasemill_engine::stage::{
 };
 use phasemill_engine::text::{Choice, Range, Reader};
 
-use crate::math::design::{Band, BesselNorm, Family, design};
-use crate::math::fir::{Fir, KaiserSpec, kaiser_fir};
+use crate::math::design::{Band, BesselNorm, DesignError, Family, design};
+use crate::math::fir::{Fir, FirError, KaiserSpec, kaiser_fir};
 use crate::math::gaps::{Gaps, Guard, read_gaps};
 use crate::math::periods::{LONGEST, PeriodMean};
 use crate::math::rc_notch::{notches, rc_cascade};
@@ -232,7 +232,7 @@ enum Designed {
 
 impl Settings {
     /// The filter at a sample rate in Hz; `None` for a mean over periods, which needs no design.
-    fn design(&self, rate: f64) -> Result<Option<Designed>, String> {
+    fn design(&self, rate: f64) -> Result<Option<Designed>, FirError> {
         let sections = match &self.kind {
             Design::Rc { poles, tau } => rc_cascade(*poles, *tau, rate),
             Design::Sections {
@@ -242,15 +242,11 @@ impl Settings {
             } => design(*family, *order, *band, rate),
             Design::Notch { line, harmonics, q } => notches(*line, *harmonics, *q, rate),
             Design::Kaiser { spec, band } => {
-                return kaiser_fir(*spec, *band, rate)
-                    .map(|taps| Some(Designed::Taps(taps)))
-                    .map_err(|e| e.to_string());
+                return kaiser_fir(*spec, *band, rate).map(|taps| Some(Designed::Taps(taps)));
             }
             Design::Periods(_) => return Ok(None),
         };
-        sections
-            .map(|s| Some(Designed::Sections(s)))
-            .map_err(|e| e.to_string())
+        Ok(Some(Designed::Sections(sections?)))
     }
 }
 
@@ -334,12 +330,13 @@ impl Configured for Settings {
                         .map(|stretch| stretch.saturating_sub(designed.settling(rate)));
                 }
                 Ok(None) => {}
-                Err(message) => checker.error(
-                    "kind",
-                    Code::Design,
-                    message,
-                    "change the filter, or the rate before it",
-                ),
+                Err(error) => {
+                    let cure = match error {
+                        FirError::Band(DesignError::Corners { .. }) => "exchange the two corners",
+                        _ => "change the filter, or the rate before it",
+                    };
+                    checker.error("kind", Code::Design, error.to_string(), cure);
+                }
             },
             _ => {}
         }
@@ -365,9 +362,9 @@ impl Configured for Settings {
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
         let (input, rate) = sampled_input(inputs)?;
-        let designed = self.design(rate).map_err(|why| Fault::Numeric {
+        let designed = self.design(rate).map_err(|error| Fault::Numeric {
             what: "filter",
-            why,
+            why: error.to_string(),
         })?;
         let settling = designed.as_ref().map_or(0, |d| d.settling(rate));
         let guard = Guard::new(self.gaps, settling);

@@ -349,7 +349,7 @@ fn what_cannot_be_planned_says_why() {
         ),
         (
             vec!["bench.ron", "--at", "5"],
-            "expected a value above zero, as in 173Hz, found `5`",
+            "expected a value with a unit such as Hz, as in 173Hz, found `5`",
         ),
         (
             vec!["bench.ron", "--time", "0 s"],
@@ -380,7 +380,7 @@ fn what_cannot_be_planned_says_why() {
         ),
         (
             vec!["bench.ron", "--plot", "note.txt"],
-            "expected a new file or an SVG",
+            "expected a name that ends in .svg",
         ),
     ] {
         let all: Vec<&str> = std::iter::once("expect").chain(arguments).collect();

@@ -495,7 +495,21 @@ fn an_output_never_replaces_what_it_is_made_from() {
     let arguments = ["run", "recipe.ron", "a.h5", "--out", "x", "--csv", "./x"];
     phasemill(folder.path(), &arguments)
         .expect(1)
-        .says("one name");
+        .says("the result file and the table of estimates have one name");
+    let arguments = [
+        "run",
+        "recipe.ron",
+        "a.h5",
+        "--out",
+        "x",
+        "--csv",
+        "t",
+        "--budget",
+        "./t",
+    ];
+    phasemill(folder.path(), &arguments)
+        .expect(1)
+        .says("the table of estimates and the table of budgets have one name, ./t");
     assert_eq!(names(folder.path()), ["a.h5", "recipe.ron"]);
 }
 

@@ -417,10 +417,10 @@ fn a_plot_is_drawn_and_replaces_plots_only() {
     assert!(!svg.contains("NaN") && !svg.contains("inf"));
     draw("a.ron")
         .expect(1)
-        .says("expected a new file or an SVG to replace");
+        .says("expected a name that ends in .svg");
     draw("recording.h5")
         .expect(1)
-        .says("expected a new file or an SVG to replace");
+        .says("expected a name that ends in .svg");
     let alone = phasemill(folder, &["check", "a.ron", "--plot", "b.svg"]);
     alone.expect(1).says("nothing to draw");
 }

@@ -328,11 +328,11 @@ fn a_bench_is_written_that_reads_back() {
     // Neither is replaced by what it is not.
     phasemill(folder.path(), &arguments)
         .expect(1)
-        .says("choose a name that is free");
+        .says("bench.ron: exists already");
     let wrong = ["inspect", "a.h5", "--plot", "bench.ron"];
     phasemill(folder.path(), &wrong)
         .expect(1)
-        .says("expected a new file or an SVG to replace");
+        .says("expected a name that ends in .svg");
 }
 
 #[test]

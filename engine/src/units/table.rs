@@ -261,6 +261,11 @@ pub(super) fn nearest(word: &str) -> Option<String> {
         .chain(["dB", "degC"]);
     same.or_else(|| {
         let words = longer.chain(NAMES.iter().map(|(name, _)| *name));
-        crate::diagnostic::nearest(word, words).map(str::to_owned)
+        // Of two letters, one wrong is half the unit: the other has to be the first.
+        let fits =
+            |found: &&str| word.chars().count() > 2 || found.chars().next() == word.chars().next();
+        crate::diagnostic::nearest(word, words)
+            .filter(fits)
+            .map(str::to_owned)
     })
 }

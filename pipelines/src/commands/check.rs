@@ -46,6 +46,10 @@ pub struct Arguments {
 /// Runs the command.
 pub fn run(arguments: &Arguments) -> u8 {
     let mut report = Report::new(arguments);
+    if let Some(Err(message)) = arguments.plot.as_deref().map(plot::place) {
+        report.error(message);
+        return report.told();
+    }
     let parsed = match arguments.texts.parse() {
         Ok(parsed) => parsed,
         Err(message) => {
@@ -241,6 +245,11 @@ impl<'a> Report<'a> {
         {
             self.error(message);
         }
+        self.told()
+    }
+
+    /// Prints what is printed at the end; the exit code.
+    fn told(self) -> u8 {
         if self.arguments.json {
             let all = json!({
                 "accepted": self.code == exit::DONE,

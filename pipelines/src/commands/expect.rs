@@ -62,8 +62,14 @@ fn quantity(text: &str) -> Result<Quantity, String> {
 
 fn positive(text: &str, unit: &Unit, example: &str) -> Result<f64, String> {
     let found = quantity(text)?;
-    let fits = found.unit.same_dimension(unit) && !found.is_level() && found.value > 0.0;
-    fits.then_some(found.value)
+    if !found.unit.same_dimension(unit) || found.is_level() {
+        let unit = unit.ascii();
+        return Err(format!(
+            "expected a value with a unit such as {unit}, as in {example}, found `{text}`"
+        ));
+    }
+    (found.value > 0.0)
+        .then_some(found.value)
         .ok_or_else(|| format!("expected a value above zero, as in {example}, found `{text}`"))
 }
 
@@ -111,6 +117,9 @@ fn bare(message: &str) -> &str {
 }
 
 fn plan(arguments: &Arguments) -> Result<(), Refusal> {
+    if let Some(file) = &arguments.plot {
+        plot::place(file)?;
+    }
     let path = arguments.bench.as_deref().unwrap_or(Path::new(""));
     let text = read_text(path, "bench")?;
     let (bench, found) = Bench::parse(&path.display().to_string(), &text);

@@ -3,15 +3,19 @@
 use std::path::{Path, PathBuf};
 
 use phasemill_engine::look::{self, ChannelLook, MOST_SAMPLES};
-use phasemill_engine::recipe::Wiring;
+use phasemill_engine::recipe::{Axis, Channel, RateOrigin, Wiring};
 use phasemill_engine::store::{DatasetInfo, FileContents, RecordingFile, StoreError};
 use phasemill_engine::units::format_quantity;
 use serde_json::{Value, json};
 
-use super::{complain, read_wiring, save_new, say, show};
+use super::{complain, read_wiring, say, show};
 use crate::exit;
 use crate::plot;
+use crate::report::files::{self, Existing};
 use crate::survey::{self, Findings, SQUARE, Seen, Wanted};
+
+/// The record in a result file.
+const RECORD: &str = "/provenance/lineage";
 
 /// Arguments of `inspect`.
 #[derive(clap::Args)]
@@ -25,9 +29,9 @@ pub struct Arguments {
     /// Look at the noise, the lines and the steadiness of references, too
     #[arg(long)]
     spectrum: bool,
-    /// The point of a sweep whose spectrum is taken
-    #[arg(long, value_name = "N", default_value_t = 0)]
-    point: u64,
+    /// The point of a sweep whose spectrum is taken; the first by default
+    #[arg(long, value_name = "N")]
+    point: Option<u64>,
     /// Take the spectrum of all points, and of all samples of long ones
     #[arg(long, conflicts_with = "point")]
     all: bool,
@@ -43,6 +47,9 @@ pub struct Arguments {
     /// The dataset that the bench is made of; by default the only one that is no reference
     #[arg(long, value_name = "DATASET", requires = "bench")]
     channel: Option<String>,
+    /// Replace an existing description of a bench
+    #[arg(long, requires = "bench")]
+    overwrite: bool,
     /// A wiring (RON) for datasets that do not describe themselves
     #[arg(long, value_name = "FILE")]
     wiring: Option<PathBuf>,
@@ -56,8 +63,42 @@ impl Arguments {
         let any = self.spectrum || self.plot.is_some() || self.bench.is_some();
         any.then_some(match self.all {
             true => Wanted::All,
-            false => Wanted::Point(self.point),
+            false => Wanted::Point(self.point.unwrap_or(0)),
         })
+    }
+
+    /// Refuses before the work what does not go together or cannot be written after it.
+    fn refuse(&self) -> Result<(), String> {
+        let of_spectra = [
+            ("--point", self.point.is_some()),
+            ("--all", self.all),
+            ("--reference", self.reference.is_some()),
+        ];
+        if let Some((option, _)) = of_spectra.iter().find(|(_, given)| *given)
+            && self.wanted().is_none()
+        {
+            return Err(format!(
+                "error: expected `--spectrum` with `{option}`, found none; add it, or leave `{option}` out"
+            ));
+        }
+        let one = self.recordings.len() == 1;
+        if !one && (self.plot.is_some() || self.bench.is_some()) {
+            return Err(
+                "error: expected one recording to draw or describe, found several; name one".into(),
+            );
+        }
+        if let Some(path) = &self.plot {
+            plot::place(path)?;
+        }
+        match &self.bench {
+            Some(path) => self.existing().allows(path),
+            None => Ok(()),
+        }
+        .map_err(|message| format!("error: {message}"))
+    }
+
+    fn existing(&self) -> Existing {
+        Existing::Replaced(self.overwrite)
     }
 }
 
@@ -74,9 +115,8 @@ pub fn run(arguments: &Arguments) -> u8 {
             return exit::REJECTED;
         }
     };
-    let one = arguments.recordings.len() == 1;
-    if !one && (arguments.plot.is_some() || arguments.bench.is_some()) {
-        complain("error: expected one recording to draw or describe, found several; name one");
+    if let Err(message) = arguments.refuse() {
+        complain(message);
         return exit::REJECTED;
     }
     let mut code = exit::DONE;
@@ -140,7 +180,8 @@ fn keep(arguments: &Arguments, findings: &Findings, recording: &Path) -> Result<
             arguments.channel.as_deref(),
             &name.to_string_lossy(),
         )?;
-        save_new(path, &text)?;
+        files::write(path, text.as_bytes(), arguments.existing())
+            .map_err(|message| format!("error: {message}"))?;
     }
     Ok(())
 }
@@ -151,6 +192,8 @@ struct Recording {
     contents: FileContents,
     /// One per dataset; `None` for one that cannot be a channel.
     looks: Vec<Option<ChannelLook>>,
+    /// Where axes and times are found instead of in the recording itself.
+    wiring: Wiring,
     seen: Vec<Seen>,
     errors: Vec<StoreError>,
 }
@@ -162,6 +205,7 @@ impl Recording {
         let mut recording = Recording {
             path: path.into(),
             looks: Vec::new(),
+            wiring: wiring.clone(),
             seen: Vec::new(),
             errors: Vec::new(),
             contents,
@@ -169,6 +213,8 @@ impl Recording {
         for dataset in &recording.contents.datasets {
             let looked = match arguments.headers {
                 true => None,
+                // What is kept of a run is no channel.
+                false if recording.is_result() => None,
                 false => look::look(&file, dataset, wiring),
             };
             let look = looked
@@ -177,6 +223,14 @@ impl Recording {
                 .ok()
                 .flatten();
             recording.looks.push(look);
+        }
+        // An axis has no rate of its own, whatever the file states for all.
+        let datasets = recording.contents.datasets.iter();
+        let serving: Vec<bool> = datasets.map(|d| recording.serves(d).is_some()).collect();
+        for (look, serves) in recording.looks.iter_mut().zip(serving) {
+            if let Some(look) = look {
+                look.has_rate &= !serves;
+            }
         }
         recording.see(arguments, &file);
         Ok(recording)
@@ -201,19 +255,55 @@ impl Recording {
             return Ok(None);
         }
         let points = self.seen.iter().map(|s| s.header.points).max();
-        if let Some(points) = points.filter(|n| !arguments.all && arguments.point >= *n) {
+        let point = arguments.point.unwrap_or(0);
+        if let Some(points) = points.filter(|n| !arguments.all && point >= *n) {
             return Err(format!(
-                "error: expected a point from 0 to {}, found {}; choose one with `--point`",
+                "error: expected a point from 0 to {}, found {point}; choose one with `--point`",
                 points - 1,
-                arguments.point
             ));
         }
         let seen = std::mem::take(&mut self.seen);
         Findings::new(seen, arguments.reference.as_deref()).map(Some)
     }
 
+    /// Whether it is what `run` or `compare` wrote.
+    fn is_result(&self) -> bool {
+        let datasets = &self.contents.datasets;
+        datasets.iter().any(|d| d.path == RECORD)
+    }
+
+    /// What a dataset that states no rate is there for, where others name it.
+    fn serves(&self, dataset: &DatasetInfo) -> Option<String> {
+        let names = |channel: &DatasetInfo| {
+            let mut axes = channel.attributes.iter().filter(|a| a.name == "axis");
+            let group = channel.path.rsplit_once('/').map_or("", |(group, _)| group);
+            axes.any(|a| {
+                let path = a.text.trim_start_matches('/');
+                dataset.path == format!("/{path}") || dataset.path == format!("{group}/{path}")
+            })
+        };
+        let bare = |path: &str| path.trim_matches('/') == dataset.path.trim_matches('/');
+        let timed = |(_, channel): &&(_, Channel)| matches!(&channel.rate, Some(RateOrigin::Times(path)) if bare(path));
+        if let Some((role, _)) = self.wiring.channels.iter().find(timed) {
+            return Some(format!("times of the samples of `{}`", role.text));
+        }
+        if matches!(&self.wiring.axis, Some(Axis::Dataset(path)) if bare(path)) {
+            return Some("axis of the points".into());
+        }
+        let channels = self.contents.datasets.iter().filter(|d| names(d));
+        let channels: Vec<&str> = channels.map(|d| d.path.as_str()).collect();
+        (!channels.is_empty()).then(|| format!("axis of {}", channels.join(", ")))
+    }
+
     fn print(&self, findings: Option<&Findings>) {
         say(self.path.display().to_string());
+        if self.is_result() {
+            let path = self.path.display();
+            say(format!(
+                "  results of a run: `phasemill trace {path}` lists them and tells how they were made, `phasemill report \
+                 {path}` shows them"
+            ));
+        }
         for attribute in &self.contents.attributes {
             say(format!("  {} = {}", attribute.name, attribute.text));
         }
@@ -230,7 +320,7 @@ impl Recording {
             }
             let seen = findings.and_then(|f| Some((seen_of(f, dataset)?, f)));
             if let Some(look) = look {
-                describe(look, seen.is_some());
+                describe(look, self.serves(dataset).as_deref(), seen.is_some());
             }
             if let Some((seen, findings)) = seen {
                 for line in survey::text::describe(seen, findings) {
@@ -257,12 +347,14 @@ impl Recording {
                 "stored": dataset.stored,
                 "layout": dataset.layout,
                 "attributes": attributes(&dataset.attributes),
+                "serves_as": self.serves(dataset),
                 "look": look.as_ref().map(look_json),
                 "survey": seen,
             })
         });
         json!({
             "file": self.path.display().to_string(),
+            "is_result": self.is_result(),
             "attributes": attributes(&self.contents.attributes),
             "datasets": datasets.collect::<Vec<_>>(),
             "more": self.contents.more,
@@ -293,6 +385,10 @@ fn look_json(found: &ChannelLook) -> Value {
         "first_clipped": counters.first_clipped,
         "missing": counters.missing,
         "first_missing": counters.first_missing,
+        "cut_off": counters.cut_off().iter().map(|cut| json!({
+            "value": cut.value,
+            "part": cut.part,
+        })).collect::<Vec<_>>(),
         "judged_by": found.samples,
         "may_be_reference": found.reference.as_ref().map(|guess| json!({
             "shape": if guess.near_extremes > SQUARE { "square" } else { "sine" },
@@ -303,15 +399,18 @@ fn look_json(found: &ChannelLook) -> Value {
 }
 
 /// What was seen at a first look; the guess at a reference only where nothing better follows.
-fn describe(found: &ChannelLook, more_follows: bool) {
+fn describe(found: &ChannelLook, serves: Option<&str>, more_follows: bool) {
     let header = &found.header;
     let unit = header.unit.to_coherent();
     if found.has_rate {
         let seconds = header.samples as f64 / header.rate;
+        let s = if header.points == 1 { "" } else { "s" };
         say(format!(
-            "      {} points of {} samples at {} Hz, {seconds} s each",
+            "      {} point{s} of {} samples at {} Hz, {seconds} s each",
             header.points, header.samples, header.rate
         ));
+    } else if let Some(serves) = serves {
+        say(format!("      {serves}"));
     } else {
         say("      no sample rate stated: needs a wiring with `rate`");
     }
@@ -336,17 +435,17 @@ fn describe(found: &ChannelLook, more_follows: bool) {
             found.samples
         ));
     }
-    for (count, first, what) in [
-        (counters.clipped, counters.first_clipped, "at full scale"),
-        (counters.missing, counters.first_missing, "missing"),
-    ] {
-        if let Some(first) = first {
-            say(format!(
-                "      {count} samples {what}, the first at sample {first}"
-            ));
-        }
+    let guess = found.reference.as_ref();
+    let is_square = guess.is_some_and(|guess| guess.near_extremes > SQUARE);
+    // What is there for others has no full scale, and nothing cut it off.
+    let oddities = match serves {
+        Some(_) => Vec::new(),
+        None => counters.oddities(&unit, is_square),
+    };
+    for remark in oddities {
+        say(format!("      {remark}"));
     }
-    if let Some(guess) = found.reference.as_ref().filter(|_| !more_follows) {
+    if let Some(guess) = guess.filter(|_| !more_follows && serves.is_none()) {
         let shape = if guess.near_extremes > SQUARE {
             "square or pulse"
         } else {

@@ -161,24 +161,6 @@ pub fn read_wiring(path: Option<&Path>) -> Result<(Wiring, Diagnostics), String>
     Ok(Wiring::parse(&path.display().to_string(), &text))
 }
 
-/// Writes a text to a file that does not exist yet.
-///
-/// # Errors
-/// A message when it cannot be written.
-pub fn save_new(path: &Path, text: &str) -> Result<(), String> {
-    let made = std::fs::OpenOptions::new()
-        .write(true)
-        .create_new(true)
-        .open(path);
-    made.and_then(|mut file| file.write_all(text.as_bytes()))
-        .map_err(|error| {
-            format!(
-                "error: cannot write {}: {error}; choose a name that is free",
-                path.display()
-            )
-        })
-}
-
 /// A further recording by the name that the recipe uses, as `NAME=FILE`.
 pub fn named_file(text: &str) -> Result<(String, PathBuf), String> {
     match text.split_once('=') {

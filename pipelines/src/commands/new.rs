@@ -2,8 +2,9 @@
 
 use std::path::PathBuf;
 
-use super::{complain, save_new, say};
+use super::{complain, say};
 use crate::exit;
+use crate::report::files::{Existing, write};
 
 /// The starter, which is also one of the shipped recipes' tests.
 const STARTER: &str = include_str!("../../library/starter.ron");
@@ -31,13 +32,13 @@ pub fn run(arguments: &Arguments) -> u8 {
             format!("phasemill check {} RECORDING", path.display()),
         ),
     };
-    match save_new(path, text) {
+    match write(path, text.as_bytes(), Existing::Kept) {
         Ok(()) => {
             say(format!("wrote {}; next: {next}", path.display()));
             exit::DONE
         }
         Err(message) => {
-            complain(message);
+            complain(format!("error: {message}"));
             exit::REJECTED
         }
     }

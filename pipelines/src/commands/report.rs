@@ -1,6 +1,6 @@
 //! `phasemill report`: results as a page that a colleague can read, or many as pages with an index.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use phasemill_engine::lineage::{RecordError, file_name};
 use phasemill_engine::report::draw::escaped;
@@ -10,6 +10,7 @@ use phasemill_engine::saved::{Saved, SavedError};
 
 use super::{complain, say, stopped_by_ctrl_c};
 use crate::exit;
+use crate::report::files::Existing;
 use crate::report::{Options, files, page};
 
 /// Arguments of `report`.
@@ -70,6 +71,7 @@ fn written(arguments: &Arguments) -> Result<u8, String> {
     let entries: usize = all.iter().map(|s| s.lineage().entries.len()).sum();
     let report = Report {
         arguments,
+        existing: Existing::Replaced(arguments.overwrite),
         options: Options {
             folders: arguments.folders.clone(),
             quick: arguments.quick,
@@ -138,6 +140,7 @@ fn paths_of(all: &[Saved]) -> Vec<String> {
 
 struct Report<'a> {
     arguments: &'a Arguments,
+    existing: Existing,
     options: Options,
     /// Paths that stand on no page but by the name of their file.
     paths: Vec<String>,
@@ -148,11 +151,16 @@ impl Report<'_> {
     /// One page about one recording.
     fn alone(&self, saved: &Saved) -> Result<u8, String> {
         let beside = || saved.path().with_extension("html");
-        let out = self.arguments.out.clone().unwrap_or_else(beside);
-        self.free(&out)?;
+        let mut out = self.arguments.out.clone().unwrap_or_else(beside);
+        // A folder gets the page under the name that it has beside the file.
+        if out.is_dir() {
+            out.push(beside().file_name().unwrap_or_default());
+        }
+        // Before the work, what would be refused after it.
+        self.existing.allows(&out)?;
         let entry = &saved.lineage().entries[0];
         let (page, _) = self.page(saved, &entry.name, &out.display().to_string())?;
-        files::write(&out, self.html(&page).as_bytes(), self.arguments.overwrite)?;
+        files::write(&out, self.html(&page).as_bytes(), self.existing)?;
         say(format!("page in {}", out.display()));
         self.plots(&page, "")?;
         Ok(exit::DONE)
@@ -173,7 +181,7 @@ impl Report<'_> {
                 folder.display()
             ));
         }
-        self.free(&first)?;
+        self.existing.allows(&first)?;
         files::folder(folder)?;
         let mut glances: Vec<Glance> = Vec::new();
         for saved in all {
@@ -194,7 +202,7 @@ impl Report<'_> {
                         files::write(
                             &folder.join(&name),
                             self.html(&page).as_bytes(),
-                            self.arguments.overwrite,
+                            self.existing,
                         )?;
                         self.plots(&page, &format!("{}-", name.trim_end_matches(".html")))?;
                         glances.push(glance);
@@ -214,11 +222,7 @@ impl Report<'_> {
         });
         let not_shown: Vec<String> = left_out.iter().cloned().chain(of_runs).collect();
         let index = index::index(glances, &not_shown);
-        files::write(
-            &first,
-            self.html(&index).as_bytes(),
-            self.arguments.overwrite,
-        )?;
+        files::write(&first, self.html(&index).as_bytes(), self.existing)?;
         say(format!("{pages} pages, and {} lists them", first.display()));
         Ok(if left_out.is_empty() {
             exit::DONE
@@ -235,17 +239,6 @@ impl Report<'_> {
         };
         let paths = self.paths.iter().map(|p| escaped(p));
         paths.fold(html(page), |text, path| clean(text, &path))
-    }
-
-    /// Refuses before the work what would be refused after it.
-    fn free(&self, path: &Path) -> Result<(), String> {
-        match path.exists() && !self.arguments.overwrite {
-            true => Err(format!(
-                "{}: exists already; choose another name, or allow it to be replaced with `--overwrite`",
-                path.display()
-            )),
-            false => Ok(()),
-        }
     }
 
     fn page(&self, saved: &Saved, entry: &str, name: &str) -> Result<(Page, Glance), String> {
@@ -269,7 +262,7 @@ impl Report<'_> {
         let Some(folder) = &self.arguments.plots else {
             return Ok(());
         };
-        let count = files::plots(page, folder, prefix, self.arguments.overwrite)?;
+        let count = files::plots(page, folder, prefix, self.existing)?;
         say(format!(
             "{count} plots in {}, each as SVG, PNG and CSV",
             folder.display()

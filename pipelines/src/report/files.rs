@@ -12,26 +12,59 @@ use resvg::usvg::{Options, Tree, fontdb::Database};
 /// Dots of a PNG for each unit of the drawing.
 const SCALE: f32 = 2.0;
 
+/// What becomes of a file that exists.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Existing {
+    /// It stays, and the command has no `--overwrite`.
+    Kept,
+    /// It stays unless the user says `--overwrite`, which is here or not.
+    Replaced(bool),
+}
+
+impl Existing {
+    /// Refuses a file that exists and stays.
+    ///
+    /// # Errors
+    /// A message that says what to do.
+    pub fn allows(self, path: &Path) -> Result<(), String> {
+        match self {
+            Existing::Replaced(true) => Ok(()),
+            _ if !path.exists() => Ok(()),
+            Existing::Kept => Err(format!(
+                "{}: exists already; choose a name that is free",
+                path.display()
+            )),
+            Existing::Replaced(false) => Err(format!(
+                "{}: exists already; choose another name, or allow it to be replaced with `--overwrite`",
+                path.display()
+            )),
+        }
+    }
+}
+
 /// Writes a file that does not exist yet, or may be replaced.
 ///
 /// # Errors
 /// A message that says what to do.
-pub fn write(path: &Path, contents: &[u8], overwrite: bool) -> Result<(), String> {
+pub fn write(path: &Path, contents: &[u8], existing: Existing) -> Result<(), String> {
     let shown = path.display();
+    existing.allows(path)?;
     let mut options = std::fs::OpenOptions::new();
     options.write(true);
-    match overwrite {
-        true => options.create(true).truncate(true),
-        false => options.create_new(true),
+    match existing {
+        Existing::Replaced(true) => options.create(true).truncate(true),
+        _ => options.create_new(true),
     };
     let made = options
         .open(path)
         .and_then(|mut file| file.write_all(contents));
     made.map_err(|error| match error.kind() {
-        ErrorKind::AlreadyExists => format!(
-            "{shown}: exists already; choose another name, or allow it to be replaced with `--overwrite`"
-        ),
-        ErrorKind::NotFound => format!("cannot write {shown}: its folder is not there; make it first"),
+        ErrorKind::IsADirectory => {
+            format!("cannot write {shown}: it is a folder; name a file in it")
+        }
+        ErrorKind::NotFound => {
+            format!("cannot write {shown}: its folder is not there; make it first")
+        }
         _ => format!("cannot write {shown}: {error}; choose a place where you may write"),
     })
 }
@@ -53,7 +86,7 @@ pub fn folder(path: &Path) -> Result<(), String> {
 ///
 /// # Errors
 /// A message that says what to do.
-pub fn plots(page: &Page, into: &Path, prefix: &str, overwrite: bool) -> Result<usize, String> {
+pub fn plots(page: &Page, into: &Path, prefix: &str, existing: Existing) -> Result<usize, String> {
     folder(into)?;
     let fonts = fonts();
     let all = page.plots();
@@ -61,9 +94,9 @@ pub fn plots(page: &Page, into: &Path, prefix: &str, overwrite: bool) -> Result<
         let place =
             |ending: &str| -> PathBuf { into.join(format!("{prefix}{}.{ending}", plot.id)) };
         let drawing = alone(plot);
-        write(&place("svg"), drawing.as_bytes(), overwrite)?;
-        write(&place("csv"), plot.csv().as_bytes(), overwrite)?;
-        write(&place("png"), &png(&drawing, &fonts)?, overwrite)?;
+        write(&place("svg"), drawing.as_bytes(), existing)?;
+        write(&place("csv"), plot.csv().as_bytes(), existing)?;
+        write(&place("png"), &png(&drawing, &fonts)?, existing)?;
     }
     Ok(all.len())
 }

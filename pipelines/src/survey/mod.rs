@@ -200,6 +200,16 @@ impl Findings {
     pub fn new(channels: Vec<Seen>, chosen: Option<&str>) -> Result<Findings, String> {
         let stated = chosen.and_then(|text| Quantity::parse(text).ok());
         if let Some(stated) = stated.filter(|q| q.unit.same_dimension(&Unit::hertz())) {
+            let fastest = channels.iter().map(|c| c.header.rate).fold(0.0, f64::max);
+            // A frequency of nothing is no reference, and NaN is none.
+            if !(stated.value > 0.0 && stated.value < 0.5 * fastest) {
+                return Err(format!(
+                    "error: expected a reference above 0 Hz and below half the sample rate, {} Hz, found `{}`; choose another, \
+                     or record faster",
+                    0.5 * fastest,
+                    stated.text
+                ));
+            }
             let references = vec![Known {
                 name: stated.text.clone(),
                 frequency: stated.value,
