@@ -14,6 +14,7 @@ use crate::graph::{Node, split};
 use crate::recipe::Recipe;
 use crate::response::{Element, Figures, Image};
 use crate::text::FlowName;
+use crate::units::{Unit, format_quantity};
 
 /// How far down in dB what folds onto the signal has to be: a hundredth of the amplitude (common
 /// practice, no source).
@@ -113,7 +114,7 @@ fn mains_in_the_band(recipe: &Recipe, typed: &Typed, mains: f64, diagnostics: &m
             hertz(multiple * mains),
             hertz(distance),
             kept.name,
-            hertz(band)
+            format_quantity(band, &Unit::hertz(), 4)
         );
         diagnostics.push(
             Diagnostic::warning(Code::Mains, result_place(recipe, kept), message).help(

@@ -227,7 +227,7 @@ pub enum Fault {
         remedy: &'static str,
     },
     /// Too few samples.
-    #[error("expected at least {needed} {what}, found {found}")]
+    #[error("expected {}{what}, found {}", match needed { 1 => String::new(), n => format!("at least {n} ") }, match found { 0 => "none".to_owned(), n => n.to_string() })]
     TooFew {
         /// What is counted.
         what: &'static str,

@@ -6,7 +6,7 @@ use phasemill_engine::flow::{Convention, Flow, Kind, Port};
 use phasemill_engine::response::Element;
 use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work, sampled_input};
 use phasemill_engine::text::{Range, Reader};
-use phasemill_engine::units::Unit;
+use phasemill_engine::units::{Unit, format_quantity};
 
 use crate::math::stretches::{FEWEST, Grid, Method};
 
@@ -333,7 +333,7 @@ impl Configured for Settings {
             (Some(skip), Some(duration)) if skip >= duration => checker.error(
                 "skip",
                 Code::Time,
-                format!("expected a settling time shorter than the point, found {skip:.6} s of {duration:.6} s"),
+                format!("expected a settling time shorter than the point, found {} of {}", seconds(skip), seconds(duration)),
                 "record longer points, filter less, or settle to a larger part",
             ),
             (Some(skip), _) if self.never_settles(input, skip) => checker.error(
@@ -345,14 +345,14 @@ impl Configured for Settings {
             (_, Some(duration)) if input.missing.held >= duration => checker.error(
                 "of",
                 Code::Time,
-                format!("expected samples in the {duration:.6} s of a point, found none before {:.6} s", input.missing.held),
+                format!("expected samples in the {} of a point, found none before {}", seconds(duration), seconds(input.missing.held)),
                 "record longer points, or average over fewer periods",
             ),
             (Some(skip), Some(duration)) => match self.whole_blocks(input, skip) {
                 Some(found @ 0..2) => checker.error(
                     "over",
                     Code::Time,
-                    format!("expected at least 2 blocks in the {:.6} s after settling, found {found}", duration - skip),
+                    format!("expected at least 2 blocks in the {} after settling, found {found}", seconds(duration - skip)),
                     "choose shorter blocks, or record longer points",
                 ),
                 Some(found) if found < FEW_BLOCKS => checker.warn(
@@ -463,6 +463,11 @@ fn per_root_hertz(density: &Constant, input: &Flow) -> (f64, f64) {
         density.value * f64::sqrt(share),
         0.5 / (relative * relative),
     )
+}
+
+/// A time as it is told.
+fn seconds(time: f64) -> String {
+    format_quantity(time, &Unit::second(), 5)
 }
 
 /// What is said of few degrees of freedom.

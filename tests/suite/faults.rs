@@ -292,7 +292,7 @@ fn every_sample_missing() {
         &[channel],
     );
     let outcome = run(folder.path(), &["a.h5"]).expect(2).says("`level`");
-    assert!(outcome.err.contains("found 0"), "{}", outcome.err);
+    assert!(outcome.err.contains("found none"), "{}", outcome.err);
 }
 
 #[test]

@@ -401,8 +401,10 @@ impl<'l> Lane<'l> {
 }
 
 fn fail(failed: &mut [bool], outcome: &mut LaneOutcome, node: Node, error: LaneError) {
-    failed[node] = true;
-    outcome.failures.push((node, error));
+    // What is read again, as after its mean was looked for, fails again.
+    if !std::mem::replace(&mut failed[node], true) {
+        outcome.failures.push((node, error));
+    }
 }
 
 fn read(

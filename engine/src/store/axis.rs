@@ -45,7 +45,10 @@ impl RecordingFile {
             let found = format!("the shape {shape:?}; name the axis of `{}`", header.dataset);
             return Err(self.unfit(
                 &path,
-                format!("{} numbers, one per point", header.points),
+                match header.points {
+                    1 => "1 number, as there is one point".to_owned(),
+                    n => format!("{n} numbers, one per point"),
+                },
                 found,
             ));
         }

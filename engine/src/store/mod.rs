@@ -189,11 +189,13 @@ pub enum StoreError {
         name: String,
         /// What was expected.
         expected: String,
-        /// What was found; with what to do.
+        /// What was found; behind a semicolon, what to do.
         found: String,
+        /// What kind of fault it is.
+        code: Code,
     },
     /// Reading failed half-way.
-    #[error("{}: `{name}`: cannot read samples {start} to {end}: {why}", file.display())]
+    #[error("{}: `{name}`: cannot read samples {start} to {end}: {why}; copy the file again from where it was recorded, or leave the point out", file.display())]
     Read {
         /// The file.
         file: PathBuf,

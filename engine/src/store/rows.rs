@@ -4,6 +4,7 @@
 //! threads do not wait for its lock. Anything else goes through the library: the numbers are the same.
 
 use std::fs::File;
+use std::ops::Range;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -178,8 +179,20 @@ impl Rows {
                 let start = index % form.across() * form.chunk[1];
                 let range = start as usize..(start + form.chunk[1]).min(form.length) as usize;
                 let dataset = dataset.as_ref().ok_or("the dataset is not open")?;
-                let loaded = form.numbers.load(dataset, row, range);
-                return loaded.map(Decoded::plain).map_err(|e| reason(&e));
+                let load = |range: Range<usize>| form.numbers.load(dataset, row, range);
+                return load(range.clone()).map(Decoded::plain).map_err(|e| {
+                    // Several chunks are loaded at once, of which one is damaged.
+                    let width = dataset.chunk().and_then(|c| c.last().copied());
+                    let width = width.unwrap_or(range.len()).max(1);
+                    let mut chunks = (range.clone().step_by(width))
+                        .map(|first| first..(first + width).min(range.end));
+                    match chunks.find(|chunk| load(chunk.clone()).is_err()) {
+                        Some(Range { start, end }) => {
+                            format!("the chunk of samples {start} to {end}: {}", reason(&e))
+                        }
+                        None => reason(&e),
+                    }
+                });
             }
         };
         let chunk = &chunks[index as usize];
@@ -209,7 +222,7 @@ impl Rows {
     /// Reads bytes of the file.
     fn fetch(&self, address: u64, out: &mut [u8]) -> Result<(), String> {
         read_at(&self.file, address, out).map_err(|e| match e.kind() {
-            std::io::ErrorKind::UnexpectedEof => "the file ends before it; copy it again".into(),
+            std::io::ErrorKind::UnexpectedEof => "the file ends before it".into(),
             _ => e.to_string().to_lowercase(),
         })
     }

@@ -58,7 +58,7 @@ pub enum FirError {
         most: f64,
     },
     /// The filter would be too long.
-    #[error("expected at most {MAX_TAPS} taps, found {found}; widen the transition or decimate")]
+    #[error("expected at most {MAX_TAPS} taps, found {found:.0}; widen the transition or decimate")]
     Taps {
         /// The number of taps that the settings need.
         found: f64,

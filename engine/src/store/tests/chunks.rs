@@ -239,7 +239,10 @@ fn damaged_chunks_are_named() {
         );
         let found = message(&reader, 2990).unwrap();
         assert!(found.contains(&place), "{offset}: {found}");
-        assert!(found.ends_with("cannot be inflated"), "{offset}: {found}");
+        assert!(
+            found.contains("cannot be inflated; copy the file again"),
+            "{offset}: {found}"
+        );
         assert_eq!(message(&reader, 2990), Some(found));
         for start in [0, 1000, 3000, 4490] {
             assert_eq!(message(&reader, start), None);
@@ -263,7 +266,7 @@ fn files_that_end_while_they_are_read_are_errors() {
         "{found}"
     );
     assert!(
-        found.ends_with("the file ends before it; copy it again"),
+        found.contains("the file ends before it; copy the file again"),
         "{found}"
     );
     let again = recording.reader(&header).err().unwrap().to_string();

@@ -339,6 +339,35 @@ fn threads_read_points_of_one_file_at_once() {
     assert_eq!(together, alone.iter().map(Seen::values).collect::<Vec<_>>());
 }
 
+/// Such chunks are for the library, which loads several of them at once.
+#[test]
+fn a_damaged_chunk_that_the_library_reads_is_named() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = file(folder.path(), "a.h5", |f| {
+        let builder = f.new_dataset_builder().chunk([1000]).fletcher32();
+        let builder =
+            builder.chunk_opts(hdf5::plist::dataset_create::ChunkOpts::DONT_FILTER_PARTIAL_CHUNKS);
+        let values: Vec<i16> = (0..3500).collect();
+        builder.with_data(&values).create("x").unwrap();
+    });
+    let header = plain(&path, "x");
+    let mut bytes = std::fs::read(&path).unwrap();
+    let wanted: Vec<u8> = (1500..1532i16).flat_map(i16::to_le_bytes).collect();
+    let at = bytes.windows(64).rposition(|w| w == wanted).unwrap();
+    bytes[at] ^= 1;
+    std::fs::write(&path, bytes).unwrap();
+    let reader = RecordingFile::open(&path).unwrap().reader(&header).unwrap();
+    assert!(!reader.is_direct());
+    let mut out = [0.0; 10];
+    let read = reader.read(0, 0, &mut out, &mut Counters::default(), None);
+    let message = read.unwrap_err().to_string();
+    assert!(
+        message
+            .contains("cannot read samples 0 to 10: the chunk of samples 1000 to 2000: data error"),
+        "{message}"
+    );
+}
+
 #[test]
 fn damage_and_samples_beyond_the_end_are_errors() {
     let folder = tempfile::tempdir().unwrap();
@@ -373,7 +402,7 @@ fn damage_and_samples_beyond_the_end_are_errors() {
         "{message}"
     );
     assert!(
-        message.ends_with("data error detected by Fletcher32 checksum"),
+        message.contains("data error detected by Fletcher32 checksum; copy the file again"),
         "{message}"
     );
     assert!(
