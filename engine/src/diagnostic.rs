@@ -147,6 +147,8 @@ pub struct Diagnostic {
     pub place: Option<Place>,
     /// What was found and what was expected.
     pub message: String,
+    /// What it is about besides the place, as a recording.
+    pub notes: Vec<String>,
     /// What to do about it.
     pub help: Vec<String>,
 }
@@ -159,6 +161,7 @@ impl Diagnostic {
             severity: Severity::Error,
             place,
             message: message.into(),
+            notes: Vec::new(),
             help: Vec::new(),
         }
     }
@@ -169,6 +172,12 @@ impl Diagnostic {
             severity: Severity::Warning,
             ..Self::error(code, place, message)
         }
+    }
+
+    /// Adds what it is about.
+    pub fn note(mut self, note: impl Into<String>) -> Self {
+        self.notes.push(note.into());
+        self
     }
 
     /// Adds what to do about it.
@@ -213,6 +222,9 @@ impl Diagnostic {
             ),
             None => annotate_snippets::Group::with_title(title),
         };
+        for note in &self.notes {
+            first = first.element(Level::NOTE.message(note.as_str()));
+        }
         for help in &self.help {
             first = first.element(Level::HELP.message(help.as_str()));
         }
@@ -277,6 +289,12 @@ impl Diagnostics {
     /// Whether any of them stops the run.
     pub fn has_errors(&self) -> bool {
         self.0.iter().any(|d| d.severity == Severity::Error)
+    }
+
+    /// Adds to each error what it is about besides its place.
+    pub fn note_errors(&mut self, notes: &[String]) {
+        let errors = self.0.iter_mut().filter(|d| d.severity == Severity::Error);
+        errors.for_each(|d| d.notes.extend_from_slice(notes));
     }
 
     /// In the order of the texts; those without a place come last.

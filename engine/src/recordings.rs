@@ -1,8 +1,10 @@
 //! The recordings of a run: which files make up one set of points, and what their headers say.
 
+use std::fmt;
 use std::path::{Path, PathBuf};
 
-use crate::recipe::{Axis, Recipe, Wiring};
+use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place};
+use crate::recipe::{Axis, Input, Recipe, Wiring};
 use crate::stage::SeriesAxis;
 use crate::store::{AxisValues, ChannelHeader, RecordingFile, StoreError};
 
@@ -23,7 +25,65 @@ pub struct SetFile {
     /// Its path as the user gave it.
     pub path: PathBuf,
     /// The open file and the headers of its channels by input; or why there are none.
-    pub content: Result<FileContent, StoreError>,
+    pub content: Result<FileContent, Unusable>,
+}
+
+/// Why a file cannot be used.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Unusable {
+    /// It cannot be opened.
+    Closed(StoreError),
+    /// All that its headers lack for the recipe, and what of the wiring or the recipe asks for it.
+    Unfit(Vec<(StoreError, Option<Place>)>),
+}
+
+impl fmt::Display for Unusable {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Unusable::Closed(error) => error.fmt(f),
+            Unusable::Unfit(faults) => {
+                let all: Vec<String> = faults.iter().map(|(e, _)| e.to_string()).collect();
+                f.write_str(&all.join("; "))
+            }
+        }
+    }
+}
+
+impl Unusable {
+    fn unfit(error: StoreError, place: Option<&Place>) -> Self {
+        Unusable::Unfit(vec![(error, place.cloned())])
+    }
+
+    /// The faults of its headers, at their places.
+    pub fn diagnostics(&self) -> Diagnostics {
+        let mut all = Diagnostics::default();
+        let Unusable::Unfit(faults) = self else {
+            return all;
+        };
+        for (error, place) in faults {
+            let StoreError::Unfit {
+                file,
+                name,
+                expected,
+                found,
+                code,
+            } = error
+            else {
+                let message = error.to_string();
+                all.push(Diagnostic::error(Code::WrongType, place.clone(), message));
+                continue;
+            };
+            let (found, cure) = found.split_once("; ").unwrap_or((found, ""));
+            let message = format!("expected {expected}, found {found}");
+            let fault = Diagnostic::error(*code, place.clone(), message);
+            let fault = fault.note(format!("in `{name}` of {}", file.display()));
+            all.push(match cure {
+                "" => fault,
+                cure => fault.help(cure),
+            });
+        }
+        all
+    }
 }
 
 /// An opened file.
@@ -122,6 +182,61 @@ impl RecordingSet {
         self.files.iter().filter_map(|f| f.content.as_ref().ok())
     }
 
+    /// What headers say in words, for a fault that is due to them.
+    pub(crate) fn told(&self) -> Option<String> {
+        let (first, content) =
+            (self.files.iter()).find_map(|f| Some((f.path.display(), f.content.as_ref().ok()?)))?;
+        let channels = content.headers.iter().flatten().map(|h| {
+            let s = if h.samples == 1 { "" } else { "s" };
+            format!("`{}` {} Hz, {} sample{s}", h.dataset, h.rate, h.samples)
+        });
+        let channels: Vec<String> = channels.collect();
+        Some(format!("in recording {first}: {}", channels.join("; ")))
+    }
+
+    /// Warns of what headers leave open: units that are taken from the recipe, places that are no numbers.
+    pub(crate) fn cautions(&self, recipe: &Recipe, diagnostics: &mut Diagnostics) {
+        for (index, input) in recipe.inputs.iter().enumerate() {
+            let headers = self.contents().filter_map(|c| c.headers[index].as_ref());
+            let mut open = headers.filter(|h| !h.unit_is_stated);
+            let (Some(header), Some(unit)) = (open.next(), &input.unit) else {
+                continue;
+            };
+            let more = match open.count() {
+                0 => String::new(),
+                n => format!(" and {n} more"),
+            };
+            let message = format!(
+                "expected a unit in `{}@units` of {}{more}, found none: `{}` is taken to be in {unit}",
+                header.dataset,
+                header.file.display(),
+                input.name.text
+            );
+            diagnostics.push(
+                Diagnostic::warning(Code::Unit, Some(input.name.place.clone()), message).help(
+                    format!("state `unit` in the wiring of `{}`", input.name.text),
+                ),
+            );
+        }
+        for file in &self.files {
+            let Some(axis) = file.content.as_ref().ok().and_then(|c| c.axis.as_ref()) else {
+                continue;
+            };
+            let Some(bad) = axis.values.iter().position(|x| !x.is_finite()) else {
+                continue;
+            };
+            let message = format!(
+                "expected a number for every point along `{}` of {}, found {} at point {bad}",
+                axis.name,
+                file.path.display(),
+                axis.values[bad]
+            );
+            let help =
+                "correct it, or name another axis in the wiring; the point has no place along it";
+            diagnostics.push(Diagnostic::warning(Code::OutOfRange, None, message).help(help));
+        }
+    }
+
     /// Whether no file can be used.
     pub fn is_unusable(&self) -> bool {
         self.contents().next().is_none()
@@ -129,9 +244,10 @@ impl RecordingSet {
 }
 
 impl FileContent {
-    fn open(path: &Path, name: &str, recipe: &Recipe, wiring: &Wiring) -> Result<Self, StoreError> {
-        let (file, (headers, points, axis)) =
-            RecordingFile::open_and(path, |file| Self::headers(file, name, recipe, wiring))?;
+    fn open(path: &Path, name: &str, recipe: &Recipe, wiring: &Wiring) -> Result<Self, Unusable> {
+        let read = |file: &RecordingFile| Ok(Self::headers(file, name, recipe, wiring));
+        let (file, headers) = RecordingFile::open_and(path, read).map_err(Unusable::Closed)?;
+        let (headers, points, axis) = headers.map_err(Unusable::Unfit)?;
         Ok(FileContent {
             file,
             headers,
@@ -140,46 +256,62 @@ impl FileContent {
         })
     }
 
-    /// Headers of the inputs, points and axis of a file.
+    /// Headers of the inputs, points and axis of a file; or all that is wrong with them.
     fn headers(
         file: &RecordingFile,
         name: &str,
         recipe: &Recipe,
         wiring: &Wiring,
-    ) -> Result<Headers, StoreError> {
+    ) -> Result<Headers, Vec<(StoreError, Option<Place>)>> {
         let mut headers = Vec::new();
         let mut points: Option<(u64, String)> = None;
         let mut axis = None;
+        let mut faults = Vec::new();
         for input in &recipe.inputs {
             if input.recording != name {
                 headers.push(None);
                 continue;
             }
+            let mut fault = |error| faults.push((error, Some(wired(wiring, input).clone())));
             let header = file.channel(
                 &input.name.text,
                 &wiring.channel(input),
                 input.unit.as_ref(),
-            )?;
-            match &points {
-                Some((count, dataset)) if *count != header.points => {
-                    return Err(StoreError::unfit(
+            );
+            let header = header.map_err(&mut fault).ok();
+            match (&points, &header) {
+                (_, None) => {}
+                (Some((count, dataset)), Some(header)) if *count != header.points => {
+                    let error = StoreError::unfit(
                         file.path(),
                         &header.dataset,
                         format!("{count} points as in `{dataset}`"),
                         format!("{}; give every channel one row per point", header.points),
-                    ));
+                    );
+                    fault(error.of_kind(Code::Rate));
                 }
-                Some(_) => {}
-                None => {
-                    axis = file.axis(wiring.axis.as_ref().filter(|_| name.is_empty()), &header)?;
+                (Some(_), _) => {}
+                (None, Some(header)) => {
+                    let along = wiring.axis.as_ref().filter(|_| name.is_empty());
+                    axis = file.axis(along, header).map_err(fault).ok().flatten();
                     points = Some((header.points, header.dataset.clone()));
                 }
             }
-            headers.push(Some(header));
+            headers.push(header);
         }
         let points = points.map_or(0, |(points, _)| points);
-        Ok((headers, points, axis))
+        match faults.is_empty() {
+            true => Ok((headers, points, axis)),
+            false => Err(faults),
+        }
     }
+}
+
+/// Where a text says which dataset an input is: in the wiring, or else in the recipe.
+fn wired<'t>(wiring: &'t Wiring, input: &'t Input) -> &'t Place {
+    let mut channels = wiring.channels.iter().map(|(name, _)| name);
+    let named = channels.find(|n| n.text == input.name.text);
+    &named.unwrap_or(&input.name).place
 }
 
 /// Files of one set must agree in rate and dimension; one that does not is set aside with the reason.
@@ -204,17 +336,18 @@ fn agree(files: &mut [SetFile]) {
             all.filter_map(|(a, b)| Some((a.as_ref()?, b.as_ref()?)))
         };
         if let Some((a, b)) = pairs().find(|(a, b)| !a.unit.same_dimension(&b.unit)) {
-            entry.content = Err(StoreError::unfit(
+            let error = StoreError::unfit(
                 &entry.path,
                 &b.dataset,
                 format!("a unit such as {} as in {}", a.unit, model_path.display()),
                 format!("{}; process this file on its own", b.unit),
-            ));
+            );
+            entry.content = Err(Unusable::unfit(error.of_kind(Code::Unit), None));
             continue;
         }
         let differs = pairs().find(|(a, b)| a.rate != b.rate);
         if let Some((a, b)) = differs {
-            entry.content = Err(StoreError::unfit(
+            let error = StoreError::unfit(
                 &entry.path,
                 &b.dataset,
                 format!("{} Hz as in {}", a.rate, model_path.display()),
@@ -222,7 +355,8 @@ fn agree(files: &mut [SetFile]) {
                     "a sample rate of {} Hz; process this file on its own",
                     b.rate
                 ),
-            ));
+            );
+            entry.content = Err(Unusable::unfit(error.of_kind(Code::Rate), None));
         }
     }
 }

@@ -94,8 +94,8 @@ pub enum RunError {
     #[error("{0}")]
     Rejected(Diagnostics),
     /// No recording could be used.
-    #[error("no recording could be used:\n{}", .0.iter().map(|f| format!("  {f}")).collect::<Vec<_>>().join("\n"))]
-    NothingUsable(Vec<Finding>),
+    #[error("{}", nothing_usable(.0))]
+    NothingUsable(Vec<EntrySummary>),
     /// The files named do not fit the recipe or each other.
     #[error("{0}")]
     Files(String),
@@ -108,6 +108,13 @@ pub enum RunError {
     /// The user stopped the run.
     #[error("stopped; nothing was written")]
     Interrupted,
+}
+
+/// What failed of each recording; what is wrong with their headers is in their diagnostics.
+fn nothing_usable(entries: &[EntrySummary]) -> String {
+    let lines = entries.iter().flat_map(|e| &e.failures);
+    let lines: String = lines.map(|f| format!("\n  {f}")).collect();
+    format!("no recording could be used:{lines}")
 }
 
 impl fmt::Display for Finding {
@@ -428,10 +435,14 @@ fn prepare<'r>(request: &Request<'r>) -> Result<Prepared<'r>, RunError> {
     for (name, paths) in group(request.wiring, &request.recordings) {
         let sets = open_sets(request.recipe, request.wiring, &paths, &request.with);
         if sets.iter().any(RecordingSet::is_unusable) {
-            rejected.push(EntrySummary::unusable(name, &sets));
+            let mut entry = EntrySummary::unusable(name, &sets);
+            let roles = &mut entry.diagnostics;
+            request.wiring.check_roles(request.recipe, roles);
+            rejected.push(entry);
             continue;
         }
         let mut diagnostics = Diagnostics::default();
+        request.wiring.check_roles(request.recipe, &mut diagnostics);
         let job = Job::new(request.recipe, sets, &mut diagnostics);
         match job.filter(|_| !request.strict || diagnostics.is_empty()) {
             Some(job) => jobs.push((name, job, diagnostics.sorted())),
@@ -458,9 +469,7 @@ fn prepare<'r>(request: &Request<'r>) -> Result<Prepared<'r>, RunError> {
     }
     match (jobs.is_empty(), faults.is_empty()) {
         (true, false) => Err(RunError::Rejected(faults)),
-        (true, true) => Err(RunError::NothingUsable(
-            rejected.into_iter().flat_map(|e| e.failures).collect(),
-        )),
+        (true, true) => Err(RunError::NothingUsable(rejected)),
         _ => Ok((jobs, rejected)),
     }
 }
@@ -486,21 +495,37 @@ fn left_out(request: &Request<'_>, rejected: &[EntrySummary]) -> Vec<LeftOut> {
 
 impl EntrySummary {
     fn unusable(name: String, sets: &[RecordingSet]) -> Self {
-        let broken = sets
+        let files = sets
             .iter()
             .flat_map(|s| s.files.iter().map(move |f| (&s.name, f)));
-        let failures = broken
-            .filter_map(|(set, file)| Some((set, file.content.as_ref().err()?)))
-            .map(|(set, error)| Finding {
+        let mut diagnostics = Diagnostics::default();
+        let mut failures = Vec::new();
+        for (set, file) in files {
+            let Err(unusable) = &file.content else {
+                continue;
+            };
+            let found = unusable.diagnostics();
+            let message = match found.len() {
+                0 => unusable.to_string(),
+                n => {
+                    let s = if n == 1 { "" } else { "s" };
+                    format!(
+                        "{}: {n} fault{s} in what its headers say",
+                        file.path.display()
+                    )
+                }
+            };
+            diagnostics.extend(found);
+            failures.push(Finding {
                 recording: set.clone(),
                 point: None,
                 node: String::new(),
-                message: error.to_string(),
-            })
-            .collect();
+                message,
+            });
+        }
         EntrySummary {
             name,
-            diagnostics: Diagnostics::default(),
+            diagnostics,
             failures,
             remarks: Vec::new(),
             answers: Vec::new(),

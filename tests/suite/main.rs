@@ -22,6 +22,7 @@ mod exports;
 mod faults;
 mod flips;
 mod fuzzed;
+mod headers;
 mod lineage;
 mod memory;
 mod promises;

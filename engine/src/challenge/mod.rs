@@ -167,7 +167,11 @@ fn job(recipe: &Recipe, sets: Vec<RecordingSet>) -> Result<Job<'_>, ChallengeErr
         .flat_map(|s| &s.files)
         .find_map(|f| f.content.as_ref().err())
     {
-        return Err(ChallengeError::Recording(error.to_string()));
+        let found = error.diagnostics();
+        return Err(match found.is_empty() {
+            true => ChallengeError::Recording(error.to_string()),
+            false => ChallengeError::Rejected(found),
+        });
     }
     let mut found = Diagnostics::default();
     Job::new(recipe, sets, &mut found).ok_or_else(|| ChallengeError::Rejected(found.sorted()))

@@ -456,6 +456,7 @@ fn header(role: &str, facts: &InputFacts, has_axis: bool) -> ChannelHeader {
         samples: facts.length,
         rate: facts.rate,
         unit: Unit::parse(&facts.unit).unwrap_or_else(|_| Unit::one()),
+        unit_is_stated: true,
         scale: facts.scale,
         offset: facts.offset,
         full_scale: facts.full_scale,

@@ -194,8 +194,12 @@ impl<'r> Job<'r> {
         };
         let typed = crate::check::check(recipe, header, diagnostics);
         if diagnostics.has_errors() {
+            let told: Vec<String> = sets.iter().filter_map(RecordingSet::told).collect();
+            diagnostics.note_errors(&told);
             return None;
         }
+        sets.iter()
+            .for_each(|set| set.cautions(recipe, diagnostics));
         uneven_files(recipe, &sets, header, diagnostics);
         let wanted = typed.needed(typed.results.iter().map(|kept| kept.node));
         match prepare(recipe, &typed) {

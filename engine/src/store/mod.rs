@@ -45,6 +45,7 @@ pub use samples::{ChannelReader, StoredSamples};
 pub use sink::SampleSink;
 pub use write::{ResultWriter, Scratch};
 
+use crate::diagnostic::Code;
 use crate::units::Unit;
 
 /// A BLAKE3 hash.
@@ -75,6 +76,8 @@ pub struct ChannelHeader {
     pub rate: f64,
     /// Unit of the scaled values.
     pub unit: Unit,
+    /// Whether the recording or the wiring states the unit, and not only the recipe.
+    pub unit_is_stated: bool,
     /// Value of one code, in the unit.
     pub scale: f64,
     /// Value of code zero, in the unit.
@@ -127,6 +130,7 @@ impl ChannelHeader {
             samples,
             rate,
             unit,
+            unit_is_stated: true,
             scale: 1.0,
             offset: 0.0,
             full_scale: None,
@@ -256,6 +260,15 @@ impl StoreError {
             name: name.into(),
             expected: expected.into(),
             found: found.into(),
+            code: Code::WrongType,
         }
+    }
+
+    /// The same as a fault of this kind.
+    pub(crate) fn of_kind(mut self, kind: Code) -> Self {
+        if let StoreError::Unfit { code, .. } = &mut self {
+            *code = kind;
+        }
+        self
     }
 }

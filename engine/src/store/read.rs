@@ -14,7 +14,7 @@ use super::object::{filter_missing, layout, reason, type_name};
 use super::rows::Rows;
 use super::samples::ChannelReader;
 use super::{ChannelHeader, StoreError, contents};
-use crate::diagnostic::{listed, nearest};
+use crate::diagnostic::{Code, listed, nearest};
 use crate::recipe::{Channel, Origin};
 use crate::units::Unit;
 
@@ -249,7 +249,9 @@ impl RecordingFile {
         let file = self.handle()?;
         let path = absolute(channel.dataset.as_deref().unwrap_or(role));
         let place = format!("name it with `dataset` in the wiring of `{role}`");
-        let dataset = self.dataset(&file, &path, &place)?;
+        let dataset = self
+            .dataset(&file, &path, &place)
+            .map_err(|e| e.of_kind(Code::UnknownName))?;
         let (stored, layout) = self.form(&path, &dataset)?;
         let (two_dimensional, points, length) = self.shape(&path, &dataset)?;
         let attributes = Attributes {
@@ -258,7 +260,12 @@ impl RecordingFile {
             dataset: &dataset,
             file: &file,
         };
-        let unit = self.unit(&attributes, channel, expected)?;
+        let unit = self
+            .unit(&attributes, channel)
+            .and_then(|unit| self.fitting(&path, unit, expected))
+            .map_err(|e| e.of_kind(Code::Unit))?;
+        let unit_is_stated = unit.is_some();
+        let unit = unit.or(expected.cloned()).unwrap_or_else(Unit::one);
         let value = |origin: &Option<Origin>, name: &str| match origin {
             Some(Origin::Stated(stated)) if stated.unit.same_dimension(&unit) => {
                 Ok(Some(stated.value / unit.si_factor()))
@@ -268,7 +275,8 @@ impl RecordingFile {
             }
             Some(Origin::Stated(stated)) => {
                 let found = format!("`{}`; correct the wiring", stated.text);
-                Err(self.unfit(&path, format!("a `{name}` in {unit}"), found))
+                let fault = self.unfit(&path, format!("a `{name}` in {unit}"), found);
+                Err(fault.of_kind(Code::Unit))
             }
             Some(Origin::Attribute(name)) => attributes.required(name, &unit).map(Some),
             None => attributes.number(name, &unit),
@@ -277,27 +285,35 @@ impl RecordingFile {
         let offset = value(&channel.offset, "offset")?.unwrap_or(0.0);
         let full_scale = value(&channel.full_scale, "full_scale")?;
         if !(scale.is_finite() && scale != 0.0) {
-            return Err(self.unfit(
-                &path,
-                "a scale that is finite and not 0",
-                format!("{scale}; correct `scale`"),
-            ));
+            return Err(self
+                .unfit(
+                    &path,
+                    "a scale that is finite and not 0",
+                    format!("{scale}; correct `scale`"),
+                )
+                .of_kind(Code::OutOfRange));
         }
         if !offset.is_finite() {
-            return Err(self.unfit(
-                &path,
-                "a finite offset",
-                format!("{offset}; correct `offset`"),
-            ));
+            return Err(self
+                .unfit(
+                    &path,
+                    "a finite offset",
+                    format!("{offset}; correct `offset`"),
+                )
+                .of_kind(Code::OutOfRange));
         }
         if let Some(bad) = full_scale.filter(|f| f.is_nan() || *f <= 0.0) {
-            return Err(self.unfit(
-                &path,
-                "a full scale above 0",
-                format!("{bad}; correct `full_scale`"),
-            ));
+            return Err(self
+                .unfit(
+                    &path,
+                    "a full scale above 0",
+                    format!("{bad}; correct `full_scale`"),
+                )
+                .of_kind(Code::OutOfRange));
         }
-        let grid = self.grid(&attributes, channel, role, length)?;
+        let grid = self
+            .grid(&attributes, channel, role, length)
+            .map_err(|e| e.of_kind(Code::Rate))?;
         let header = ChannelHeader {
             role: role.into(),
             file: self.path.clone(),
@@ -306,6 +322,7 @@ impl RecordingFile {
             samples: grid.samples,
             rate: grid.rate,
             unit,
+            unit_is_stated,
             scale,
             offset,
             full_scale,
@@ -411,25 +428,33 @@ impl RecordingFile {
         Ok((two_dimensional, points, length))
     }
 
+    /// The unit that the wiring or the recording states.
     fn unit(
         &self,
         attributes: &Attributes<'_>,
         channel: &Channel,
-        expected: Option<&Unit>,
-    ) -> Result<Unit, StoreError> {
-        let path = attributes.path;
-        let unit = match (&channel.unit, attributes.text("units")?) {
-            (Some(unit), _) => Some(unit.clone()),
+    ) -> Result<Option<Unit>, StoreError> {
+        match (&channel.unit, attributes.text("units")?) {
+            (Some(unit), _) => Ok(Some(unit.clone())),
             (None, Some(text)) if !text.is_empty() => {
                 let unit = Unit::parse(&text).map_err(|e| {
                     let found = format!("`{text}` ({e}); state `unit` in the wiring");
-                    self.unfit(&format!("{path}@units"), "a unit", found)
+                    self.unfit(&format!("{}@units", attributes.path), "a unit", found)
                 })?;
-                Some(unit)
+                Ok(Some(unit))
             }
-            _ => None,
-        };
-        match (unit, expected) {
+            _ => Ok(None),
+        }
+    }
+
+    /// A unit that is of the kind that is expected.
+    fn fitting(
+        &self,
+        path: &str,
+        unit: Option<Unit>,
+        expected: Option<&Unit>,
+    ) -> Result<Option<Unit>, StoreError> {
+        match (&unit, expected) {
             (Some(unit), Some(expected)) if !unit.same_dimension(expected) => {
                 let remedy = "name another dataset, or state its unit and scale in the wiring";
                 Err(self.unfit(
@@ -438,8 +463,7 @@ impl RecordingFile {
                     format!("{unit}; {remedy}"),
                 ))
             }
-            (Some(unit), _) => Ok(unit),
-            (None, expected) => Ok(expected.cloned().unwrap_or_else(Unit::one)),
+            _ => Ok(unit),
         }
     }
 

@@ -9,7 +9,7 @@ use phasemill_engine::diagnostic::{Diagnostic, Diagnostics, Severity};
 use phasemill_engine::graph::Node;
 use phasemill_engine::lineage::describe;
 use phasemill_engine::recipe::{Recipe, Wiring};
-use phasemill_engine::recordings::RecordingSet;
+use phasemill_engine::recordings::{RecordingSet, Unusable};
 use phasemill_engine::run::Job;
 use phasemill_engine::session::{check_recordings, group, open_sets};
 use serde_json::{Value, json};
@@ -86,15 +86,26 @@ fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &
     for (name, paths) in group(wiring, &arguments.recordings) {
         let sets = open_sets(recipe, wiring, &paths, &arguments.with);
         let files = sets.iter().flat_map(|s| &s.files);
-        let broken: Vec<String> = files
-            .filter_map(|f| f.content.as_ref().err())
-            .map(|e| format!("error: {e}"))
-            .collect();
+        let broken: Vec<&Unusable> = files.filter_map(|f| f.content.as_ref().err()).collect();
+        let mut diagnostics = alone.clone();
         if !broken.is_empty() {
-            broken.into_iter().for_each(|e| report.failed(e));
+            for unusable in broken {
+                match unusable.diagnostics() {
+                    found if found.is_empty() => report.failed(format!("error: {unusable}")),
+                    found => diagnostics.extend(found),
+                }
+            }
+            if diagnostics.has_errors() {
+                report.say(format!("{name}: {}", recipe.title));
+                let before = report.code;
+                report.verdict(&diagnostics.sorted(), Some(&name));
+                // It is the recording that fails, as in a run.
+                if before == exit::DONE {
+                    report.code = exit::FAILED;
+                }
+            }
             continue;
         }
-        let mut diagnostics = alone.clone();
         let job = Job::new(recipe, sets, &mut diagnostics);
         report.say(format!("{name}: {}", recipe.title));
         if let Some(job) = &job {
@@ -289,6 +300,7 @@ pub fn as_json(diagnostic: &Diagnostic, recording: Option<&str>) -> Value {
         "column": line_column.map(|(_, column)| column),
         "bytes": place.map(|p| [p.range.start, p.range.end]),
         "message": diagnostic.message,
+        "notes": diagnostic.notes,
         "help": diagnostic.help,
     })
 }

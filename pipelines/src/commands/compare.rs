@@ -14,7 +14,7 @@ use phasemill_stages::REGISTRY;
 use serde_json::json;
 
 use super::run::operator;
-use super::{Texts, complain, counted, named_file, say, show, stopped_by_ctrl_c};
+use super::{Texts, complain, counted, named_file, refused, say, show, stopped_by_ctrl_c};
 use crate::{compared, exit, progress};
 
 /// Arguments of `compare`.
@@ -141,7 +141,7 @@ pub fn run(arguments: &Arguments) -> u8 {
             complain(format!("rejected: {}", counted(&found)));
             exit::REJECTED
         }
-        Err(Refusal::Run(error)) => refused(error),
+        Err(Refusal::Run(error)) => refused(&error),
     }
 }
 
@@ -161,20 +161,6 @@ impl From<CompareError> for Refusal {
             CompareError::Rejected(found) => Refusal::Faults(found),
             CompareError::Run(error) => Refusal::Run(error),
         }
-    }
-}
-
-fn refused(error: RunError) -> u8 {
-    if let RunError::Rejected(found) = &error {
-        show(found);
-        complain(format!("rejected: {}", counted(found)));
-        return exit::REJECTED;
-    }
-    complain(format!("error: {error}"));
-    match error {
-        RunError::Interrupted => exit::STOPPED,
-        RunError::NothingUsable(_) => exit::FAILED,
-        _ => exit::REJECTED,
     }
 }
 

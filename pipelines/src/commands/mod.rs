@@ -26,6 +26,9 @@ use std::sync::atomic::Ordering;
 use phasemill_engine::diagnostic::{Diagnostics, Severity};
 use phasemill_engine::recipe::{Recipe, Wiring};
 use phasemill_engine::run::Monitor;
+use phasemill_engine::session::RunError;
+
+use crate::exit;
 
 /// Prints a line to standard output; a reader that went away is no error.
 pub fn say(text: impl AsRef<str>) {
@@ -59,6 +62,25 @@ pub fn counted(diagnostics: &Diagnostics) -> String {
         (0, w) => some(w, "warning"),
         (e, 0) => some(e, "error"),
         (e, w) => format!("{}, {}", some(e, "error"), some(w, "warning")),
+    }
+}
+
+/// Says why a run gave nothing; the exit code.
+pub fn refused(error: &RunError) -> u8 {
+    match error {
+        RunError::Rejected(found) => {
+            show(found);
+            complain(format!("rejected: {}", counted(found)));
+            return exit::REJECTED;
+        }
+        RunError::NothingUsable(entries) => entries.iter().for_each(|e| show(&e.diagnostics)),
+        _ => {}
+    }
+    complain(format!("error: {error}"));
+    match error {
+        RunError::Interrupted => exit::STOPPED,
+        RunError::NothingUsable(_) => exit::FAILED,
+        _ => exit::REJECTED,
     }
 }
 

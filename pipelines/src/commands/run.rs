@@ -4,10 +4,10 @@ use std::path::PathBuf;
 use std::time::Instant;
 
 use phasemill_engine::run::{Draws, FEWEST_TRIALS, Share, peak_memory};
-use phasemill_engine::session::{Request, RunError, Summary};
+use phasemill_engine::session::{Request, Summary};
 
 use super::cache::Options;
-use super::{Texts, complain, counted, named_file, say, show, stopped_by_ctrl_c};
+use super::{Texts, complain, counted, named_file, refused, say, show, stopped_by_ctrl_c};
 use crate::{exit, progress, sketch};
 
 /// Warnings of a recording that are printed.
@@ -128,19 +128,7 @@ pub fn run(arguments: Arguments) -> u8 {
                 exit::DONE
             }
         }
-        Err(RunError::Rejected(diagnostics)) => {
-            show(&diagnostics);
-            complain(format!("rejected: {}", counted(&diagnostics)));
-            exit::REJECTED
-        }
-        Err(error) => {
-            complain(format!("error: {error}"));
-            match error {
-                RunError::Interrupted => exit::STOPPED,
-                RunError::NothingUsable(_) => exit::FAILED,
-                _ => exit::REJECTED,
-            }
-        }
+        Err(error) => refused(&error),
     }
 }
 
@@ -191,8 +179,12 @@ fn account(shares: &[Share], began: Instant) {
 fn report(summary: &Summary, request: &Request<'_>, quiet: bool, began: Instant) {
     for entry in &summary.entries {
         if !quiet {
-            show(&entry.diagnostics);
             say(format!("{}: {}", entry.name, request.recipe.title));
+        }
+        if !quiet || entry.diagnostics.has_errors() {
+            show(&entry.diagnostics);
+        }
+        if !quiet {
             entry
                 .answers
                 .iter()

@@ -91,12 +91,16 @@ fn recorded(
     wiring: &Wiring,
     recording: &Path,
     with: &[(String, PathBuf)],
-) -> Result<Vec<Option<ChannelHeader>>, String> {
+) -> Result<Vec<Option<ChannelHeader>>, Refusal> {
     check_recordings(recipe, with).map_err(|e| format!("error: {e}"))?;
     let sets = open_sets(recipe, wiring, &[recording.to_owned()], with);
     let mut files = sets.iter().flat_map(|set| &set.files);
     if let Some(error) = files.find_map(|f| f.content.as_ref().err()) {
-        return Err(format!("error: {error}"));
+        let found = error.diagnostics();
+        return Err(match found.is_empty() {
+            true => Refusal::Message(format!("error: {error}")),
+            false => Refusal::Found(found),
+        });
     }
     let header = |input| sets.iter().find_map(|s| s.header(input));
     Ok((0..recipe.inputs.len()).map(header).collect())

@@ -57,6 +57,7 @@ fn a_recording_that_describes_itself_needs_no_wiring() {
         samples: 4,
         rate: 1000.0,
         unit: unit("mV"),
+        unit_is_stated: true,
         scale: 0.5,
         offset: -3.0,
         full_scale: Some(10.0),
