@@ -3,7 +3,7 @@
 use crate::check::Kept;
 use crate::flow::Companions;
 use crate::run::{Job, Outcome};
-use crate::units::{format_quantity, format_uncertain};
+use crate::units::{format_beside, format_quantity, format_uncertain};
 use crate::value::{Estimate, Value};
 
 /// Whether a kept output is told together with another one that is kept too.
@@ -41,13 +41,15 @@ pub fn of_one(
     let unit = &job.typed.flow(kept.node, kept.port)?.unit;
     let number = |port| number(outcome, kept.node, port, point);
     let detected = number(companions.detected).filter(|d| !d.is_nan())?;
-    let show = |x: f64| format_quantity(x, unit, 3);
     if let Some(limit) = companions
         .limit
         .and_then(number)
         .filter(|_| detected == 0.0)
     {
-        return Some(format!("not detected, below {} at 95 %", show(limit)));
+        return Some(format!(
+            "not detected, below {} at 95 %",
+            format_quantity(limit, unit, 3)
+        ));
     }
     let (low, high) = (number(companions.low)?, number(companions.high)?);
     if low.is_nan() || high.is_nan() {
@@ -55,6 +57,8 @@ pub fn of_one(
     }
     let u = estimate.standard_uncertainty()?.re;
     let value = format_uncertain(estimate.value.re, u, unit);
+    // An interval is as wide as the uncertainty, and must not look empty beside a value that is told to more digits.
+    let show = |x: f64| format_beside(x, u, unit, 3);
     Some(format!("{value}; at 95 % {} to {}", show(low), show(high)))
 }
 

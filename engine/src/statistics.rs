@@ -1,4 +1,5 @@
-//! Probabilities and quantiles of the normal, Student's t and the chi-square distribution.
+//! Probabilities and quantiles of the normal, Student's t, Fisher's F and the chi-square distribution, and the law
+//! of chi-square where uncertainties are estimates.
 //!
 //! They rest on `libm` alone, so that a coverage factor has the same bits on every machine. Incomplete
 //! gamma and beta functions come from their series and continued fractions (NIST Digital Library of
@@ -6,7 +7,11 @@
 //! computation of binomial probabilities" (2000), which keeps them right for many degrees of freedom.
 //! Arguments outside a domain give NaN.
 
+mod ratios;
+
 use std::f64::consts::{SQRT_2, TAU};
+
+pub use ratios::{Law, Ratio, SMALLEST, ratios_above};
 
 /// From here on Student's t is taken through Wallace's normal deviate: its error, of relative order
 /// 1/dof^2, is below the rounding that the continued fraction collects.

@@ -31,11 +31,12 @@ impl Stage for CommonPhase {
          in-phase parts and stays correlated with the phase; one combination of its quadrature parts is zero whatever \
          was measured, so a mean or a fit takes the in-phase parts alone (`Parts`). `chi_square` is that of the quadrature parts left, \
          with one degree of freedom less than points, `p` the probability of as much or more if the phase is \
-         common, `birge` is sqrt(chi_square/degrees of freedom); they take the uncertainties as known."
+         common, `birge` is sqrt(chi_square/degrees of freedom); the probability counts the \
+         degrees of freedom of the uncertainties, as that of `Compare` does."
     }
 
     fn numeric_version(&self) -> u32 {
-        2
+        3
     }
 
     fn example(&self) -> &'static str {
@@ -205,6 +206,8 @@ impl Series for Settings {
         let series = run.first().copied().unwrap_or(&[]);
         let points = Points::of(series);
         let known = points.search()?.turn;
+        let of_run = points.quadratures(known);
+        let law = of_run.weights(1, own, points.terms(known))?.law().clone();
         // Quadrature and in-phase parts behind the turn of the run. That of a trial is close to it, so that little
         // cancels where the covariance is turned.
         let both = Observations::new(series, &[Complex64::I * known, known]);
@@ -224,6 +227,7 @@ impl Series for Settings {
                     why: "quadrature parts without an uncertainty of their own".into(),
                 })?;
                 let part = |z: &Complex64| ((Complex64::I * turn).conj() * z).re;
+                let weights = weights.with_law(law.clone());
                 weights.solve(values.iter().map(part).collect())
             });
             let found = found.ok()?;

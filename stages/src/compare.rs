@@ -27,8 +27,16 @@ impl Stage for Compare {
          probability of as much or more if both are the same, and `birge` is sqrt(chi_square/degrees of freedom), \
          of which there is one per point, two for complex estimates (generalised least squares; Aitken, Proc. R. \
          Soc. Edinburgh 55, 42 (1935)). What both share, as a gain or a background, cancels as far as it does \
-         (JCGM 100:2008, 5.2). Points that either series lacks are left out. The probability takes the \
-         uncertainties as known; from few degrees of freedom it comes out too small."
+         (JCGM 100:2008, 5.2). Points that either series lacks are left out. The probability \
+         counts the degrees of freedom of the uncertainties. Where these are infinite it is that of a chi-square; a \
+         point whose covariance has one estimate contributes Hotelling's T^2 (Ann. Math. Stat. 2, 360 (1931)), and \
+         independent points their sum, which is exact for normal noise; of points that share noise, or have \
+         uncertainties from several sources, it is right to first order in one over the degrees of freedom (James, \
+         Biometrika 41, 19 (1954)). What is below 1e-10 comes out as that."
+    }
+
+    fn numeric_version(&self) -> u32 {
+        2
     }
 
     fn example(&self) -> &'static str {
@@ -183,6 +191,7 @@ fn shown(flow: &Flow) -> String {
 
 #[cfg(test)]
 mod tests {
+    use phasemill_engine::statistics::{Ratio, ratios_above};
     use phasemill_engine::units::Unit;
     use phasemill_engine::value::{About, Part, Reach};
 
@@ -226,8 +235,17 @@ mod tests {
                 .re
         };
         assert!((number(1) / by_hand - 1.0).abs() < 1e-14);
-        // Two degrees of freedom: exp(-chi²/2).
-        assert!((number(2) / libm::exp(-0.5 * by_hand) - 1.0).abs() < 1e-13);
+        // Own noise from two sources of 9 degrees of freedom each: of each number it takes up its variance times the
+        // diagonal of V⁻¹, and the gain what is left.
+        let inverse = [w, v].map(|x| x / (v * w - c * c));
+        let own = inverse.map(|x| {
+            let [a, b] = [0.09 * x, 0.16 * x];
+            let squares = (a * a + b * b) / 9.0;
+            Ratio::estimated(a + b, 2.0 * squares, 3.0 * squares)
+        });
+        let gain = Ratio::known(2.0 - 0.25 * (inverse[0] + inverse[1]));
+        let p = ratios_above(by_hand, &[own[0], own[1], gain]);
+        assert!((number(2) / p - 1.0).abs() < 1e-9, "{} {p}", number(2));
         assert!(found[0][2].is_none() && number(0) == 0.5);
     }
 }

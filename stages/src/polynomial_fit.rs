@@ -34,7 +34,11 @@ impl Stage for PolynomialFit {
          takes the polynomial as true. V holds what the points share, as the noise of a background, but not \
          constants, which act on all and are in the uncertainties alone (D'Agostini, Nucl. Instrum. Methods A 346, \
          306 (1994)). `chi_square` is that of the residuals, `p` the probability of as much or more by chance, \
-         taking the uncertainties as known, `birge` is sqrt(chi_square/degrees of freedom)."
+         which counts the degrees of freedom of the uncertainties as that of `Compare` does, `birge` is sqrt(chi_square/degrees of freedom)."
+    }
+
+    fn numeric_version(&self) -> u32 {
+        2
     }
 
     fn example(&self) -> &'static str {

@@ -29,8 +29,12 @@ impl Stage for WeightedMean {
          source of a point is, and the mean stays correlated with what it is made of. `chi_square` is that of \
          the residuals, `p` the probability of as much or more by chance, `birge` the Birge ratio sqrt(chi_square/degrees \
          of freedom) (Birge, Phys. Rev. 40, 207 (1932)): one well above 1 says that the points scatter \
-         more than their uncertainties, which is not made up for. The probability takes the uncertainties as \
-         known; from few degrees of freedom it comes out too small."
+         more than their uncertainties, which is not made up for. The probability counts the degrees of freedom of \
+         the uncertainties, as that of `Compare` does."
+    }
+
+    fn numeric_version(&self) -> u32 {
+        2
     }
 
     fn example(&self) -> &'static str {

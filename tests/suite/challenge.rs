@@ -171,6 +171,10 @@ fn a_missing_factor_is_caught_where_the_amplitude_is_known() {
         "notes",
         "2/pi: the full step of a square is left out",
     );
+    // What is lost is no fault of the uncertainty.
+    let faults = list(&report, "faults").iter();
+    assert_eq!(faults.count(), 1, "{report:#}");
+    assert!(report["chi_square"]["chance_above"].as_f64().unwrap() > 1e-3);
     // A wrong gain in the recipe, when the true one is stated.
     let through = ["--amplitude", "10 nA", "--through", "2e6 V/A"];
     let report = challenged(folder.path(), &peak, &through, 2);
@@ -257,14 +261,25 @@ fn what_cannot_be_challenged_is_said() {
         .says("found `clock.frequency`, which is a real estimate");
     attempt(&["--into", "chopper"]).says("there is `detector`");
     attempt(&["--follow", "smooth"]).says("expected the name of a reference");
-    attempt(&["--follow", "Reference(of: \"chopper\")"]).says("missing setting");
+    attempt(&["--follow", "Reference(of: \"chopper\")"])
+        .says("error: `--follow Reference(of: \"chopper\")`: missing setting");
     attempt(&["--amplitude", "3 kg"]).says("expected an amplitude in");
     attempt(&["--amplitude", "0 A"]).says("expected an amplitude above zero");
     attempt(&["--through", "5 s"]).says("expected with `--through`");
     attempt(&["--points", "7"]).says("expected points from 0 to 2, found 7");
-    attempt(&["--frequency", "3 kHz"]).says("below half the sample rate");
+    attempt(&["--frequency", "3 kHz"]).says(
+        "expected with `--frequency` one above zero and below half the sample rate of `detector`, 2500 Hz, found 3000 Hz",
+    );
+    attempt(&["--frequency", "0 Hz"]).says("one above zero");
+    let filter = "Filter(of: \"ac\", kind: RcCascade(poles: 1, time_constant: \"1 s\"))";
+    attempt(&["--follow", filter]).says("expected a stage that makes a reference");
     attempt(&["--tolerance", "2"]).says("between 0 and 1");
-    attempt(&["--result", "nothing"]).says("unknown flow `nothing`");
+    attempt(&["--result", "nothing"]).says("expected with `--result` a result with in-phase and quadrature part, found `nothing`; there is");
+    let nobody = r#"Reference(of: "nobody", shape: Square())"#;
+    let follow = ["challenge", "r.ron", "a.h5", "--quiet", "--follow", nobody];
+    phasemill(folder.path(), &follow)
+        .expect(2)
+        .says("`/nobody`: expected a dataset, found none of this name");
     let bare = recipe(
         "Square()",
         "",

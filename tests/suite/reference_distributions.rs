@@ -1,12 +1,12 @@
 //! The engine's probabilities and quantiles against SciPy's, over random arguments.
 
 use phasemill_engine::statistics::{
-    chi_square_above, chi_square_quantile, f_above, normal_above, normal_quantile, student_t_above,
-    student_t_quantile,
+    Ratio, chi_square_above, chi_square_quantile, f_above, normal_above, normal_quantile,
+    ratios_above, student_t_above, student_t_quantile,
 };
 use serde_json::json;
 
-use crate::support_reference::{Random, python, reals};
+use crate::support_reference::{LAW, Random, near, python, reals};
 
 const SCRIPT: &str = "
 import json, sys
@@ -112,5 +112,75 @@ fn ratios_of_variances_agree_with_scipy() {
     for ([f, a, b], t) in arguments.into_iter().zip(reals(&theirs)) {
         let found = f_above(f, a, b);
         assert!((found / t - 1.0).abs() <= BOUND, "{f} {a} {b}: {found} {t}");
+    }
+}
+
+const OF_SUMS: &str = "
+import json, sys
+w = json.load(sys.stdin)
+# Sixty T^2(2, 17), each drawn as n p/(n - p + 1) times F(p, n - p + 1).
+draws = 34/16*stats.f.rvs(2, 16, size=(100_000, 60), random_state=5).sum(axis=1)
+print(json.dumps([[above(x, terms) for x, terms in w], [float((draws > x).mean()) for x in (124.7, 164.7, 190.)]]))
+";
+
+/// Sums of Hotelling's T^2 (Ann. Math. Stat. 2, 360 (1931); Anderson, *An Introduction to Multivariate Statistical
+/// Analysis*, 5.2) with and without a chi-square against the inversion that [`LAW`] does with SciPy, and sixty of two
+/// numbers and 17 degrees of freedom against as many drawn by SciPy.
+#[test]
+fn sums_of_hotellings_squares_agree_with_scipy() {
+    let mut random = Random(20261126);
+    let each = (0..12).map(|k| {
+        let term = |random: &mut Random| {
+            let p = f64::from(1 + random.below(3));
+            let n = random.scale(p + 3.0, 40.0);
+            let count = 2 + random.below(10);
+            (p, n, count)
+        };
+        let terms = [term(&mut random), term(&mut random)];
+        let known = if k % 2 == 0 {
+            0.0
+        } else {
+            random.between(0.5, 9.0)
+        };
+        let mean: f64 = terms
+            .iter()
+            .map(|(p, _, count)| p * f64::from(*count))
+            .sum();
+        (mean * random.between(0.5, 2.5), terms, known)
+    });
+    let cases: Vec<_> = each.collect();
+    let arguments: Vec<_> = cases
+        .iter()
+        .map(|(x, terms, known)| {
+            let of = |(p, n, count): &(f64, f64, u32)| {
+                [*p, p * (p + 1.0) / n, p * (p + 2.0) / n, f64::from(*count)]
+            };
+            let all = terms
+                .iter()
+                .map(of)
+                .chain((*known > 0.0).then_some([*known, 0.0, 0.0, 1.0]));
+            json!([x, all.collect::<Vec<_>>()])
+        })
+        .collect();
+    let script = format!("{LAW}{OF_SUMS}");
+    let Some(theirs) = python(&script, &json!(arguments)) else {
+        return;
+    };
+    for ((x, terms, known), t) in cases.iter().zip(reals(&theirs[0])) {
+        let of = |(p, n, count): &(f64, f64, u32)| vec![Ratio::hotelling(*p, *n); *count as usize];
+        let mut all: Vec<Ratio> = terms.iter().flat_map(of).collect();
+        all.extend((*known > 0.0).then(|| Ratio::known(*known)));
+        near(
+            &format!("{x} {terms:?} {known}"),
+            ratios_above(*x, &all),
+            t,
+            2e-6,
+        );
+    }
+    let sixty = vec![Ratio::hotelling(2.0, 17.0); 60];
+    for (x, drawn) in [124.7, 164.7, 190.0].into_iter().zip(reals(&theirs[1])) {
+        let p = ratios_above(x, &sixty);
+        // Four standard deviations of the share of 100 000 draws.
+        near("sixty", p, drawn, 4.0 * (p * (1.0 - p) / 1e5).sqrt());
     }
 }

@@ -1,13 +1,14 @@
 //! The recipe under challenge, with tones added: its text with a few names replaced and stages put in
 //! front, so that what runs is a recipe like any other.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 
 use num_complex::Complex64;
 
 use super::{Options, Shape, Words};
-use crate::check::Typed;
-use crate::diagnostic::Place;
+use crate::check::{Typed, check};
+use crate::diagnostic::{Diagnostics, Place, Severity};
 use crate::flow::Kind;
 use crate::graph::Node;
 use crate::recipe::Recipe;
@@ -180,15 +181,32 @@ impl<'r> Graft<'r> {
         let Some(text) = &self.followed else {
             return Ok(());
         };
-        let alone = format!(
-            "Recipe(title: \"\", inputs: {{ \"x\": Wave() }}, stages: {{ \"clock\": {text} }}, results: [\"clock\"])"
-        );
-        let (recipe, found) = Recipe::parse("--follow", &alone, registry);
-        let Some(recipe) = recipe.filter(|_| !found.has_errors()) else {
-            return Err(found.to_string());
+        let alone = |inputs: &str| {
+            let alone = format!(
+                "Recipe(title: \"\", inputs: {{ {inputs} }}, stages: {{ \"followed clock\": {text} }}, results: [\"followed clock\"])"
+            );
+            Recipe::parse("--follow", &alone, registry)
         };
-        for flow in recipe.stages.iter().flat_map(|s| &s.described.flows) {
-            let (node, _) = crate::graph::split(&flow.text);
+        let (recipe, found) = alone("\"x\": Wave()");
+        let Some(recipe) = recipe.filter(|_| !found.has_errors()) else {
+            return Err(format!("`--follow {text}`: {}", without_places(&found)));
+        };
+        let flows = recipe.stages.iter().flat_map(|s| &s.described.flows);
+        let read: BTreeSet<&str> = flows.map(|f| crate::graph::split(&f.text).0).collect();
+        let waves: Vec<String> = read
+            .iter()
+            .map(|n| format!("{n:?}: Wave(unit: \"V\")"))
+            .collect();
+        if let (Some(of_waves), _) = alone(&waves.join(", ")) {
+            let typed = check(&of_waves, |_| None, &mut Diagnostics::default());
+            let made = typed.ports.last().and_then(Option::as_ref);
+            if made.is_some_and(|p| !p.is_empty() && p.iter().all(|p| p.flow.kind != Kind::Clock)) {
+                return Err(format!(
+                    "`--follow {text}`: expected a stage that makes a reference, found one that makes none; write as in `Reference(of: \"chopper\", shape: Square())`"
+                ));
+            }
+        }
+        for node in read {
             if free(self.recipe, node) == node && !self.inputs.iter().any(|i| i == node) {
                 self.inputs.push(node.to_owned());
             }
@@ -230,7 +248,7 @@ impl<'r> Graft<'r> {
         let (recipe, found) = Recipe::parse(&self.recipe.source.name, &text, registry);
         match recipe.filter(|_| !found.has_errors()) {
             Some(recipe) => Ok(keeping(recipe, result)),
-            None => Err(found.to_string()),
+            None => Err(without_places(&found)),
         }
     }
 
@@ -303,6 +321,13 @@ impl<'r> Graft<'r> {
         }
         text
     }
+}
+
+/// What is wrong with a text that the user has not written, in words.
+pub(super) fn without_places(found: &Diagnostics) -> String {
+    let errors = found.iter().filter(|d| d.severity == Severity::Error);
+    let told = errors.map(|d| [&[d.message.clone()], &d.help[..]].concat().join(", "));
+    told.collect::<Vec<_>>().join("; ")
 }
 
 /// A tone as it is to be written.

@@ -30,7 +30,7 @@ use crate::run::{Job, Monitor, on_threads};
 use crate::session::{check_recordings, open_sets};
 use crate::stage::Registry;
 use crate::units::Quantity;
-use graft::{Graft, keeping};
+use graft::{Graft, Tone, keeping, without_places};
 use target::{Target, choose_result};
 use trials::Challenge;
 
@@ -130,6 +130,7 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Report, Challenge
     };
     let one = job(&alone, sets())?;
     let target = Target::of(&one, options).map_err(asked)?;
+    check_frequency(request, &target).map_err(asked)?;
     let mut graft = Graft::new(
         recipe,
         &one.typed,
@@ -140,6 +141,7 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Report, Challenge
     )
     .map_err(asked)?;
     graft.read_followed(request.registry).map_err(asked)?;
+    check_tone(request, &graft, &target)?;
     let count = one.sets.first().map_or(0, |s| s.points().len());
     let points = choose_points(count, &options.points).map_err(asked)?;
     let line = one.typed.signal_frequency(&alone, &target.flow);
@@ -158,6 +160,53 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Report, Challenge
     ran.map_err(|e| asked(format!("cannot start the threads: {e}")))??;
     report.judge();
     Ok(report)
+}
+
+/// A frequency that a stage would refuse is refused by the name of its option.
+fn check_frequency(request: &Request<'_>, target: &Target) -> Result<(), String> {
+    let highest = 0.5 * target.rate.unwrap_or(f64::INFINITY);
+    match &request.options.follow {
+        Follow::Frequency(f) if !(*f > 0.0 && *f < highest) => Err(format!(
+            "expected with `--frequency` one above zero and below half the sample rate of `{}`, {highest} Hz, found {f} Hz",
+            request.recipe.inputs[target.input].name.text
+        )),
+        _ => Ok(()),
+    }
+}
+
+/// Checks a tone as it is asked for, so that what is wrong with it is said of the options and not of a text that the
+/// user has not written.
+fn check_tone(
+    request: &Request<'_>,
+    graft: &Graft<'_>,
+    target: &Target,
+) -> Result<(), ChallengeError> {
+    let harmonic = request.options.harmonic;
+    let harmonic = harmonic.map(|(n, m)| format!("`--harmonic {n}/{m}`"));
+    let follow = match &request.options.follow {
+        Follow::Own => None,
+        Follow::Frequency(f) => Some(format!("`--frequency {f} Hz`")),
+        Follow::Stage(text) | Follow::Clock(text) => Some(format!("`--follow {text}`")),
+    };
+    let options: Vec<String> = follow.into_iter().chain(harmonic).collect();
+    let option = match options.is_empty() {
+        true => "a tone cannot be added".to_owned(),
+        false => options.join(" with "),
+    };
+    let told = |why: String| ChallengeError::Asked(format!("{option}: {why}"));
+    let tone = Tone {
+        phasor: (target.shape.peak() * target.through).into(),
+        offset: 0.0,
+        own: false,
+    };
+    let recipe = graft.recipe(&target.result, &[tone], 0.0, request.registry);
+    let recipe = recipe.map_err(told)?;
+    let sets = open_sets(&recipe, request.wiring, request.files, request.with);
+    match job(&recipe, sets) {
+        Err(ChallengeError::Rejected(found)) => Err(told(without_places(&found))),
+        Err(other) => Err(other),
+        Ok(_) => Ok(()),
+    }
 }
 
 fn job(recipe: &Recipe, sets: Vec<RecordingSet>) -> Result<Job<'_>, ChallengeError> {

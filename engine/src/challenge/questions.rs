@@ -181,8 +181,9 @@ impl Challenge<'_> {
         Ok(())
     }
 
-    /// Beside the signal: nothing, and a known tone in every other case. The signal itself is taken out
-    /// first, by adding its negative, since it would widen the scatter that the uncertainty is made of.
+    /// Beside the signal: nothing, and a known tone in every other case, but for points at which tones are lost already
+    /// at the signal: beside it they would say the same again, and nothing of the uncertainty. The signal itself is
+    /// taken out first, by adding its negative, since it would widen the scatter that the uncertainty is made of.
     pub(super) fn neighbours(
         &self,
         report: &mut Report,
@@ -222,14 +223,18 @@ impl Challenge<'_> {
                 Complex64::ONE
             };
             let signal = -without.value / gain;
+            let lost = report
+                .tones
+                .iter()
+                .any(|l| l.point == bare.point && !l.passed);
             for (k, beside) in BESIDE.iter().enumerate() {
                 let offset = beside / averaged;
                 if !self.fits(bare.line, offset) {
                     continue;
                 }
                 let tone = match k % 2 {
-                    0 => Complex64::ZERO,
-                    _ => Complex64::from_polar(LADDER[0] * u, self.phases()[0]),
+                    1 if !lost => Complex64::from_polar(LADDER[0] * u, self.phases()[0]),
+                    _ => Complex64::ZERO,
                 };
                 let tones = [(signal, 0.0, true), (tone, offset, true)];
                 trials.push((offset, self.trial(bare.point, &tones, offset, tone)));

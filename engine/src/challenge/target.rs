@@ -7,7 +7,7 @@ use crate::check::Typed;
 use crate::constant::Constant;
 use crate::diagnostic::listed;
 use crate::flow::{Convention, Flow, Kind};
-use crate::graph::Node;
+use crate::graph::{Node, split};
 use crate::plan::Scope;
 use crate::recipe::Recipe;
 use crate::run::Job;
@@ -77,14 +77,24 @@ pub(super) fn choose_result(
     typed: &Typed,
     options: &Options,
 ) -> Result<String, String> {
-    if let Some(name) = &options.result {
-        return Ok(name.clone());
-    }
     let complex = |node: Node, port: usize| {
         typed
             .flow(node, port)
             .is_some_and(|f| f.kind == Kind::ComplexEstimate)
     };
+    if let Some(name) = &options.result {
+        return match known(recipe, typed, name) {
+            true => Ok(name.clone()),
+            false => {
+                let stages = recipe.stages.iter().enumerate();
+                let fitting = stages.filter(|(s, _)| complex(recipe.inputs.len() + s, 0));
+                Err(format!(
+                    "expected with `--result` a result with in-phase and quadrature part, found `{name}`; there is {}",
+                    listed(fitting.map(|(_, s)| s.name.text.as_str()))
+                ))
+            }
+        };
+    }
     if let Some(kept) = typed.results.iter().find(|k| complex(k.node, k.port)) {
         return Ok(kept.name.clone());
     }
@@ -97,6 +107,14 @@ pub(super) fn choose_result(
         .ok_or_else(|| {
             "expected a result with in-phase and quadrature part, found none; name the average of a phasor with `--result`".into()
         })
+}
+
+/// Whether the recipe has a stage, and that a port, of this name.
+fn known(recipe: &Recipe, typed: &Typed, name: &str) -> bool {
+    let (stage, port) = split(name);
+    let found = recipe.stages.iter().position(|s| s.name.text == stage);
+    let ports = found.and_then(|s| typed.ports[recipe.inputs.len() + s].as_ref());
+    ports.is_some_and(|all| port.is_none_or(|port| all.iter().any(|p| p.name() == port)))
 }
 
 impl Target {

@@ -4,7 +4,7 @@ use std::sync::atomic::Ordering;
 
 use num_complex::Complex64;
 
-use super::graft::{Follow, Graft, Tone};
+use super::graft::{Follow, Graft, Tone, without_places};
 use super::report::{Remark, Report};
 use super::target::Target;
 use super::{ChallengeError, Request, job};
@@ -163,7 +163,13 @@ impl Challenge<'_> {
             .map_err(ChallengeError::Asked)?;
         let mut sets = open_sets(&recipe, request.wiring, request.files, request.with);
         sets.iter_mut().for_each(|set| set.keep(trial.point));
-        let job = job(&recipe, sets)?;
+        let job = job(&recipe, sets).map_err(|error| match error {
+            ChallengeError::Rejected(found) => ChallengeError::Asked(format!(
+                "with a tone added the recipe does not hold: {}",
+                without_places(&found)
+            )),
+            other => other,
+        })?;
         let outcome = job.run(&[], None, self.monitor);
         if outcome.interrupted || self.monitor.stop.load(Ordering::Relaxed) {
             return Err(ChallengeError::Interrupted);

@@ -67,6 +67,8 @@ pub fn read(recipe: &Recipe, registry: &Registry) -> (Vec<Alternative>, Diagnost
         ));
         changes.truncate(MOST_CHAINS - 1);
     }
+    // What the recipe has wrong by itself was told.
+    let (_, own) = Recipe::parse(&recipe.source.name, &recipe.source.text, registry);
     let mut names = BTreeSet::from([super::BASE.to_owned()]);
     let mut all = Vec::new();
     for change in changes {
@@ -87,8 +89,6 @@ pub fn read(recipe: &Recipe, registry: &Registry) -> (Vec<Alternative>, Diagnost
             continue;
         };
         let (read, faults) = Recipe::parse(&recipe.source.name, &edited.text, registry);
-        // What the recipe has wrong by itself was told.
-        let (_, own) = Recipe::parse(&recipe.source.name, &recipe.source.text, registry);
         told(&change.name, &edited, &faults, &own, &mut found);
         if let Some(mut read) = read.filter(|_| !faults.has_errors()) {
             read.used_on = recipe.used_on;

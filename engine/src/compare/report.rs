@@ -117,7 +117,8 @@ pub struct Difference {
     pub amplitude_u: Option<f64>,
 }
 
-/// Chi-square of all differences with their full covariance.
+/// Chi-square of all differences with their full covariance, and its law by the degrees of freedom of that
+/// ([`crate::statistics::ratios_above`]).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Agreement {
     /// d'V⁻¹d.

@@ -2,6 +2,7 @@
 
 use super::judge::STANDS_OUT;
 use super::report::{Chain, Comparison, Difference, Largest, Need, Recommendation};
+use crate::statistics::SMALLEST;
 use crate::units::{Unit, format_quantity, format_uncertain};
 
 /// Probability below which chains are said to differ, and that below which they are doubted.
@@ -131,6 +132,7 @@ impl Comparison {
 /// A probability, not more exact than anybody needs.
 fn probability(p: f64) -> String {
     match p {
+        p if p <= SMALLEST => format!("{SMALLEST:.0e} or less"),
         p if p < 1e-4 => format!("{p:.0e}"),
         p if p > 0.999 => "0.999 or more".into(),
         p => format!("{p:.3}"),
@@ -236,8 +238,11 @@ fn recommend(comparison: &Comparison, need: Need, unit: &Unit) -> Recommendation
     };
     let chain: &Chain = &comparison.chains[k];
     let warning = match chain.agreement {
-        Some(a) if a.p < DIFFERS => "; but it differs from the base, and one of the two is wrong",
-        _ => "",
+        Some(a) if a.p < DIFFERS => format!(
+            "; but it differs from the base by more than the uncertainties of both explain (p = {}), so that one of the two is wrong",
+            probability(a.p)
+        ),
+        _ => String::new(),
     };
     Recommendation {
         chain: Some(k),

@@ -251,13 +251,31 @@ struct Rounded {
     unit: Unit,
 }
 
+/// The power of ten of the last digit of an uncertainty that is kept.
+fn last_place(u: f64) -> i32 {
+    // Two digits tell the leading one even where 0.0996 becomes 0.10.
+    let two = format!("{u:.1e}");
+    decade_at(u, 2) - i32::from(two.starts_with(['1', '2']))
+}
+
+/// A number in SI units with at least `digits`, and more where a value of this uncertainty is told to a later place
+/// ([`format_uncertain`]).
+pub fn format_beside(value: f64, uncertainty: f64, unit: &Unit, digits: usize) -> String {
+    let usable = uncertainty > 0.0 && uncertainty.is_finite() && value.is_finite() && value != 0.0;
+    let needed = match usable {
+        true => decade(value.abs()) - last_place(uncertainty) + 1,
+        false => 0,
+    };
+    format_quantity(
+        value,
+        unit,
+        digits.max(usize::try_from(needed).unwrap_or(0)),
+    )
+}
+
 /// Rounds both numbers; `None` where no double has the digits.
 fn rounded_pair(value: f64, spread: f64, unit: &Unit) -> Option<Rounded> {
-    // Two digits tell the leading one even where 0.0996 becomes 0.10.
-    let last = |u: f64| {
-        let two = format!("{u:.1e}");
-        decade_at(u, 2) - i32::from(two.starts_with(['1', '2']))
-    };
+    let last = last_place;
     let size = value.abs().max(spread);
     let digits = usize::try_from(decade(size) - last(spread))
         .ok()

@@ -413,6 +413,23 @@ fn values_print_with_their_uncertainty() {
     );
 }
 
+/// Three digits at least, and as many as reach the place to which a value with that uncertainty is told.
+#[test]
+fn ends_of_an_interval_print_to_the_place_of_the_uncertainty() {
+    let show = |x: f64, u: f64| format_beside(x, u, &unit("A"), 3);
+    for (x, u, text) in [
+        (-21.28476, 3e-4, "-21.2848 A"),
+        (-21.28352, 3e-4, "-21.2835 A"),
+        (3.4217e-9, 5e-11, "3.42 nA"),
+        (3.4217e-9, 1.2e-12, "3.4217 nA"),
+        (0.123, 0.5, "123 mA"),
+        (0.0, 0.1, "0 A"),
+        (1.5, f64::NAN, "1.50 A"),
+    ] {
+        assert_eq!(show(x, u), text);
+    }
+}
+
 #[test]
 fn quantities_print_with_a_prefix() {
     for (value, symbol, digits, text) in [

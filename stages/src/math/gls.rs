@@ -4,7 +4,7 @@
 //! values (Aitken, Proc. R. Soc. Edinburgh 55, 42 (1935)); so every source acts on it as on the values, and what
 //! is made of it stays correlated with them. What rests on V and X alone serves any values ([`Weights`]).
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 use num_complex::Complex64;
@@ -13,6 +13,7 @@ use phasemill_engine::flow::{Flow, Kind};
 use phasemill_engine::stage::{Checker, Fault};
 use phasemill_engine::value::{About, Estimate, Reach, Value};
 
+use super::gls_law::law;
 use super::gls_weights::{Singular, Solved, Weights, failed};
 
 /// Most numbers that are solved for together: their covariance takes the square of it.
@@ -23,6 +24,16 @@ const MOST: usize = 2000;
 struct Row {
     estimate: usize,
     direction: Complex64,
+}
+
+/// A source of uncertainty, as it acts on the numbers.
+#[derive(Default)]
+pub(super) struct Acting {
+    pub freedom: f64,
+    /// The estimates that it acts on.
+    pub values: BTreeSet<usize>,
+    /// Rows and the effects on them of each independent component.
+    pub components: BTreeMap<u32, Vec<(usize, f64)>>,
 }
 
 /// Numbers of the estimates of a series.
@@ -201,8 +212,27 @@ impl<'e> Observations<'e> {
         if self.estimates.iter().any(|e| e.parts.is_none()) {
             return Err(failed("the uncertainty of a point is not evaluated".into()));
         }
-        Weights::new(self.covariance(counts), n, unknowns, design)
-            .map_err(|singular| failed(self.tied(singular)))
+        let weights = Weights::new(self.covariance(&counts), n, unknowns, design);
+        let weights = weights.map_err(|singular| failed(self.tied(singular)))?;
+        let law = law(&weights, &self.sources(counts))?;
+        Ok(weights.with_law(law))
+    }
+
+    /// The sources that count, by name.
+    fn sources(&self, counts: impl Fn(&About) -> bool) -> BTreeMap<&'e str, Acting> {
+        let mut sources: BTreeMap<&str, Acting> = BTreeMap::new();
+        for (k, row) in self.rows.iter().enumerate() {
+            let parts = self.estimates[row.estimate].parts.iter().flatten();
+            for part in parts.filter(|p| counts(&p.source.about)) {
+                let about = &part.source.about;
+                let acting = sources.entry(&about.name).or_default();
+                acting.freedom = about.degrees_of_freedom;
+                acting.values.insert(row.estimate);
+                let component = acting.components.entry(part.source.index).or_default();
+                component.push((k, along(row.direction, part.effect)));
+            }
+        }
+        sources
     }
 
     /// Why numbers with such a covariance have no weights.

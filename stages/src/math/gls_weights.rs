@@ -3,9 +3,11 @@
 //! V = LL' (Cholesky); rows of L⁻¹X, with the numbers beside them, are solved by reflections. L and L⁻¹X are made once
 //! and serve any numbers, as those of trials.
 
+use std::sync::Arc;
+
 use num_complex::Complex64;
 use phasemill_engine::stage::Fault;
-use phasemill_engine::statistics::chi_square_above;
+use phasemill_engine::statistics::{Law, Ratio};
 
 use super::lsq::{Fit, LeastSquares};
 
@@ -32,11 +34,13 @@ pub fn failed(why: String) -> Fault {
 
 /// What uncertainties and terms say of a solution, whatever the numbers are.
 pub struct Weights {
-    n: usize,
+    pub(super) n: usize,
     /// L of V = LL', row after row.
-    root: Vec<f64>,
+    pub(super) root: Vec<f64>,
     /// Those of L⁻¹X.
-    columns: Vec<Vec<f64>>,
+    pub(super) columns: Vec<Vec<f64>>,
+    /// That of chi-square.
+    law: Arc<Law>,
 }
 
 impl Weights {
@@ -59,7 +63,23 @@ impl Weights {
             columns.iter_mut().zip(&row).for_each(|(c, x)| c[k] = *x);
         }
         columns.iter_mut().for_each(|c| forward(&root, n, c));
-        Ok(Weights { n, root, columns })
+        let freedom = Ratio::known(n.saturating_sub(unknowns) as f64);
+        Ok(Weights {
+            n,
+            root,
+            columns,
+            law: Arc::new(Law::new(vec![freedom])),
+        })
+    }
+
+    /// With the law of chi-square of a covariance that was estimated; without it that of one that is known.
+    pub fn with_law(self, law: Arc<Law>) -> Self {
+        Weights { law, ..self }
+    }
+
+    /// The law of chi-square.
+    pub fn law(&self) -> &Arc<Law> {
+        &self.law
     }
 
     /// The solution for these numbers.
@@ -75,6 +95,7 @@ impl Weights {
                 coefficients: Vec::new(),
                 chi_square: y.iter().map(|x| x * x).sum(),
                 degrees_of_freedom,
+                law: self.law.clone(),
                 fit: None,
             });
         }
@@ -91,6 +112,7 @@ impl Weights {
             coefficients: fit.coefficients.clone(),
             chi_square: fit.residual,
             degrees_of_freedom,
+            law: self.law.clone(),
             fit: Some(fit),
         })
     }
@@ -128,6 +150,7 @@ pub struct Solved {
     pub chi_square: f64,
     /// Numbers less unknowns.
     pub degrees_of_freedom: usize,
+    law: Arc<Law>,
     fit: Option<Fit>,
 }
 
@@ -138,15 +161,15 @@ impl Solved {
         terms.map(|(w, c)| w * c).sum()
     }
 
-    /// Chi-square, the probability of as much or more if the values scatter as their uncertainties say, and the
-    /// Birge ratio sqrt(chi-square/degrees of freedom) (Birge, Phys. Rev. 40, 207 (1932)); the latter two are
+    /// Chi-square, the probability of as much or more if the values scatter as their uncertainties say, as far as these
+    /// are known (`gls_law`), and the Birge ratio sqrt(chi-square/degrees of freedom) (Birge, Phys. Rev. 40, 207 (1932)); the latter two are
     /// missing without degrees of freedom.
     pub fn tests(&self) -> [f64; 3] {
         let freedom = self.degrees_of_freedom as f64;
         let (p, birge) = match self.degrees_of_freedom {
             0 => (f64::NAN, f64::NAN),
             _ => (
-                chi_square_above(self.chi_square, freedom),
+                self.law.above(self.chi_square),
                 (self.chi_square / freedom).sqrt(),
             ),
         };
@@ -176,9 +199,10 @@ fn cholesky(mut v: Vec<f64>, n: usize) -> Result<Vec<f64>, Singular> {
 }
 
 /// L⁻¹x, in place.
-fn forward(root: &[f64], n: usize, x: &mut [f64]) {
-    for i in 0..n {
-        let known: f64 = (0..i).map(|k| root[i * n + k] * x[k]).sum();
+pub(super) fn forward(root: &[f64], n: usize, x: &mut [f64]) {
+    let first = x.iter().position(|x| *x != 0.0).unwrap_or(n);
+    for i in first..n {
+        let known: f64 = (first..i).map(|k| root[i * n + k] * x[k]).sum();
         x[i] = (x[i] - known) / root[i * n + i];
     }
 }

@@ -4,6 +4,7 @@ mod design_bands;
 mod design_error;
 mod design_proto;
 mod elliptic;
+mod gls_law;
 #[cfg(test)]
 mod reference_data;
 mod sinefit_blocks;
