@@ -326,7 +326,13 @@ impl<'r> Graft<'r> {
 /// What is wrong with a text that the user has not written, in words.
 pub(super) fn without_places(found: &Diagnostics) -> String {
     let errors = found.iter().filter(|d| d.severity == Severity::Error);
-    let told = errors.map(|d| [&[d.message.clone()], &d.help[..]].concat().join(", "));
+    let told = errors.map(|d| {
+        let words: Vec<&str> = std::iter::once(&d.message)
+            .chain(&d.help)
+            .map(String::as_str)
+            .collect();
+        words.join(", ")
+    });
     told.collect::<Vec<_>>().join("; ")
 }
 

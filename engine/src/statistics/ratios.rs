@@ -202,8 +202,15 @@ impl Law {
 /// A sum of ratios, ready to be transformed.
 struct Sum {
     known: f64,
-    /// Of like ratios: how many, their numbers, and how the scale is spread.
-    groups: Vec<(f64, f64, Vec<(f64, f64)>)>,
+    groups: Vec<Alike>,
+}
+
+/// Ratios that are alike.
+struct Alike {
+    count: f64,
+    numbers: f64,
+    /// How the scale of each is spread.
+    spread: Vec<(f64, f64)>,
 }
 
 impl Sum {
@@ -211,7 +218,13 @@ impl Sum {
         let known = ratios.iter().filter(|r| r.is_known());
         let estimated: Vec<Ratio> = ratios.iter().filter(|r| !r.is_known()).copied().collect();
         let alike = estimated.chunk_by(PartialEq::eq);
-        let group = |g: &[Ratio]| Some((g.len() as f64, g.first()?.numbers, g.first()?.spread()));
+        let group = |g: &[Ratio]| {
+            Some(Alike {
+                count: g.len() as f64,
+                numbers: g.first()?.numbers,
+                spread: g.first()?.spread(),
+            })
+        };
         Sum {
             known: known.map(|r| r.numbers).sum(),
             groups: alike.filter_map(group).collect(),
@@ -220,9 +233,12 @@ impl Sum {
 
     /// Logarithm of the Laplace transform.
     fn ln_transform(&self, q: Complex64) -> Complex64 {
-        let of = |(count, numbers, spread): &(f64, f64, Vec<(f64, f64)>)| {
-            let each = spread.iter().map(|(s, w)| *w * transform(q, *s, *numbers));
-            *count * ln(each.sum())
+        let of = |g: &Alike| {
+            let each = g
+                .spread
+                .iter()
+                .map(|(s, w)| *w * transform(q, *s, g.numbers));
+            g.count * ln(each.sum())
         };
         let estimated: Complex64 = self.groups.iter().map(of).sum();
         estimated - 0.5 * self.known * ln(1.0 + 2.0 * q)
@@ -235,7 +251,7 @@ impl Sum {
             nodes: Vec::new(),
         };
         // Far below the bulk the integrand would grow before it falls; Chernoff's bound says how far that is.
-        let all: f64 = self.groups.iter().map(|(count, n, _)| count * n).sum();
+        let all: f64 = self.groups.iter().map(|g| g.count * g.numbers).sum();
         let q = 0.5 * ((all + self.known) / x - 1.0);
         if q > 0.0 && q * x + self.ln_transform(q.into()).re < libm::log(NOTHING) {
             return line;
