@@ -104,8 +104,18 @@ def keyboard_reads_and_zooms(page):
     check("escape stops reading", reading.inner_text() == "", reading.inner_text())
 
 
+def standing(page, locator):
+    """Where something is once the page has stopped scrolling to it, which it does smoothly."""
+    locator.scroll_into_view_if_needed()
+    last = None
+    while (box := locator.bounding_box()) != last:
+        last = box
+        page.wait_for_timeout(200)
+    return box
+
+
 def pointer_reads_and_zooms(page):
-    box = page.locator("#plot-signal-amplitude svg").bounding_box()
+    box = standing(page, page.locator("#plot-signal-amplitude svg"))
     reading = page.locator("#plot-signal-amplitude .reading")
     view = lambda: page.evaluate("views.get('signal-amplitude').range")
     whole = view()

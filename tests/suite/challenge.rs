@@ -278,8 +278,8 @@ fn what_cannot_be_challenged_is_said() {
     let nobody = r#"Reference(of: "nobody", shape: Square())"#;
     let follow = ["challenge", "r.ron", "a.h5", "--quiet", "--follow", nobody];
     phasemill(folder.path(), &follow)
-        .expect(2)
-        .says("`/nobody`: expected a dataset, found none of this name");
+        .expect(1)
+        .says("shape: Square())`: expected a dataset, found none of this name, there are `/chopper`, `/detector`");
     let bare = recipe(
         "Square()",
         "",
