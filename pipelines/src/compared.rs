@@ -148,7 +148,7 @@ fn largest(found: &Comparison) {
     }
     let wide = width(found);
     say(format!(
-        "\n  Largest point:\n    {:wide$} {:>14} {:>20} {:>14}",
+        "\n  Largest point, of those without a remark on their channels:\n    {:wide$} {:>14} {:>20} {:>14}",
         "chain", "at", "height", "above median"
     ));
     for chain in &found.chains {

@@ -72,7 +72,7 @@ fn points_with_a_remark_are_named_with_the_numbers() {
     let told = trace(at, &["out.h5", "current", "--methods"]);
     for text in [
         "Something failed at 1 of 3 points (counted from 0: 1)",
-        "Samples were at full scale at 1 of 3 points (counted from 0: 2)",
+        "Samples were cut off at 1 of 3 points (counted from 0: 2)",
     ] {
         assert!(told.contains(text), "expected `{text}` in\n{told}");
     }

@@ -1,5 +1,7 @@
 //! From the values of a run to a comparison.
 
+use std::collections::BTreeSet;
+
 use num_complex::Complex64;
 
 use super::expand::{ExpandedChain, Words};
@@ -142,7 +144,7 @@ pub(super) fn compare(
         chain.start = start::of(job, outcome, expanded);
         comparison.chains.push(chain);
     }
-    peaks(&mut comparison);
+    peaks(&mut comparison, &odd(job, outcome));
     pareto(&mut comparison.chains);
     verdict::judge(&mut comparison, need.map(|n| (n, &base.flow.unit)));
     comparison
@@ -282,12 +284,26 @@ fn median(mut sizes: Vec<f64>) -> f64 {
     }
 }
 
-/// The largest points of a sweep, and whether the base's is still there.
-fn peaks(comparison: &mut Comparison) {
+/// Points at which a channel of the main recording is remarked on, as where samples are cut off.
+fn odd(job: &Job<'_>, outcome: &Outcome) -> BTreeSet<usize> {
+    let is_channel = |node: &str| job.recipe.inputs.iter().any(|i| i.name.text == node);
+    let remarks = outcome
+        .remarks
+        .iter()
+        .filter(|r| r.recording.is_empty() && is_channel(&r.node));
+    remarks.filter_map(|r| Some(r.point? as usize)).collect()
+}
+
+/// The largest points of a sweep, and whether the base's is still there. Odd ones have no part in that.
+fn peaks(comparison: &mut Comparison, odd: &BTreeSet<usize>) {
     let axis = comparison.axis.values.clone();
     let mut base: Option<Largest> = None;
     for chain in &mut comparison.chains {
-        let there = chain.values.iter().enumerate();
+        let there = chain
+            .values
+            .iter()
+            .enumerate()
+            .filter(|(p, _)| !odd.contains(p));
         let there: Vec<(usize, &PointValue)> =
             there.filter_map(|(p, v)| Some((p, v.as_ref()?))).collect();
         let usable = there.iter().filter(|(_, v)| v.amplitude.is_finite());

@@ -68,11 +68,21 @@ fn a_peak_is_there_where_it_was_and_stands_out() {
             ..Chain::default()
         });
     }
-    peaks(&mut comparison);
+    peaks(&mut comparison, &BTreeSet::new());
     let of = |k: usize| comparison.chains[k].largest.expect("a largest point");
     assert_eq!(of(0).stands_out, Some(10.0));
     assert_eq!([0, 1, 2, 3].map(|k| of(k).point), [2, 3, 4, 2]);
     let there = [1, 2, 3].map(|k| of(k).still_there);
     assert_eq!(there, [Some(true), Some(false), Some(false)]);
     assert_eq!((of(0).change, of(1).change), (None, Some((-0.25, None))));
+    // Without the point at which samples were cut off there is another largest one.
+    peaks(&mut comparison, &BTreeSet::from([2]));
+    assert_eq!(
+        comparison.chains[1].largest.expect("a largest point").point,
+        3
+    );
+    assert_eq!(
+        comparison.chains[0].largest.expect("a largest point").point,
+        0
+    );
 }

@@ -129,7 +129,7 @@ pub struct Agreement {
     pub p: f64,
 }
 
-/// The largest point of a sweep.
+/// The largest point of a sweep, of those at which no channel is remarked on.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Largest {
     /// The point, counted from 0.

@@ -21,16 +21,28 @@ fn node_of(text: &str) -> Option<&str> {
     rest.split_once("`: ").map(|(node, _)| node)
 }
 
-/// Whether a finding tells of samples that the converter cut off.
+/// Whether a finding tells of samples that were cut off, by the converter or before it.
 pub(super) fn is_clipped(text: &str) -> bool {
-    text.contains("samples at full scale")
+    [
+        "at full scale, the first at",
+        "cut off before the converter",
+    ]
+    .iter()
+    .any(|words| text.contains(words))
+}
+
+/// Whether a finding tells of samples that are not there.
+fn is_missing(text: &str) -> bool {
+    ["sample missing", "samples missing"]
+        .iter()
+        .any(|words| text.contains(words))
 }
 
 /// A remark in a word: what is the matter, or else the stage that has something to say.
 fn word(text: &str) -> String {
     match node_of(text) {
         _ if is_clipped(text) => "clipped".into(),
-        _ if text.contains("samples missing") => "samples missing".into(),
+        _ if is_missing(text) => "samples missing".into(),
         Some(node) => format!("`{node}`"),
         None => "remark".into(),
     }
@@ -134,7 +146,7 @@ mod tests {
         let failures = ["point 5, `smooth`: no", "blocked, point 1, `x`: y"];
         let remarks = [
             "point 5, `clock`: stopped",
-            "point 4, `detector`: 9 samples at full scale, the first at sample 3",
+            "point 4, `detector`: 1 sample at full scale, the first at sample 3",
             "point 9, `clock`: bridged",
             "of all points",
         ];

@@ -342,7 +342,7 @@ fn troubled(entry: &Entry, chosen: &[Chosen<'_>]) -> Vec<String> {
     }
     if let Some((count, named)) = points(&entry.remarks, is_clipped) {
         sentences.push(format!(
-            "Samples were at full scale{}{}, so that amplitudes are too small there.",
+            "Samples were cut off{}{}, so that amplitudes are too small there.",
             of(count),
             numbers(&named)
         ));

@@ -74,7 +74,6 @@ impl LaneInput<'_> {
         let mut samples = [Buffer::Wave(Vec::new())];
         let mut counters = Counters::default();
         for start in (0..self.header.samples).step_by(block) {
-            samples.iter_mut().for_each(Buffer::clear);
             let hasher = Some(&mut hasher);
             read(self, start, block, &mut samples, &mut counters, hasher).ok()?;
         }
@@ -419,10 +418,11 @@ fn read(
         return Ok(());
     };
     let length = input.header.samples.saturating_sub(start).min(block as u64) as usize;
+    // What is there from before is written over.
+    samples.resize(length, 0.0);
     if length == 0 {
         return Ok(());
     }
-    samples.resize(length, 0.0);
     match hasher {
         Some(hasher) => {
             let mut update = |bytes: &[u8]| {

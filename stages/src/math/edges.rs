@@ -76,8 +76,9 @@ impl EdgeTrain {
 
 /// The lower median.
 fn median(values: &mut [f64]) -> Option<f64> {
-    values.sort_unstable_by(f64::total_cmp);
-    values.get(values.len().saturating_sub(1) / 2).copied()
+    let middle = values.len().checked_sub(1)? / 2;
+    let (_, median, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
+    Some(*median)
 }
 
 /// The lower median of the intervals without bounces, and whether the intervals agree with it. Missing
@@ -133,9 +134,21 @@ impl Walk<'_> {
         // At the end of the train the last intervals tell as much as there is to be told.
         let from = here.min(self.edges.len().saturating_sub(AHEAD + 1));
         let behind = (from + AHEAD + 1).min(self.edges.len());
-        let ahead = typical(&self.edges[from..behind]).filter(|(_, agreed)| *agreed);
+        let edges = &self.edges[from..behind];
+        let mut recent = [0.0; RECENT];
+        let recent = &mut recent[..self.recent.len()];
+        recent.copy_from_slice(&self.recent);
+        let latest = median(recent).filter(|_| self.recent.len() >= 3);
+        // Where all that is ahead is as before, so is what is typical of it.
+        let goes_on = |period: &f64| {
+            let mut ahead = edges.windows(2).map(|w| (w[1] - w[0]) / period - 1.0);
+            ahead.all(|off| off.abs() <= TOLERANCE)
+        };
+        if let Some(period) = latest.filter(goes_on) {
+            return (period, None);
+        }
+        let ahead = typical(edges).filter(|(_, agreed)| *agreed);
         let ahead = ahead.map(|(period, _)| period);
-        let latest = median(&mut self.recent.clone()).filter(|_| self.recent.len() >= 3);
         let period = latest.or(ahead).unwrap_or(self.overall);
         (
             period,

@@ -64,8 +64,9 @@ impl Reading {
     /// Reads the block of samples that begins at `start`.
     pub fn read(&mut self, input: &LaneInput<'_>, start: u64, block: usize) {
         let began = Instant::now();
-        self.samples.iter_mut().for_each(Buffer::clear);
-        if !self.ended {
+        if self.ended {
+            self.samples.iter_mut().for_each(Buffer::clear);
+        } else {
             let (samples, hasher) = (&mut self.samples, self.hasher.as_mut());
             let read = read(input, start, block, samples, &mut self.counters, hasher);
             self.failed = read.err();
