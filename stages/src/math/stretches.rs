@@ -8,7 +8,7 @@ use num_complex::Complex64;
 use phasemill_engine::response::NoiseShape;
 
 use super::patterns::{Line, line};
-use super::sums::ComplexMoments;
+use super::sums::ComplexMean;
 
 /// Pieces of which there are never as many; then pairs are joined.
 const MOST_PIECES: usize = 128;
@@ -251,7 +251,7 @@ pub struct Pieces {
     length: f64,
     /// Mean and number of the samples that are there, of each whole piece.
     whole: Vec<(Complex64, u64)>,
-    filling: ComplexMoments,
+    filling: ComplexMean,
     seen: u64,
 }
 
@@ -261,7 +261,7 @@ impl Pieces {
         Pieces {
             length: base.max(1.0),
             whole: Vec::new(),
-            filling: ComplexMoments::default(),
+            filling: ComplexMean::default(),
             seen: 0,
         }
     }
@@ -273,7 +273,7 @@ impl Pieces {
         let end = (self.length * (self.whole.len() + 1) as f64).round();
         if self.seen as f64 >= end {
             self.whole.push((self.filling.mean(), self.filling.count()));
-            self.filling = ComplexMoments::default();
+            self.filling = ComplexMean::default();
             if self.whole.len() == MOST_PIECES {
                 self.length *= 2.0;
                 self.whole = joined(&self.whole, 2).collect();

@@ -182,14 +182,58 @@ fn mean(sum: Sum, shift: f64, count: u64) -> f64 {
     mean.value()
 }
 
-/// Mean and covariance of complex samples. One of which either part is missing counts as missing.
+/// Mean of complex samples. One of which either part is missing counts as missing.
 #[derive(Clone, Debug, Default)]
-pub struct ComplexMoments {
+pub struct ComplexMean {
     count: u64,
     missing: u64,
     /// The first sample.
     shift: Complex64,
     sums: [Sum; 2],
+}
+
+impl ComplexMean {
+    /// Takes a sample; its parts' distances from those of the first one, each with what rounding took of it. `None` for
+    /// a missing one.
+    pub fn push(&mut self, z: Complex64) -> Option<[(f64, f64); 2]> {
+        if z.re.is_nan() || z.im.is_nan() {
+            self.missing += 1;
+            return None;
+        }
+        if self.count == 0 {
+            self.shift = z;
+        }
+        self.count += 1;
+        let parts = [
+            exact_sum(z.re, -self.shift.re),
+            exact_sum(z.im, -self.shift.im),
+        ];
+        for (sum, (x, rest)) in self.sums.iter_mut().zip(parts) {
+            sum.add(x);
+            sum.add(rest);
+        }
+        Some(parts)
+    }
+
+    /// Samples that were there.
+    pub fn count(&self) -> u64 {
+        self.count
+    }
+
+    /// The mean; NaN without samples.
+    pub fn mean(&self) -> Complex64 {
+        let [x, y] = self.sums;
+        Complex64::new(
+            mean(x, self.shift.re, self.count),
+            mean(y, self.shift.im, self.count),
+        )
+    }
+}
+
+/// Mean and covariance of complex samples.
+#[derive(Clone, Debug, Default)]
+pub struct ComplexMoments {
+    mean: ComplexMean,
     /// Squares of the real and of the imaginary part, and their product.
     products: [Sum; 3],
 }
@@ -197,21 +241,9 @@ pub struct ComplexMoments {
 impl ComplexMoments {
     /// Takes a sample.
     pub fn push(&mut self, z: Complex64) {
-        if z.re.is_nan() || z.im.is_nan() {
-            self.missing += 1;
+        let Some([(x, x_rest), (y, y_rest)]) = self.mean.push(z) else {
             return;
-        }
-        if self.count == 0 {
-            self.shift = z;
-        }
-        self.count += 1;
-        let (x, x_rest) = exact_sum(z.re, -self.shift.re);
-        let (y, y_rest) = exact_sum(z.im, -self.shift.im);
-        let [sum_x, sum_y] = &mut self.sums;
-        sum_x.add(x);
-        sum_x.add(x_rest);
-        sum_y.add(y);
-        sum_y.add(y_rest);
+        };
         let [xx, yy, xy] = &mut self.products;
         xx.add_product(x, x);
         xx.add(2.0 * x * x_rest);
@@ -228,29 +260,25 @@ impl ComplexMoments {
 
     /// Samples that were there.
     pub fn count(&self) -> u64 {
-        self.count
+        self.mean.count
     }
 
     /// Samples that were missing.
     pub fn missing(&self) -> u64 {
-        self.missing
+        self.mean.missing
     }
 
     /// The mean; NaN without samples.
     pub fn mean(&self) -> Complex64 {
-        let [x, y] = self.sums;
-        Complex64::new(
-            mean(x, self.shift.re, self.count),
-            mean(y, self.shift.im, self.count),
-        )
+        self.mean.mean()
     }
 
     /// Sample covariance (n - 1): of the real part, of the imaginary part, and between the two; zeros
     /// for fewer than two samples.
     pub fn covariance(&self) -> [f64; 3] {
-        let ([x, y], [xx, yy, xy]) = (self.sums, self.products);
+        let ([x, y], [xx, yy, xy]) = (self.mean.sums, self.products);
         [(xx, x, x), (yy, y, y), (xy, x, y)]
-            .map(|(products, a, b)| covariance(products, a, b, self.count))
+            .map(|(products, a, b)| covariance(products, a, b, self.mean.count))
     }
 }
 
