@@ -103,14 +103,8 @@ impl Series for Less {
     }
 
     fn trials(&self, run: &[&[Option<Value>]], axis: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
-        let (index, _) = self.0.find(run.first().copied().unwrap_or(&[]), axis)?;
-        Ok(Box::new(move |inputs| {
-            let series = inputs.first()?;
-            let background = (*series.get(index)?)?;
-            Some(vec![
-                series.iter().map(|z| Some((*z)? - background)).collect(),
-            ])
-        }))
+        self.0
+            .trial(run, axis, |background| Some(move |z| z - background))
     }
 }
 

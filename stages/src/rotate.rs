@@ -152,13 +152,10 @@ impl Series for OntoInPhase {
     }
 
     fn trials(&self, run: &[&[Option<Value>]], axis: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
-        let (index, _) = self.0.find(run.first().copied().unwrap_or(&[]), axis)?;
-        Ok(Box::new(move |inputs| {
-            let series = inputs.first()?;
-            let pivot = (*series.get(index)?)?;
+        self.0.trial(run, axis, |pivot| {
             let turn = (pivot.norm() > 0.0).then(|| back(pivot))?;
-            Some(vec![series.iter().map(|z| Some((*z)? * turn)).collect()])
-        }))
+            Some(move |z| z * turn)
+        })
     }
 }
 

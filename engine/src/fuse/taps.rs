@@ -3,8 +3,7 @@
 use multiversion::multiversion;
 use num_complex::Complex64;
 
-/// Products that are summed side by side.
-const SIDE: usize = 8;
+use super::lanes::{LANES, Lanes};
 
 /// A finite impulse response behind a mixing: its taps, each turned back by as much as its sample is old.
 #[derive(Debug)]
@@ -64,12 +63,12 @@ impl Taps {
 /// Sums of products with two rows, in a fixed order.
 #[multiversion(targets("x86_64+avx2", "x86_64+avx"))]
 fn dot(samples: &[f64], cosine: &[f64], sine: &[f64]) -> [f64; 2] {
-    let (mut re, mut im) = ([0.0; SIDE], [0.0; SIDE]);
-    let (x, x_rest) = samples.as_chunks::<SIDE>();
-    let (c, c_rest) = cosine.as_chunks::<SIDE>();
-    let (s, s_rest) = sine.as_chunks::<SIDE>();
+    let (mut re, mut im) = ([0.0; LANES], [0.0; LANES]);
+    let (x, x_rest) = samples.as_chunks::<LANES>();
+    let (c, c_rest) = cosine.as_chunks::<LANES>();
+    let (s, s_rest) = sine.as_chunks::<LANES>();
     for ((x, c), s) in x.iter().zip(c).zip(s) {
-        for lane in 0..SIDE {
+        for lane in 0..LANES {
             re[lane] += x[lane] * c[lane];
             im[lane] += x[lane] * s[lane];
         }
@@ -78,8 +77,5 @@ fn dot(samples: &[f64], cosine: &[f64], sine: &[f64]) -> [f64; 2] {
         re[lane] += x * c;
         im[lane] += x * s;
     }
-    [re, im].map(|lanes| {
-        let fours: [f64; SIDE / 2] = std::array::from_fn(|i| lanes[i] + lanes[i + SIDE / 2]);
-        (fours[0] + fours[2]) + (fours[1] + fours[3])
-    })
+    [re, im].map(|lanes| Lanes(lanes).across())
 }

@@ -1,8 +1,9 @@
 //! How a setting names one point of a series.
 
+use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::Flow;
-use phasemill_engine::stage::{Checker, Fault, SeriesAxis};
+use phasemill_engine::stage::{Checker, Fault, SeriesAxis, TrialWork};
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
 
@@ -78,6 +79,25 @@ impl PointChoice {
                 wanted: self.in_words(axis),
                 found: format!("that point {index} gave no value"),
             })
+    }
+
+    /// What is done to all points of a series in a trial, by what the value of this point there tells; `None` where it
+    /// tells nothing.
+    ///
+    /// # Errors
+    /// A point that is not there or had no value in the run.
+    pub fn trial<F: Fn(Complex64) -> Complex64>(
+        &self,
+        run: &[&[Option<Value>]],
+        axis: &SeriesAxis,
+        by: impl Fn(Complex64) -> Option<F> + Send + Sync + 'static,
+    ) -> Result<Box<TrialWork>, Fault> {
+        let (index, _) = self.find(run.first().copied().unwrap_or(&[]), axis)?;
+        Ok(Box::new(move |inputs| {
+            let series = inputs.first()?;
+            let change = by((*series.get(index)?)?)?;
+            Some(vec![series.iter().map(|z| z.map(&change)).collect()])
+        }))
     }
 
     fn index(&self, length: usize, axis: &SeriesAxis) -> Result<usize, Fault> {

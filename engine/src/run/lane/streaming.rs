@@ -95,17 +95,7 @@ impl Lane<'_> {
     /// Samples of a block. Where only samples come that were kept, there is room for more.
     fn block(&self, now: &Pass<'_>) -> u64 {
         let block = self.plan.block as u64;
-        let begins = |n: &Node| {
-            !self
-                .job
-                .reads(*n)
-                .iter()
-                .any(|(from, _)| now.nodes.contains(from))
-        };
-        let begin = now
-            .nodes
-            .iter()
-            .filter(|n| begins(n) || matches!(now.states[**n], State::Holds));
+        let begin = now.levels.first().into_iter().flatten();
         let every = begin.map(|n| match now.states[*n] {
             State::Holds => self.plan.every(*n).unwrap_or(1),
             _ => 1,

@@ -7,6 +7,7 @@ use crate::fuse::Shared;
 use crate::graph::Node;
 use crate::run::slabs::{self, Course, Halt};
 use crate::stage::Phases;
+use crate::store::StoreError;
 
 impl<'l> Lane<'l> {
     /// Runs the chains that are computed together from a channel that no one else reads in this pass, and takes
@@ -72,9 +73,8 @@ impl<'l> Lane<'l> {
                         self.hold(shared, course, memory, outcome)?;
                     }
                 }
-                Err(Halt::Missing) => return Err(Stopped::Missing),
-                Err(Halt::Stopped) => return Err(Stopped::ByUser),
-                Err(Halt::Store(error)) => {
+                Err(halt) => {
+                    let error = halt.error()?;
                     fail(&mut memory.failed, outcome, node, error.into());
                     shared
                         .iter()
@@ -121,9 +121,7 @@ impl<'l> Lane<'l> {
                     self.seen_first(node, wanted.0, &seen, outcome);
                     memory.means[index] = Some(seen.mean);
                 }
-                Err(Halt::Missing) => return Err(Stopped::Missing),
-                Err(Halt::Stopped) => return Err(Stopped::ByUser),
-                Err(Halt::Store(error)) => fail(&mut memory.failed, outcome, node, error.into()),
+                Err(halt) => fail(&mut memory.failed, outcome, node, halt.error()?.into()),
             }
         }
         Ok(())
@@ -179,18 +177,22 @@ impl<'l> Lane<'l> {
         memory: &mut Memory,
         outcome: &mut LaneOutcome,
     ) -> Result<(), Stopped> {
-        match halt {
+        let error = halt.error()?;
+        if let Some((first, others)) = shared.heads.split_first() {
+            fail(&mut memory.failed, outcome, *first, error.into());
+            others.iter().for_each(|n| memory.failed[*n] = true);
+        }
+        Ok(())
+    }
+}
+
+impl Halt {
+    /// Why samples could not be read or laid aside, where that is not the end of the point.
+    fn error(self) -> Result<StoreError, Stopped> {
+        match self {
             Halt::Missing => Err(Stopped::Missing),
             Halt::Stopped => Err(Stopped::ByUser),
-            Halt::Store(error) => {
-                for (place, head) in shared.heads.iter().enumerate() {
-                    memory.failed[*head] = true;
-                    if place == 0 {
-                        outcome.failures.push((*head, error.clone().into()));
-                    }
-                }
-                Ok(())
-            }
+            Halt::Store(error) => Ok(error),
         }
     }
 }
