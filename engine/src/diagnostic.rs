@@ -269,6 +269,11 @@ pub fn listed<'n>(names: impl IntoIterator<Item = &'n str>) -> String {
         .join(", ")
 }
 
+/// "1 point", "2 points".
+pub fn counted(n: u64, what: &str) -> String {
+    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
+}
+
 /// All the faults of one check, in the order of the text.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Diagnostics(Vec<Diagnostic>);

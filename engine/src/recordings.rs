@@ -3,7 +3,7 @@
 use std::fmt;
 use std::path::{Path, PathBuf};
 
-use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place};
+use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, counted};
 use crate::recipe::{Axis, Input, Recipe, Wiring};
 use crate::stage::SeriesAxis;
 use crate::store::{AxisValues, ChannelHeader, RecordingFile, StoreError};
@@ -187,8 +187,8 @@ impl RecordingSet {
         let (first, content) =
             (self.files.iter()).find_map(|f| Some((f.path.display(), f.content.as_ref().ok()?)))?;
         let channels = content.headers.iter().flatten().map(|h| {
-            let s = if h.samples == 1 { "" } else { "s" };
-            format!("`{}` {} Hz, {} sample{s}", h.dataset, h.rate, h.samples)
+            let samples = counted(h.samples, "sample");
+            format!("`{}` {} Hz, {samples}", h.dataset, h.rate)
         });
         let channels: Vec<String> = channels.collect();
         Some(format!("in recording {first}: {}", channels.join("; ")))

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 
 use crate::cache::Cache;
-use crate::diagnostic::Diagnostics;
+use crate::diagnostic::{Diagnostics, counted};
 use crate::lineage::{self, Compared, LeftOut, Lineage, Made};
 use crate::recipe::{Recipe, Wiring};
 use crate::recordings::{RecordingSet, is_sweep_of_files};
@@ -507,13 +507,11 @@ impl EntrySummary {
             let found = unusable.diagnostics();
             let message = match found.len() {
                 0 => unusable.to_string(),
-                n => {
-                    let s = if n == 1 { "" } else { "s" };
-                    format!(
-                        "{}: {n} fault{s} in what its headers say",
-                        file.path.display()
-                    )
-                }
+                n => format!(
+                    "{}: {} in what its headers say",
+                    file.path.display(),
+                    counted(n as u64, "fault")
+                ),
             };
             diagnostics.extend(found);
             failures.push(Finding {

@@ -5,6 +5,7 @@ use serde::Serialize;
 use super::LOWEST;
 use super::sources::Sources;
 use crate::bench::Bench;
+use crate::diagnostic::counted;
 
 /// Multiples of the mains that are kept away from (IEC 61000-4-7 measures up to the 40th).
 const HARMONICS: u32 = 40;
@@ -251,7 +252,7 @@ pub fn advise(budgets: &[Budget], sources: &Sources, rate: f64, seconds: f64) ->
         }
         None => "no noise that falls with frequency is stated, so that the density is the same everywhere".into(),
     });
-    let counted = |n: usize| format!("{n} candidate{}", if n == 1 { "" } else { "s" });
+    let counted = |n: usize| counted(n as u64, "candidate");
     if near > 0 {
         reasons.push(format!(
             "{} too near a line for an average of {} s",

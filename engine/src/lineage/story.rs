@@ -2,6 +2,7 @@
 
 use super::public::file_name;
 use super::{Entry, Node, Output, Record};
+use crate::diagnostic::counted;
 use crate::store::{Hash, StoreError};
 
 /// An output that was asked for, and perhaps one point of it.
@@ -134,8 +135,8 @@ impl Record {
                 } else {
                     recording.name.as_str()
                 };
-                let s = if file.points == 1 { "" } else { "s" };
-                text += &format!("{name}: {}, {} point{s}\n", file.path, file.points);
+                let points = counted(file.points, "point");
+                text += &format!("{name}: {}, {points}\n", file.path);
             }
         }
         let own = |text: &&String| entry.concerns(text, output, point);

@@ -23,6 +23,7 @@ pub mod samples;
 mod subject;
 mod ticks;
 
+pub use crate::diagnostic::counted;
 pub use asked::asked;
 pub use closing::{budgets, lineage, methods, quality, troubles};
 pub use compared::compared;
@@ -243,11 +244,6 @@ impl Settled {
         self.taken.push(free.clone());
         free
     }
-}
-
-/// "1 point", "2 points".
-pub fn counted(n: u64, what: &str) -> String {
-    format!("{n} {what}{}", if n == 1 { "" } else { "s" })
 }
 
 /// A name as a part of a file name or of a link: letters, digits and hyphens.

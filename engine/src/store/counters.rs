@@ -1,6 +1,7 @@
 //! What is counted while samples are converted, and what is said of it.
 
 use super::ends::{CutOff, Ends};
+use crate::diagnostic::counted;
 use crate::units::{Unit, format_quantity};
 
 /// What was seen in some samples of a point.
@@ -65,7 +66,7 @@ impl Counters {
         if let Some(first) = self.first_clipped {
             oddities.push(format!(
                 "{} at full scale, the first at sample {first}: amplitudes are too small there",
-                counted(self.clipped)
+                counted(self.clipped, "sample")
             ));
         }
         if let Some(first) = self.first_missing {
@@ -76,7 +77,7 @@ impl Counters {
             };
             oddities.push(format!(
                 "{} missing{infinite}, the first at sample {first}",
-                counted(self.missing)
+                counted(self.missing, "sample")
             ));
         }
         let cut_off = if is_reference {
@@ -128,11 +129,6 @@ impl Counters {
             self.maximum = Some(self.maximum.map_or(high, |m| m.max(high)) + 0.0);
         }
     }
-}
-
-/// "1 sample", "2 samples".
-fn counted(samples: u64) -> String {
-    format!("{samples} sample{}", if samples == 1 { "" } else { "s" })
 }
 
 fn in_unit(value: f64, unit: &Unit) -> String {

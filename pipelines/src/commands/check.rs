@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use phasemill_engine::check::{Typed, check};
 use phasemill_engine::compare::alternatives;
-use phasemill_engine::diagnostic::{Diagnostic, Diagnostics, Severity};
+use phasemill_engine::diagnostic::{self, Diagnostic, Diagnostics, Severity};
 use phasemill_engine::graph::Node;
 use phasemill_engine::lineage::describe;
 use phasemill_engine::recipe::{Recipe, Wiring};
@@ -116,9 +116,8 @@ fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &
                 } else {
                     set.name.as_str()
                 };
-                let points = set.points().len();
-                let s = if points == 1 { "" } else { "s" };
-                report.say(format!("{what}: {points} point{s}"));
+                let points = diagnostic::counted(set.points().len() as u64, "point");
+                report.say(format!("{what}: {points}"));
             }
             if arguments.plan {
                 report.say(job.plan.to_string().trim_end());

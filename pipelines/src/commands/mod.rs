@@ -23,7 +23,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
 
-use phasemill_engine::diagnostic::{Diagnostics, Severity};
+use phasemill_engine::diagnostic::{self, Diagnostics, Severity};
 use phasemill_engine::recipe::{Recipe, Wiring};
 use phasemill_engine::run::Monitor;
 use phasemill_engine::session::RunError;
@@ -56,7 +56,7 @@ pub fn counted(diagnostics: &Diagnostics) -> String {
         .filter(|d| d.severity == Severity::Error)
         .count();
     let warnings = diagnostics.len() - errors;
-    let some = |n: usize, what: &str| format!("{n} {what}{}", if n == 1 { "" } else { "s" });
+    let some = |n: usize, what: &str| diagnostic::counted(n as u64, what);
     match (errors, warnings) {
         (0, 0) => "no fault".into(),
         (0, w) => some(w, "warning"),

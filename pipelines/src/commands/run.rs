@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 use std::time::Instant;
 
+use phasemill_engine::diagnostic;
 use phasemill_engine::run::{Draws, FEWEST_TRIALS, Share, peak_memory};
 use phasemill_engine::session::{Request, Summary};
 
@@ -215,9 +216,8 @@ fn report(summary: &Summary, request: &Request<'_>, quiet: bool, began: Instant)
         };
         let seconds = began.elapsed().as_secs_f64();
         say(format!(
-            "{} point{}{failed}, {seconds:.1} s, written to {}",
-            summary.points,
-            if summary.points == 1 { "" } else { "s" },
+            "{}{failed}, {seconds:.1} s, written to {}",
+            diagnostic::counted(summary.points, "point"),
             request.output.display()
         ));
         if let Some(budget) = &request.budget {
