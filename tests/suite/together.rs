@@ -301,3 +301,28 @@ fn contents(record: &serde_json::Value) -> Vec<String> {
     found.sort();
     found
 }
+
+/// Of two chains that are kept at one rate, one keeps few of what another one kept: they are delivered side by side.
+/// Signals below 5, in double precision through some thousand steps.
+#[test]
+fn chains_behind_each_other_keep_time_with_direct_ones() {
+    let folder = tempfile::tempdir().unwrap();
+    let recording = folder.path().join("a.h5");
+    let (x, reference) = (noise(300_000, 1.0, 5), square(300_000, RATE, 173.0));
+    let channels = [Channel::volts("x", &x), Channel::volts("ref", &reference)];
+    record(&recording, RATE, Layout::Contiguous, &channels);
+    let stages = r#"
+        "a": Filter(of: "x", kind: RcCascade(poles: 2, time_constant: "5 ms")),
+        "slow": Decimate(of: "a", by: 50),
+        "b": Filter(of: "slow", kind: RcCascade(poles: 2, time_constant: "50 ms")),
+        "slower": Decimate(of: "b", by: 40),
+        "c": Filter(of: "x", kind: RcCascade(poles: 4, time_constant: "50 ms")),
+        "other": Decimate(of: "c", by: 2000),
+        "sum": Combine(of: ["slower", "other"], by: Sum),
+        "mean": Average(of: "sum", skip: Time("1 s"), uncertainty: Nothing),
+    "#;
+    let [(together, failures), (apart, _)] = both(&recording, stages, r#""mean""#);
+    assert!(failures.is_empty(), "{failures:?}");
+    let (together, apart) = (together[0].unwrap(), apart[0].unwrap());
+    assert!((together - apart).norm() < 5e-12, "{together} {apart}");
+}

@@ -79,7 +79,7 @@ pub struct Together {
     pub clock: Option<Node>,
     /// Whether the mean of the point is taken away.
     pub less_mean: bool,
-    /// One sample of so many is kept.
+    /// One sample of so many of the recording is kept.
     pub every: u64,
 }
 
@@ -150,13 +150,14 @@ pub fn find(recipe: &Recipe, typed: &Typed, wanted: &[bool]) -> (Vec<Together>, 
                     .map(|s| Filter::Sections(Box::new(s))),
             };
             let Some(filter) = filter else { continue };
+            let every = tracer.of_input(&traced);
             all.push(Together {
                 head: traced.head,
                 source: traced.source,
                 through: traced.through,
                 clock,
                 less_mean: traced.less_mean,
-                every: traced.every,
+                every,
             });
             heads.push(traced.head);
             chains.push(Chain {
@@ -202,6 +203,18 @@ impl Tracer<'_> {
             Linear::Found => Some(Mixing::Found(n, m)),
             _ => None,
         }
+    }
+
+    /// Samples of the recording for one that a chain keeps: its source may have fewer. Rates fall by whole factors.
+    fn of_input(&self, chain: &Traced) -> u64 {
+        let mut input = chain.source.0;
+        while let Some(&(before, _)) = self.typed.reads[input].first() {
+            input = before;
+        }
+        let rate = |node: Node| self.typed.flow(node, 0)?.rate;
+        let times = rate(input).zip(rate(chain.source.0));
+        let times = times.map_or(1, |(input, source)| (input / source).round() as u64);
+        chain.every.saturating_mul(times.max(1))
     }
 
     fn is_found(&self, mixing: (Node, u32, u32)) -> bool {
