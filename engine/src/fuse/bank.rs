@@ -108,14 +108,14 @@ fn products<const ROWS: usize>(folded: &[[f64; LANES]], cells: &[Lanes], out: &m
             *sum = Lanes::of(|lane| sum.0[lane] + x[lane] * row.0[lane]);
         }
     }
-    let out = out.iter_mut().zip(&sums);
-    out.for_each(|(out, sum)| *out = total(sum));
+    totals(&sums, out);
 }
 
-/// The sum over the lanes. It is taken apart from the products, or the compiler arranges these by rows.
+/// Sums over the lanes. They are taken apart from the products, or the compiler arranges these by rows.
 #[inline(never)]
-fn total(sum: &Lanes) -> f64 {
-    sum.across()
+fn totals(sums: &[Lanes], out: &mut [f64]) {
+    let out = out.iter_mut().zip(sums);
+    out.for_each(|(out, sum)| *out = sum.across());
 }
 
 impl Bank {

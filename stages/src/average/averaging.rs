@@ -6,6 +6,7 @@ use num_complex::Complex64;
 use phasemill_engine::flow::{Buffer, Samples};
 use phasemill_engine::response::NoiseShape;
 use phasemill_engine::stage::{Closing, Fault, Kernel, Span};
+use phasemill_engine::units::{Unit, format_quantity};
 use phasemill_engine::value::{About, Estimate, Evaluation, Part, Reach, Value};
 
 use crate::math::patterns::Ends;
@@ -14,6 +15,9 @@ use crate::math::sums::ComplexMoments;
 
 /// Blocks whose deviations are kept one by one, so that channels averaged alike know their correlation.
 const KEPT_BLOCKS: usize = 64;
+
+/// Digits of times and frequencies in remarks.
+const WORDED: usize = 3;
 
 /// What a kernel knows of the noise.
 #[derive(Clone)]
@@ -154,7 +158,8 @@ impl Averaging {
                     let length = (self.seen.saturating_sub(self.skip)) as f64 / grid.rate;
                     let remark = format!(
                         "uncertainty not evaluated: expected at least {FEWEST} independent stretches, found fewer \
-                         in the {length:.6} s that were averaged; record longer, or filter less"
+                         in the {} that were averaged; record longer, or filter less",
+                        seconds(length)
                     );
                     return (None, vec![remark]);
                 };
@@ -190,22 +195,22 @@ impl Averaging {
 
     /// What of the stretches and of the ends of the mean is no noise.
     fn remarks(&self, found: &Found) -> Vec<String> {
-        let length = found.cut.length;
+        let length = seconds(found.cut.length);
         let drift = found.drifts.map(|alike| {
             format!(
-                "what is averaged drifts: neighbouring stretches of {length:.6} s are alike (correlation {alike:.2}), so that \
+                "what is averaged drifts: neighbouring stretches of {length} are alike (correlation {alike:.2}), so that \
                  the uncertainty, which takes the noise as white around the signal, is too small; record shorter points, \
                  or remove what drifts"
             )
         });
         let line = found.line.filter(|_| drift.is_none()).map(|line| {
             format!(
-                "what is averaged beats: {:.0} % of the scatter of stretches of {length:.6} s lies at {:.6} Hz from the signal, or \
-                 a multiple of {:.6} Hz from there, so that the uncertainty, which takes the noise as white around the \
-                 signal, is too large as a rule; keep the line out by a narrower filter, or record longer points",
+                "what is averaged beats: {:.0} % of the scatter of stretches of {length} lies at {} from the signal, or a \
+                 multiple of {} from there, so that the uncertainty, which takes the noise as white around the signal, \
+                 is too large as a rule; keep the line out by a narrower filter, or record longer points",
                 100.0 * line.part,
-                line.frequency / length,
-                1.0 / length
+                hertz(line.frequency / found.cut.length),
+                hertz(1.0 / found.cut.length)
             )
         });
         let square: f64 = found.effects.iter().map(|(_, e)| e.norm_sqr()).sum();
@@ -320,4 +325,14 @@ fn parts([xx, yy, xy]: [f64; 3], degrees_of_freedom: f64) -> Vec<Part> {
     } else {
         vec![first]
     }
+}
+
+/// A time in words.
+fn seconds(time: f64) -> String {
+    format_quantity(time, &Unit::second(), WORDED)
+}
+
+/// A frequency in words.
+fn hertz(frequency: f64) -> String {
+    format_quantity(frequency, &Unit::hertz(), WORDED)
 }

@@ -4,6 +4,7 @@ use std::f64::consts::TAU;
 
 use phasemill_engine::flow::Phase;
 use phasemill_engine::stage::Fault;
+use phasemill_engine::units::{Unit, format_quantity};
 
 use crate::math::clock::{ClockModel, StatedClock};
 use crate::math::edges::EdgeTrain;
@@ -143,8 +144,8 @@ pub fn from_signal(
     if !stands_out(&fit, rate, near) {
         return Err(Fault::Reference {
             found: format!(
-                "no sine that stands out of the noise; the strongest, at {:.6} Hz, may be chance",
-                fit.frequency
+                "no sine that stands out of the noise; the strongest, at {}, may be chance",
+                format_quantity(fit.frequency, &Unit::hertz(), 6)
             ),
             remedy: "record longer, or say where to look with `near`",
         });
