@@ -47,11 +47,12 @@ class Bench:
             sys.exit(f"expected exit code 0, found {done.returncode} of {' '.join(command[:4])} ...")
         return seconds
 
-    def peak(self, command):
-        """Peak memory of the program in MiB, as it says itself: what the system says holds this script's, too."""
-        self.run(command)
+    def timings(self, command):
+        """Seconds that the program takes, and what it says itself of its time and memory: what the system says holds
+        this script's, too."""
+        took = self.run(command)
         with h5py.File(self.out) as file:
-            return json.loads(file["provenance/timings"][()])["peak_memory_bytes"] / 2**20
+            return took, json.loads(file["provenance/timings"][()])
 
     def script(self, name, paths):
         """Seconds and answer of a script."""
@@ -212,6 +213,32 @@ def threads(bench):
     cores(bench, "one line, whole", bench.command("line", [path]))
 
 
+def hashing(bench):
+    """What a run takes longer for the hash of its recording, where that comes from the disk and where the system
+    has it in memory: at most the time of all threads that hash, shared among them."""
+    path = data.one(bench.folder, "whole", bench.samples)
+    command = bench.command("line", [path])
+    for place in ("from the disk", "in memory"):
+        parts = []
+        for _ in range(PAIRS):
+            if place == "from the disk":
+                forget(path)
+            took, told = bench.timings(command)
+            shares = [s["seconds"] for s in told["shares"] if s["what"].endswith(": hashed")]
+            hashed = sum(shares) / os.cpu_count()
+            parts.append(hashed / (took - hashed))
+        part = statistics.median(parts)
+        case = f"hashing, recording {place}, of the rest"
+        bench.row(case, f"{part:.2f} x", "<= 0.1 x", part <= 0.1, "", command)
+
+
+def forget(path):
+    """Has the system read a file from the disk the next time."""
+    with open(path, "rb") as file:
+        os.fsync(file.fileno())
+        os.posix_fadvise(file.fileno(), 0, 0, os.POSIX_FADV_DONTNEED)
+
+
 def edits(bench):
     """The last stage is edited, and the recipe run again with what a cache holds."""
     edited(bench, "line", data.one(bench.folder, "whole", bench.samples), ["answer"])
@@ -245,7 +272,7 @@ def memory(bench):
     longest = 10**9 if bench.options.large else bench.samples
     short, long = (data.repeated(bench.folder, n) for n in (longest // 10, longest))
     commands = [bench.command("line", [path]) for path in (short, long)]
-    low, high = (bench.peak(command) for command in commands)
+    low, high = (bench.timings(command)[1]["peak_memory_bytes"] / 2**20 for command in commands)
     case = f"memory at {longest:.0e} samples"
     bench.row(case, f"{high:.0f} MiB", "<= 200 MiB", high <= 200, "", commands[1])
     ratio = high / low
@@ -268,7 +295,7 @@ def main():
     options.add_argument("--large", action="store_true", help="memory at 1e9 samples")
     options.add_argument("--only", default="", help="cases whose name holds this word")
     bench = Bench(options.parse_args())
-    for case in (lines, squares, filters, alternatives, many, checks, threads, edits, memory):
+    for case in (lines, squares, filters, alternatives, many, checks, threads, hashing, edits, memory):
         if bench.options.only in case.__name__:
             case(bench)
     print(
