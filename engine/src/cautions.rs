@@ -12,7 +12,7 @@ use crate::check::{Kept, Typed};
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, listed};
 use crate::graph::{Node, split};
 use crate::recipe::Recipe;
-use crate::response::{Element, Figures, Image};
+use crate::response::{Chain, Element, Image};
 use crate::text::FlowName;
 use crate::units::{Unit, format_quantity};
 
@@ -82,12 +82,10 @@ fn folded(recipe: &Recipe, typed: &Typed, node: Node) -> Option<Image> {
         });
     let flow = later.unwrap_or(own);
     let line = typed.signal_frequency(recipe, flow).map(|(f, _)| f);
-    let figures = Figures::of(flow, line)?;
-    let image = figures
-        .images
-        .into_iter()
-        .rfind(|i| i.before_mixing || later.is_none())?;
-    (figures.relative && image.worst_db > -ENOUGH).then_some(image)
+    let chain = Chain::of(flow, line).filter(|chain| chain.relative)?;
+    let images = chain.images().into_iter();
+    let mut images = images.filter(|i| i.before_mixing || later.is_none());
+    images.next_back().filter(|i| i.worst_db > -ENOUGH)
 }
 
 /// Warns of a multiple of the mains that is seen within the noise bandwidth around a kept signal.
@@ -100,8 +98,8 @@ fn mains_in_the_band(recipe: &Recipe, typed: &Typed, mains: f64, diagnostics: &m
         let Some((signal, _)) = typed.signal_frequency(recipe, flow) else {
             continue;
         };
-        let figures = Figures::of(flow, Some(signal)).filter(|f| f.mixed);
-        let Some(band) = figures.and_then(|f| f.noise_bandwidth) else {
+        let chain = Chain::of(flow, Some(signal)).filter(|chain| chain.mixed);
+        let Some(band) = chain.and_then(|chain| chain.noise_bandwidth()) else {
             continue;
         };
         let multiple = (signal / mains).round().max(1.0);

@@ -208,8 +208,8 @@ impl Group {
                 .any(|r| r.seen_at == *f && r.input_frequency.is_none())
         };
         for offset in offsets(figures).into_iter().filter(|f| !known(f)) {
-            let (samples, _) = figures.response(offset);
-            let mean = figures.value_at_most(offset);
+            let (samples, _) = figures.chain.response(offset);
+            let mean = figures.chain.value_at_most(offset);
             let from = if figures.mixed { " from f" } else { "" };
             row(
                 format!("response {} Hz{from}", number(offset)),
@@ -231,7 +231,7 @@ impl Group {
         let curve: Vec<Value> = curve_offsets(&self.figures)
             .iter()
             .map(|f| {
-                let (samples, value) = self.figures.response(*f);
+                let (samples, value) = self.figures.chain.response(*f);
                 json!({"offset": f, "samples_db": samples, "value_db": value})
             })
             .collect();

@@ -96,7 +96,7 @@ impl<'g> Panel<'g> {
             let mut best = [None::<(f64, f64)>; 2];
             for k in 0..FINE {
                 let f = at(step as f64 + k as f64 / FINE as f64);
-                let (samples, value) = figures.response(f);
+                let (samples, value) = figures.chain.response(f);
                 for (best, level) in best.iter_mut().zip([Some(samples), value]) {
                     if let Some(level) = level
                         && best.is_none_or(|(_, most)| level > most)

@@ -65,7 +65,7 @@ impl Stage for Average {
     }
 
     fn numeric_version(&self) -> u32 {
-        5
+        6
     }
 
     fn example(&self) -> &'static str {

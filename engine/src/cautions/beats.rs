@@ -6,7 +6,7 @@ use crate::check::Typed;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics};
 use crate::flow::Flow;
 use crate::recipe::{Recipe, StageEntry};
-use crate::response::Figures;
+use crate::response::Chain;
 
 /// Part of a line in the means of stretches from which on it is told: intervals are too wide where the line is as strong
 /// as the noise of a sample, by simulation (`tests/COVERAGE.md`).
@@ -85,8 +85,8 @@ fn multiples(mean: &Mean<'_>, mains: f64, entry: &StageEntry, diagnostics: &mut 
         signal,
     } = *mean;
     // What lies within the noise bandwidth is told of as such.
-    let figures = Figures::of(flow, Some(signal));
-    let band = figures.and_then(|f| f.noise_bandwidth).unwrap_or(0.0);
+    let chain = Chain::of(flow, Some(signal));
+    let band = chain.and_then(|c| c.noise_bandwidth()).unwrap_or(0.0);
     let left = |k: u32| {
         let off = Some(mains * f64::from(k) - signal).filter(|off| off.abs() > band)?;
         let part = input.response.beside(signal, off, seconds)?;

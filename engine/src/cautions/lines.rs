@@ -8,7 +8,7 @@ use super::{ENOUGH, hertz, result_place};
 use crate::check::Typed;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics};
 use crate::recipe::Recipe;
-use crate::response::{Figures, decibels};
+use crate::response::{Chain, decibels};
 
 /// Harmonics of a square that are looked at: those beyond are a hundredth of the first or less.
 const HARMONICS: u32 = 100;
@@ -37,19 +37,21 @@ pub fn report(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
         let Some((signal, _)) = typed.signal_frequency(recipe, flow) else {
             continue;
         };
-        let Some(figures) = Figures::of(flow, Some(signal)).filter(|f| f.mixed && f.relative)
-        else {
-            continue;
-        };
-        let Some(band) = figures.noise_bandwidth else {
+        let Some(chain) = Chain::of(flow, Some(signal)).filter(|c| c.mixed && c.relative) else {
             continue;
         };
         let mut lines = harmonics(recipe, typed, flow.clock.as_ref(), signal);
-        let nyquist = 0.5 * figures.input_rate();
+        let nyquist = 0.5 * chain.input_rate();
         let sampled = multiples(recipe.mains).filter(|line| line.frequency < nyquist);
         lines.extend(sampled);
+        if lines.is_empty() {
+            continue;
+        }
+        let Some(band) = chain.noise_bandwidth() else {
+            continue;
+        };
         let folded = lines.into_iter().filter_map(|line| {
-            let arrival = figures.arrival(line.frequency, band)?;
+            let arrival = chain.arrival(line.frequency, band)?;
             let level = line.level + arrival.db;
             let seen = arrival.folded && level > -ENOUGH;
             seen.then_some((line, arrival.seen_at, level))

@@ -8,7 +8,7 @@ use crate::diagnostic::{Code, Diagnostic, Diagnostics};
 use crate::flow::{Amplitudes, Flow, Kind};
 use crate::graph::Node;
 use crate::recipe::Recipe;
-use crate::response::Figures;
+use crate::response::Chain;
 use crate::units::format_quantity;
 
 /// Adds the warnings about a recipe without errors.
@@ -47,7 +47,7 @@ fn judge(
     diagnostics: &mut Diagnostics,
 ) {
     let line = typed.signal_frequency(recipe, flow).map(|(f, _)| f);
-    let Some(figures) = Figures::of(flow, line).filter(|f| f.mixed && f.relative) else {
+    let Some(chain) = Chain::of(flow, line).filter(|c| c.mixed && c.relative) else {
         return;
     };
     let entry = node
@@ -68,6 +68,7 @@ fn judge(
         );
         return;
     }
+    let rejections = chain.rejections();
     let show = |x: f64| format_quantity(x, &stated.unit, 2);
     let level = stated.level.or(flow.full_scale);
     let largest = stated.largest.or(flow.full_scale);
@@ -75,7 +76,7 @@ fn judge(
         ("offset", "f", level, 2.0, "level"),
         ("image of the signal", "2f", largest, 1.0, "largest"),
     ] {
-        let left = figures.rejections.iter().find(|r| r.what == what);
+        let left = rejections.iter().find(|r| r.what == what);
         let (Some(left), Some(size)) = (left, size) else {
             continue;
         };

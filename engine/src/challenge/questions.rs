@@ -166,6 +166,7 @@ impl Challenge<'_> {
             let Some(with) = with else { continue };
             let part = (with.value.value - without.value).norm() / trial.truth.norm();
             let designed = figures
+                .chain
                 .value_at_most(offset)
                 .map(|db| libm::exp10(db / 20.0));
             // A twentieth for the mean's zeros filled, and what settling leaves.

@@ -11,6 +11,7 @@ pub mod following;
 pub mod group;
 mod lanes;
 mod sections;
+mod series;
 mod shapes;
 pub mod slab;
 mod taps;

@@ -8,11 +8,13 @@
 
 use twofloat::TwoFloat;
 
+use super::series::to_the_end;
+
 /// Most states of a chain; a longer one runs stage by stage.
 pub(super) const MOST_STATES: usize = 32;
 
 /// A square matrix by rows.
-type Square = Vec<Vec<TwoFloat>>;
+pub(super) type Square = Vec<Vec<TwoFloat>>;
 
 /// How a cascade's state moves and what it answers.
 #[derive(Debug)]
@@ -20,13 +22,13 @@ pub struct Weights {
     /// Numbers in the state.
     pub states: usize,
     /// What a sample adds to each state at its own end: `B`.
-    into: Vec<TwoFloat>,
+    pub(super) into: Vec<TwoFloat>,
     /// What a state adds to the output before the next sample: `C`.
     pub out: Vec<f64>,
     /// What the next sample adds to its own output.
     pub direct: f64,
     /// One step of the state, less the state itself.
-    one: Square,
+    pub(super) one: Square,
 }
 
 /// A section's realisation: `w' = A·w + B·x`, `y = C·w + D·x`; of `A` the difference from one.
@@ -37,7 +39,7 @@ struct Realised {
     direct: TwoFloat,
 }
 
-fn zero() -> TwoFloat {
+pub(super) fn zero() -> TwoFloat {
     TwoFloat::from(0.0)
 }
 
@@ -82,18 +84,14 @@ fn step(sections: &[Realised], state: &[TwoFloat], x: TwoFloat) -> (Vec<TwoFloat
     for section in sections {
         let own = &state[from..from + section.states()];
         from += section.states();
-        let dot = |row: &[TwoFloat]| {
-            let products = row.iter().zip(own).map(|(a, w)| *a * *w);
-            products.fold(zero(), |sum, p| sum + p)
-        };
         let moved = section.less_one.iter().zip(&section.into);
-        added.extend(moved.map(|(row, b)| dot(row) + *b * x));
-        x = dot(&section.out) + section.direct * x;
+        added.extend(moved.map(|(row, b)| dot(row, own) + *b * x));
+        x = dot(&section.out, own) + section.direct * x;
     }
     (added, x)
 }
 
-fn product(a: &Square, b: &Square) -> Square {
+pub(super) fn product(a: &Square, b: &Square) -> Square {
     let cell = |row: &Vec<TwoFloat>, column: usize| {
         let products = row.iter().zip(b).map(|(x, row)| *x * row[column]);
         products.fold(zero(), |sum, p| sum + p)
@@ -105,7 +103,7 @@ fn product(a: &Square, b: &Square) -> Square {
 }
 
 /// The difference from one of a product, from those of its factors: `(P+1)(Q+1) - 1 = PQ + P + Q`.
-fn together(p: &Square, q: &Square) -> Square {
+pub(super) fn together(p: &Square, q: &Square) -> Square {
     let mut sum = product(p, q);
     for (row, (p, q)) in sum.iter_mut().zip(p.iter().zip(q)) {
         for (cell, (p, q)) in row.iter_mut().zip(p.iter().zip(q)) {
@@ -115,12 +113,13 @@ fn together(p: &Square, q: &Square) -> Square {
     sum
 }
 
-fn applied(matrix: &Square, vector: &[TwoFloat]) -> Vec<TwoFloat> {
-    let dot = |row: &Vec<TwoFloat>| {
-        let products = row.iter().zip(vector).map(|(a, v)| *a * *v);
-        products.fold(zero(), |sum, p| sum + p)
-    };
-    matrix.iter().map(dot).collect()
+pub(super) fn dot(a: &[TwoFloat], b: &[TwoFloat]) -> TwoFloat {
+    let products = a.iter().zip(b).map(|(a, b)| *a * *b);
+    products.fold(zero(), |sum, p| sum + p)
+}
+
+pub(super) fn applied(matrix: &Square, vector: &[TwoFloat]) -> Vec<TwoFloat> {
+    matrix.iter().map(|row| dot(row, vector)).collect()
 }
 
 impl Weights {
@@ -167,40 +166,10 @@ impl Weights {
         weights
     }
 
-    /// By state and by the place of a sample in a block, before which the state is known: what it answers there.
-    pub fn answers(&self, places: usize) -> Vec<Vec<f64>> {
-        let mut answers = vec![vec![0.0; places]; self.states];
-        let mut now: Vec<TwoFloat> = self.out.iter().map(|c| TwoFloat::from(*c)).collect();
-        for place in 0..places {
-            for (answers, c) in answers.iter_mut().zip(&now) {
-                answers[place] = f64::from(*c);
-            }
-            let moved = |column: usize| {
-                let products = now.iter().zip(&self.one).map(|(c, row)| *c * row[column]);
-                products.fold(zero(), |sum, p| sum + p)
-            };
-            let moved: Vec<TwoFloat> = (0..self.states).map(moved).collect();
-            now.iter_mut().zip(&moved).for_each(|(c, d)| *c += *d);
-        }
-        answers
-    }
-
-    /// The state behind a sample of one.
-    pub fn impulse(&self) -> Vec<f64> {
-        self.into.iter().map(|w| f64::from(*w)).collect()
-    }
-
     /// The state at which a constant input of one ends.
     pub fn end(&self) -> Vec<f64> {
-        // The state doubles its time: s(2n) = s(n) + A^n·s(n).
-        let (mut state, mut power) = (self.into.clone(), self.one.clone());
-        for _ in 0..64 {
-            let moved = applied(&power, &state);
-            let twice = state.iter().zip(&moved).map(|(w, m)| *w + *w + *m);
-            state = twice.collect();
-            power = together(&power, &power);
-        }
-        state.into_iter().map(f64::from).collect()
+        let end = to_the_end(&self.one, &self.into);
+        end.into_iter().map(f64::from).collect()
     }
 
     /// Moves a state by a step that [`Weights::power`] gives.

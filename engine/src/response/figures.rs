@@ -3,67 +3,10 @@
 use serde::Serialize;
 
 use super::Element;
-use super::frequency::{delay, envelope, gain};
-use super::noise::noise_bandwidth;
-use super::settling::{settling_of, step_of};
-use crate::flow::{Flow, Kind};
-
-/// Lowest gain that is told from zero, in dB: what rounding leaves of a sum that is exactly zero.
-const FLOOR: f64 = -300.0;
-
-/// Most images of one decimation that are looked at.
-const IMAGES: u64 = 1024;
-
-/// Multiples of a mains frequency that are looked at.
-const HARMONICS: u32 = 40;
-
-/// 20·log10 of a ratio of amplitudes, no lower than -300 dB, where rounding ends.
-pub fn decibels(ratio: f64) -> f64 {
-    (20.0 * libm::log10(ratio)).max(FLOOR)
-}
-
-/// What a chain does to one disturbance.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Rejection {
-    /// What is rejected.
-    pub what: String,
-    /// Its frequency at the input in Hz; `None` for a distance from the line.
-    pub input_frequency: Option<f64>,
-    /// Where it is seen behind the mixing, in Hz from the line.
-    pub seen_at: f64,
-    /// Gain of the samples against the signal's, in dB.
-    pub samples_db: f64,
-    /// Gain of the value of the point against the signal's, in dB; `None` where samples are kept.
-    pub value_db: Option<f64>,
-    /// The same without the zeros of the mean, which hold at exact frequencies only: mains wander.
-    pub value_at_most_db: Option<f64>,
-}
-
-/// Where a line of the input is seen behind the mixing.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Arrival {
-    /// Distance from the signal in Hz.
-    pub seen_at: f64,
-    /// Whether sampling or a decimation folded it there.
-    pub folded: bool,
-    /// Its gain against the signal's, in dB.
-    pub db: f64,
-}
-
-/// What one decimation folds on the line.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Image {
-    /// The new sample rate in Hz: its multiples fold on the line.
-    pub rate: f64,
-    /// Whether the decimation comes before the mixing.
-    pub before_mixing: bool,
-    /// How many images were looked at.
-    pub images: u64,
-    /// The one that is let through best, in Hz: at the input if before the mixing, else from the line.
-    pub worst_at: f64,
-    /// Its gain against the signal's, in dB.
-    pub worst_db: f64,
-}
+use super::chain::{Chain, Image, Rejection};
+use super::frequency::{delay, gain};
+use super::settling::settling_of;
+use crate::flow::Flow;
 
 /// What a chain will do, from designed coefficients alone.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -105,93 +48,39 @@ pub struct Figures {
     pub rejections: Vec<Rejection>,
     /// What becomes of what decimation folds on the line.
     pub images: Vec<Image>,
+    /// The chain itself.
     #[serde(skip)]
-    pub(super) chain: Chain,
-}
-
-/// A chain taken apart.
-#[derive(Clone, Debug, PartialEq)]
-pub(super) struct Chain {
-    pub(super) before: Vec<Element>,
-    pub(super) behind: Vec<Element>,
-    pub(super) average: Option<Element>,
-    /// Rate at the beginning of `behind`.
-    pub(super) rate: f64,
-    /// The signal's frequency as the mixing sees it, and its gain up to there.
-    pub(super) line: Option<(f64, f64)>,
-    /// Gain of `behind` at the line.
-    pub(super) steady: f64,
+    pub chain: Chain,
 }
 
 impl Figures {
     /// The figures of a flow; `line` is its signal's frequency where that is known. `None` for a flow that
     /// no linear chain leads to, or of which no rate is known.
     pub fn of(flow: &Flow, line: Option<f64>) -> Option<Figures> {
-        let elements = &flow.response.elements;
-        let average = elements
-            .iter()
-            .rfind(|e| matches!(e, Element::Average(..)))
-            .cloned();
-        let is_value = match flow.kind {
-            Kind::Wave | Kind::Phasor => false,
-            Kind::Estimate | Kind::ComplexEstimate if average.is_some() => true,
-            _ => return None,
-        };
-        let samples: Vec<Element> = elements
-            .iter()
-            .filter(|e| !matches!(e, Element::Average(..)))
-            .map(as_expected)
-            .collect();
-        let at = samples.iter().rposition(|e| *e == Element::Mixed);
-        let mixed = at.is_some();
-        let (before, behind) = match at {
-            Some(at) => (samples[..at].to_vec(), samples[at + 1..].to_vec()),
-            None => (Vec::new(), samples),
-        };
-        if !is_value && before.is_empty() && behind.is_empty() {
-            return None;
-        }
-        let last = match average {
-            Some(Element::Average(_, rate)) => Some(rate),
-            _ => flow.rate,
-        };
-        let rate = rate_at_start(&behind, last)?;
-        let duration = match average {
-            Some(Element::Average(n, rate)) => Some(n as f64 / rate),
-            _ => flow.duration(),
-        };
-        let signal_frequency = if mixed { line } else { Some(0.0) };
-        let steady = gain(&behind, 0.0).norm();
-        let relative = steady > 1e-9;
-        let needs_frequency = behind
-            .iter()
-            .any(|e| matches!(e, Element::Periods { samples: None, .. }));
-        let chain = Chain {
-            line: line.filter(|_| mixed).map(|f| {
-                let start = rate_at_start(&before, Some(rate)).unwrap_or(rate);
-                (folded(&before, start, f), gain(&before, f).norm())
-            }),
-            steady: if relative { steady } else { 1.0 },
-            average,
-            rate,
-            before,
-            behind,
-        };
-        let whole = chain.whole();
-        let bandwidth = |elements: &[Element]| {
-            (relative && !needs_frequency)
-                .then(|| noise_bandwidth(elements, rate))
-                .flatten()
-        };
-        let noise = bandwidth(&chain.behind);
-        let value_noise = is_value.then(|| bandwidth(&whole)).flatten();
-        let mut figures = Figures {
+        let chain = Chain::of(flow, line)?;
+        let Chain {
             mixed,
             signal_frequency,
             rate,
             relative,
             needs_frequency,
-            carrier_left_out: mixed && line.is_none() && chain.filters_before(),
+            ..
+        } = chain;
+        let is_value = !flow.kind.is_sampled();
+        let whole: Vec<Element> = chain.behind.iter().chain(&chain.average).cloned().collect();
+        let noise = chain.noise_bandwidth();
+        let value_noise = is_value.then(|| chain.bandwidth(&whole)).flatten();
+        let duration = match chain.average {
+            Some(Element::Average(n, rate)) => Some(n as f64 / rate),
+            _ => flow.duration(),
+        };
+        Some(Figures {
+            mixed,
+            signal_frequency,
+            rate,
+            relative,
+            needs_frequency,
+            carrier_left_out: mixed && line.is_none() && filters(&chain.before),
             noise_bandwidth: noise,
             value_noise_bandwidth: value_noise,
             half_power: noise.and_then(|b| half_power(&chain.behind, b, rate)),
@@ -210,271 +99,19 @@ impl Figures {
             duration,
             independent: duration.zip(noise).map(|(t, b)| 2.0 * t * b),
             uncertainty: flow.evaluation.clone(),
-            rejections: Vec::new(),
-            images: Vec::new(),
+            rejections: chain.rejections(),
+            images: chain.images(),
             chain,
-        };
-        if !needs_frequency {
-            figures.rejections = figures.reject();
-            figures.images = figures.fold();
-        }
-        Some(figures)
-    }
-
-    /// Gain in dB against the signal's at a distance of `offset` Hz from the line (from zero frequency if
-    /// not mixed): of the samples and of the value.
-    pub fn response(&self, offset: f64) -> (f64, Option<f64>) {
-        let samples = gain(&self.chain.behind, offset).norm() / self.chain.steady;
-        let value = self
-            .chain
-            .average
-            .as_ref()
-            .map(|a| decibels(samples * gain(std::slice::from_ref(a), offset).norm()));
-        (decibels(samples), value)
-    }
-
-    /// The answer of the samples behind the mixing to a step of the signal, as times in s and parts of the end value, up
-    /// to a quarter beyond the time in which it settles to 0.1 %. `None` where there is no such answer.
-    pub fn step(&self, points: usize) -> Option<Vec<(f64, f64)>> {
-        let seconds = settling_of(&self.chain.behind, 1e-3)?;
-        step_of(&self.chain.behind, 1.25 * seconds, points)
-    }
-
-    /// Gain of the value in dB as [`Figures::response`] gives it, but for the zeros of the mean.
-    pub fn value_at_most(&self, offset: f64) -> Option<f64> {
-        let average = self.chain.average.as_ref()?;
-        Some((self.response(offset).0 + decibels(envelope(average, offset))).max(FLOOR))
-    }
-
-    /// Sample rate at the input in Hz.
-    pub fn input_rate(&self) -> f64 {
-        let start = rate_at_start(&self.chain.before, Some(self.chain.rate));
-        start.unwrap_or(self.chain.rate)
-    }
-
-    /// Where a line of `f` Hz at the input, above half the sample rate or not, is seen behind the mixing, all
-    /// folding done. `None` where that is not within a distance of the signal in Hz, where the chain is not mixed, or
-    /// where its signal's frequency is not known.
-    pub fn arrival(&self, f: f64, within: f64) -> Option<Arrival> {
-        let (line, own) = self.chain.line?;
-        let start = self.input_rate();
-        let sampled = (f - start * (f / start).round()).abs();
-        let arrives = folded(&self.chain.before, start, sampled);
-        // Mixing puts it at the difference and at the sum; the one that gets further counts.
-        let sides = [(line - arrives).abs(), line + arrives];
-        let seen = sides.map(|off| folded(&self.chain.behind, self.rate, off));
-        if seen.iter().all(|at| *at > within) {
-            return None;
-        }
-        let through = sides.map(|off| self.response(off).0);
-        let side = usize::from(through[1] > through[0]);
-        let carrier = decibels(gain(&self.chain.before, f).norm() / own);
-        // Rounding of one part in 10^12 is no folding.
-        let moved = |from: f64, to: f64| (from - to).abs() > 1e-12 * (f + line);
-        (seen[side] <= within).then(|| Arrival {
-            seen_at: seen[side],
-            folded: moved(f, arrives) || moved(sides[side], seen[side]),
-            db: carrier + through[side],
         })
     }
-
-    /// What is seen at a distance from the line, its gain changed by `carrier` dB before.
-    fn rejection(&self, what: String, f: Option<f64>, seen_at: f64, carrier: f64) -> Rejection {
-        let (samples, value) = self.response(seen_at);
-        let changed = |db: f64| (db + carrier).max(FLOOR);
-        Rejection {
-            what,
-            input_frequency: f,
-            seen_at,
-            samples_db: changed(samples),
-            value_db: value.map(changed),
-            value_at_most_db: self.value_at_most(seen_at).map(changed),
-        }
-    }
-
-    /// A disturbance of `f` Hz at the input: where it is seen, and its gain in dB. Mixing puts it at the
-    /// difference and at the sum of the frequencies; the one that gets further counts.
-    fn disturbance(&self, what: String, f: f64) -> Rejection {
-        let chain = &self.chain;
-        let (seen_at, carrier) = match chain.line {
-            None => (f, 0.0),
-            Some((line, own)) => {
-                let start = self.input_rate();
-                let arrives = folded(&chain.before, start, f);
-                let carrier = decibels(gain(&chain.before, f).norm() / own);
-                let sides = [(line - arrives).abs(), line + arrives];
-                let at = |x: f64| self.response(x).0;
-                (
-                    if at(sides[1]) > at(sides[0]) {
-                        sides[1]
-                    } else {
-                        sides[0]
-                    },
-                    carrier,
-                )
-            }
-        };
-        self.rejection(what, Some(f), seen_at, carrier)
-    }
-
-    fn reject(&self) -> Vec<Rejection> {
-        let Some(signal) = self.signal_frequency else {
-            return [1.0, 10.0, 100.0]
-                .into_iter()
-                .filter(|offset| *offset < 0.5 * self.rate)
-                .map(|offset| {
-                    let what = format!("{offset} Hz from the line");
-                    self.rejection(what, None, offset, 0.0)
-                })
-                .collect();
-        };
-        let mut all = Vec::new();
-        if let (true, Some((line, _))) = (self.mixed, self.chain.line) {
-            all.push(self.disturbance("offset".into(), 0.0));
-            let image = "image of the signal".to_owned();
-            all.push(self.rejection(image, Some(signal), 2.0 * line, 0.0));
-        }
-        let start = rate_at_start(&self.chain.before, Some(self.rate)).unwrap_or(self.rate);
-        for mains in [50.0, 60.0] {
-            for k in 1..=HARMONICS {
-                let f = mains * f64::from(k);
-                if f < 0.5 * start {
-                    let what = match k {
-                        1 => format!("mains {mains} Hz"),
-                        _ => format!("mains {k} x {mains} Hz"),
-                    };
-                    all.push(self.disturbance(what, f));
-                }
-            }
-        }
-        all
-    }
-
-    fn fold(&self) -> Vec<Image> {
-        let chain = &self.chain;
-        let mut all = Vec::new();
-        if let (Some((_, own)), Some(f)) = (chain.line, self.signal_frequency)
-            && let Some(start) = rate_at_start(&chain.before, Some(self.rate))
-        {
-            let level = |x: f64| decibels(gain(&chain.before, x).norm() / own);
-            for (n, rate) in decimations(&chain.before, start) {
-                // What lies at k·rate ± f becomes f.
-                let candidates = (1..=(n / 2).min(IMAGES)).flat_map(|k| {
-                    let image = k as f64 * rate;
-                    [image - f, image + f]
-                });
-                all.extend(
-                    worst(candidates, 0.5 * start, level).map(|(images, at, db)| Image {
-                        rate,
-                        before_mixing: true,
-                        images,
-                        worst_at: at,
-                        worst_db: db,
-                    }),
-                );
-            }
-        }
-        for (n, rate) in decimations(&chain.behind, self.rate) {
-            let candidates = (1..=(n / 2).min(IMAGES)).map(|k| k as f64 * rate);
-            let found = worst(candidates, 0.5 * self.rate, |x| self.response(x).0);
-            all.extend(found.map(|(images, at, db)| Image {
-                rate,
-                before_mixing: false,
-                images,
-                worst_at: at,
-                worst_db: db,
-            }));
-        }
-        all
-    }
 }
 
-impl Chain {
-    fn whole(&self) -> Vec<Element> {
-        self.behind.iter().chain(&self.average).cloned().collect()
-    }
-
-    fn filters_before(&self) -> bool {
-        self.before
-            .iter()
-            .any(|e| !matches!(e, Element::KeepEvery(_)))
-    }
-}
-
-/// The element, with an expected frequency taken for the true one.
-fn as_expected(element: &Element) -> Element {
-    match element {
-        Element::Periods {
-            samples: Some(samples),
-            rate,
-            ..
-        } => Element::Periods {
-            samples: Some(*samples),
-            rate: *rate,
-            stated: true,
-        },
-        other => other.clone(),
-    }
+fn filters(elements: &[Element]) -> bool {
+    elements.iter().any(|e| !matches!(e, Element::KeepEvery(_)))
 }
 
 fn settling(before: &[Element], behind: &[Element], part: f64) -> Option<f64> {
     Some(settling_of(before, part)? + settling_of(behind, part)?)
-}
-
-/// The rate at which samples come to a chain, from what its elements know, or from the rate behind it.
-pub(super) fn rate_at_start(elements: &[Element], behind: Option<f64>) -> Option<f64> {
-    let mut every = 1.0;
-    for element in elements {
-        match element {
-            Element::Sections(_, rate)
-            | Element::Taps(_, rate)
-            | Element::Average(_, rate)
-            | Element::Periods { rate, .. } => return Some(rate * every),
-            Element::KeepEvery(n) => every *= *n as f64,
-            Element::Mixed => {}
-        }
-    }
-    behind.map(|rate| rate * every)
-}
-
-/// The decimations of a chain: how many samples at its beginning one is kept of, and the rate in Hz.
-fn decimations(elements: &[Element], start: f64) -> Vec<(u64, f64)> {
-    let factors = elements.iter().filter_map(|e| match e {
-        Element::KeepEvery(n) if *n > 1 => Some(*n),
-        _ => None,
-    });
-    let mut every = 1u64;
-    factors
-        .map(|n| {
-            every = every.saturating_mul(n);
-            (every, start / every as f64)
-        })
-        .collect()
-}
-
-/// The frequency to which the decimations of a chain fold a tone of `f` Hz.
-pub(super) fn folded(elements: &[Element], start: f64, f: f64) -> f64 {
-    decimations(elements, start)
-        .iter()
-        .fold(f, |f, (_, rate)| (f - rate * (f / rate).round()).abs())
-}
-
-/// How many of the frequencies up to `limit` there are, the one with the highest level, and that level.
-fn worst(
-    frequencies: impl Iterator<Item = f64>,
-    limit: f64,
-    level: impl Fn(f64) -> f64,
-) -> Option<(u64, f64, f64)> {
-    // The last image may lie on half the rate, but for rounding.
-    let limit = limit * (1.0 + 1e-12);
-    frequencies.filter(|f| *f <= limit).fold(None, |found, f| {
-        let db = level(f);
-        Some(match found {
-            Some((n, at, best)) if best >= db => (n + 1, at, best),
-            Some((n, ..)) => (n + 1, f, db),
-            None => (1, f, db),
-        })
-    })
 }
 
 /// The first frequency at which the power is half that at zero. The power up to there is at least half,

@@ -1,6 +1,7 @@
 //! The linear, time-invariant part of the way from an input to a flow, and what it does: from designed
 //! coefficients alone, so that it is known before a sample is read.
 
+mod chain;
 mod figures;
 mod frequency;
 mod known;
@@ -10,8 +11,9 @@ mod settling;
 mod shape;
 mod weights;
 
-pub use figures::{Arrival, Figures, Image, Rejection, decibels};
-use figures::{Chain, folded, rate_at_start};
+pub use chain::{Arrival, Chain, Image, Rejection, decibels};
+use chain::{folded, rate_at_start};
+pub use figures::Figures;
 pub use scatter::{PowerLaw, Scatter, ScatterError};
 pub use shape::NoiseShape;
 pub(crate) use weights::{Weights, covariances};

@@ -34,6 +34,9 @@ pub(super) fn noise_bandwidth(elements: &[Element], rate: f64) -> Option<f64> {
 fn impulse_sums(elements: &[Element]) -> Option<(f64, f64)> {
     let impulse = Impulse::new(elements, REST)?;
     let (n, stride) = impulse.average;
+    if let Some(cascade) = impulse.cascade() {
+        return Some(cascade.sum_and_squares(n, stride as u64));
+    }
     if n == 1 {
         let mut sums = (0.0, 0.0);
         impulse.follow(|response| {
@@ -62,9 +65,6 @@ pub(super) struct Impulse<'e> {
     of: Vec<Element>,
 }
 
-/// Samples of a recursive filter's response that are computed at once.
-const BLOCK: usize = 256;
-
 /// Longest response that is held for whoever asks next.
 const HELD: usize = 1 << 20;
 
@@ -73,6 +73,16 @@ static LAST: Mutex<VecDeque<Held>> = Mutex::new(VecDeque::new());
 
 /// A response, by its elements and length.
 type Held = (Vec<Element>, usize, Arc<Vec<f64>>);
+
+/// What an impulse response sums up to.
+pub(super) struct Summed {
+    /// Samples in a stretch.
+    pub length: usize,
+    /// Sums over stretches, one after the other.
+    pub stretches: Vec<f64>,
+    /// Sums over every n-th sample, from each of the first n on.
+    pub phases: Vec<f64>,
+}
 
 impl<'e> Impulse<'e> {
     /// Cut off where `rest` of a step may be left; `None` when that takes too long.
@@ -129,18 +139,50 @@ impl<'e> Impulse<'e> {
         })
     }
 
-    /// Samples that are followed.
-    pub(super) fn length(&self) -> usize {
-        self.total
+    /// The chain, where it has nothing but sections.
+    fn cascade(&self) -> Option<Weights> {
+        match self.of.as_slice() {
+            [Element::Sections(sections, _)] => Weights::new(sections),
+            _ => None,
+        }
+    }
+
+    /// Sums over stretches of equal length, of which there are no more than `most`, and over every so many samples.
+    pub(super) fn summed(self, most: usize, every: usize) -> Summed {
+        let length = self.total.div_ceil(most).max(1);
+        let count = self.total.div_ceil(length);
+        if let Some(cascade) = self.cascade() {
+            return Summed {
+                length,
+                stretches: cascade.by_block(length as u64, count),
+                phases: cascade.by_phase(every as u64),
+            };
+        }
+        let mut stretches = vec![0.0; count];
+        let mut phases = vec![0.0; every];
+        let (mut place, mut taken, mut phase) = (0, 0, 0);
+        self.follow(|response| {
+            for h in response {
+                stretches[place] += h;
+                phases[phase] += h;
+                (phase, taken) = (phase + 1, taken + 1);
+                if phase == phases.len() {
+                    phase = 0;
+                }
+                if taken == length {
+                    (taken, place) = (0, place + 1);
+                }
+            }
+        });
+        Summed {
+            length,
+            stretches,
+            phases,
+        }
     }
 
     /// Gives all samples of the response, in order, some at a time.
     pub(super) fn follow(mut self, mut each: impl FnMut(&[f64])) {
-        if let [Element::Sections(sections, _)] = self.of.as_slice()
-            && let Some(weights) = Weights::new(sections)
-        {
-            return by_blocks(&weights, self.total, each);
-        }
         if self.total > HELD {
             (0..self.total).for_each(|m| each(&[self.next(m)]));
             return;
@@ -162,23 +204,6 @@ impl<'e> Impulse<'e> {
     fn next(&mut self, m: usize) -> f64 {
         let x = self.input.get(m).copied().unwrap_or(0.0);
         self.states.iter_mut().fold(x, |x, state| state.step(x))
-    }
-}
-
-/// Gives the first samples of the impulse response of a recursive filter, block by block.
-fn by_blocks(weights: &Weights, total: usize, mut each: impl FnMut(&[f64])) {
-    each(&[weights.direct][..total.min(1)]);
-    let answers = weights.answers(BLOCK);
-    let step = weights.power(BLOCK as u64);
-    let mut state = weights.impulse();
-    for from in (1..total).step_by(BLOCK) {
-        let mut block = [0.0; BLOCK];
-        for (w, answers) in state.iter().zip(&answers) {
-            let block = block.iter_mut().zip(answers);
-            block.for_each(|(h, answer)| *h += w * answer);
-        }
-        each(&block[..BLOCK.min(total - from)]);
-        Weights::pass(&step, &mut state);
     }
 }
 
@@ -430,6 +455,23 @@ mod tests {
             let elements = chain(average);
             let (sum, squares) = impulse_sums(&elements).expect("short");
             let (s, q) = slow(&elements, 6, 6 * (300 + average.unwrap_or(0) as usize));
+            assert!(
+                (sum - s).abs() < 2e-9 * s && (squares - q).abs() < 4e-9 * q,
+                "{average:?}: {sum} {s} {squares} {q}"
+            );
+        }
+    }
+
+    /// The same of sections alone, which need not be followed.
+    #[test]
+    fn sums_of_a_cascade_are_those_of_impulses_through_it() {
+        let sections = vec![[0.1, 0.2, 0.1, -1.1, 0.5], [0.3, 0.0, 0.0, -0.7, 0.0]];
+        for average in [None, Some(3), Some(40), Some(700)] {
+            let mut elements = vec![Element::Sections(sections.clone(), 60.0)];
+            elements.push(Element::KeepEvery(6));
+            elements.extend(average.map(|n| Element::Average(n, 10.0)));
+            let (sum, squares) = impulse_sums(&elements).expect("short");
+            let (s, q) = slow(&elements, 6, 6 * (60 + average.unwrap_or(0) as usize));
             assert!(
                 (sum - s).abs() < 2e-9 * s && (squares - q).abs() < 4e-9 * q,
                 "{average:?}: {sum} {s} {squares} {q}"

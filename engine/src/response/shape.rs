@@ -40,35 +40,20 @@ impl Response {
 impl NoiseShape {
     fn of(elements: &[Element], rate: f64) -> Option<Self> {
         let every = kept(elements) as f64;
-        let impulse = Impulse::new(elements, REST)?;
-        let bin = impulse.length().div_ceil(PLACES);
-        let mut places = vec![0.0; impulse.length().div_ceil(bin)];
-        let mut next = 0usize;
-        impulse.follow(|mut response| {
-            while !response.is_empty() {
-                let room = bin - next % bin;
-                let (now, later) = response.split_at(response.len().min(room));
-                if let Some(place) = places.get_mut(next / bin) {
-                    now.iter().for_each(|h| *place += h);
-                }
-                next += now.len();
-                response = later;
-            }
-        });
-        let gain: f64 = places.iter().sum();
-        let shape = NoiseShape::new(&places, bin as f64 / (rate * every), gain);
+        let summed = Impulse::new(elements, REST)?.summed(PLACES, 1);
+        let gain: f64 = summed.stretches.iter().sum();
+        let step = summed.length as f64 / (rate * every);
+        let shape = NoiseShape::new(&summed.stretches, step, gain);
         (gain.is_finite() && gain.abs() > 1e-6).then_some(shape)
     }
 
     fn new(impulse: &[f64], step: f64, gain: f64) -> Self {
         let scale = 0.5 * step / (gain * gain);
-        let autocovariance =
-            |k: usize| -> f64 { impulse.iter().zip(&impulse[k..]).map(|(a, b)| a * b).sum() };
         // A mean of n samples has the variance Σ(n - |k|)·r(k)/n²; the sum grows by Σr(k), |k| up to n.
         let (mut q, mut slope) = (0.0, 0.0);
         let mut nodes = vec![0.0];
-        for k in 0..impulse.len() {
-            slope += scale * autocovariance(k) * if k == 0 { 1.0 } else { 2.0 };
+        for (k, autocovariance) in autocovariances(impulse).into_iter().enumerate() {
+            slope += scale * autocovariance * if k == 0 { 1.0 } else { 2.0 };
             q += slope;
             nodes.push(q);
         }
@@ -106,6 +91,24 @@ impl NoiseShape {
         let [before, at, behind] = [apart - length, apart, apart + length].map(|t| self.q(t));
         (before - 2.0 * at + behind) / (length * length)
     }
+}
+
+/// Lags that are summed side by side.
+const LAGS: usize = 16;
+
+/// The sums of products of a sequence with itself, by lag.
+fn autocovariances(x: &[f64]) -> Vec<f64> {
+    let mut padded = x.to_vec();
+    padded.resize(x.len() + LAGS, 0.0);
+    let lags = (0..x.len()).step_by(LAGS).flat_map(|first| {
+        let mut sums = [0.0; LAGS];
+        for (x, later) in x.iter().zip(padded[first..].windows(LAGS)) {
+            let products = sums.iter_mut().zip(later);
+            products.for_each(|(sum, later)| *sum += x * later);
+        }
+        sums
+    });
+    lags.take(x.len()).collect()
 }
 
 #[cfg(test)]

@@ -6,10 +6,8 @@
 //! times are counted in samples in front of the chain. Between the ends of a mean they are constant, but for what a
 //! decimation folds.
 
-use std::collections::BTreeSet;
-
 use super::frequency::gain;
-use super::noise::Impulse;
+use super::noise::{Impulse, Summed};
 use super::{Element, Response};
 use crate::stage::Span;
 
@@ -100,24 +98,11 @@ impl Weights {
         if every > LONGEST {
             return None;
         }
-        let impulse = Impulse::new(elements, REST)?;
-        let bin = impulse.length().div_ceil(PLACES).max(1);
-        let mut places = vec![0.0; impulse.length().div_ceil(bin)];
-        let mut phases = vec![0.0; every as usize];
-        let (mut place, mut taken, mut phase) = (0, 0, 0);
-        impulse.follow(|response| {
-            for h in response {
-                places[place] += h;
-                phases[phase] += h;
-                (phase, taken) = (phase + 1, taken + 1);
-                if phase == phases.len() {
-                    phase = 0;
-                }
-                if taken == bin {
-                    (taken, place) = (0, place + 1);
-                }
-            }
-        });
+        let Summed {
+            length: bin,
+            stretches: places,
+            phases,
+        } = Impulse::new(elements, REST)?.summed(PLACES, every as usize);
         let gain: f64 = places.iter().sum();
         if !gain.is_finite() || gain.abs() <= 1e-6 {
             return None;
@@ -170,10 +155,17 @@ impl Weights {
         self.ramp[at] + self.bin * part * (self.step[at] + 0.5 * part * slope)
     }
 
-    /// The mean weight of the samples between two times.
-    fn weight(&self, [start, end]: [f64; 2], from: f64, to: f64) -> f64 {
-        let part = |edge: f64| self.ramp(edge - from) - self.ramp(edge - to);
-        (part(end) - part(start)) / ((to - from) * (end - start))
+    /// The mean weights of the samples between each two times that follow one another.
+    fn between(&self, [start, end]: [f64; 2], times: &[f64]) -> Vec<f64> {
+        let ramps = times
+            .iter()
+            .map(|t| (self.ramp(end - t), self.ramp(start - t)));
+        let ramps: Vec<(f64, f64)> = ramps.collect();
+        let weight = |(t, ramp): (&[f64], &[(f64, f64)])| {
+            let parts = (ramp[0].0 - ramp[1].0) - (ramp[0].1 - ramp[1].1);
+            parts / ((t[1] - t[0]) * (end - start))
+        };
+        times.windows(2).zip(ramps.windows(2)).map(weight).collect()
     }
 }
 
@@ -181,7 +173,7 @@ impl Weights {
 /// first sample.
 pub(crate) fn covariances(means: &[(&Weights, Span)]) -> Vec<Vec<f64>> {
     let ends: Vec<[f64; 2]> = means.iter().map(|(w, span)| w.ends(span)).collect();
-    let mut cuts: BTreeSet<u64> = BTreeSet::new();
+    let mut cuts: Vec<u64> = Vec::new();
     for ((weights, _), ends) in means.iter().zip(&ends) {
         let length = weights.memory + 1.0;
         for end in ends {
@@ -190,18 +182,17 @@ pub(crate) fn covariances(means: &[(&Weights, Span)]) -> Vec<Vec<f64>> {
             cuts.extend((0..=CELLS).map(|k| (cut(k) + 0.5).max(0.0).to_bits()));
         }
     }
-    let cuts: Vec<f64> = cuts
-        .into_iter()
-        .map(|bits| f64::from_bits(bits) - 0.5)
-        .collect();
+    cuts.sort_unstable();
+    cuts.dedup();
+    let cuts: Vec<f64> = cuts.iter().map(|c| f64::from_bits(*c) - 0.5).collect();
+    let each = means.iter().zip(&ends);
+    let weights: Vec<Vec<f64>> = each.map(|((w, _), e)| w.between(*e, &cuts)).collect();
     let mut all = vec![vec![0.0; means.len()]; means.len()];
-    for cell in cuts.windows(2) {
-        let (from, to) = (cell[0], cell[1]);
-        let each = means.iter().zip(&ends);
-        let weights: Vec<f64> = each.map(|((w, _), e)| w.weight(*e, from, to)).collect();
+    for (cell, times) in cuts.windows(2).enumerate() {
         for (i, row) in all.iter_mut().enumerate() {
-            for (j, sum) in row.iter_mut().enumerate().take(i + 1) {
-                *sum += (to - from) * weights[i] * weights[j];
+            let share = (times[1] - times[0]) * weights[i][cell];
+            for (sum, other) in row.iter_mut().zip(&weights[..=i]) {
+                *sum += share * other[cell];
             }
         }
     }
@@ -231,8 +222,8 @@ fn together(a: &[f64], b: &[f64]) -> f64 {
     if period as u64 > LONGEST {
         return 0.0;
     }
-    let sum: f64 = (0..period).map(|t| a[t % n] * b[t % m]).sum();
-    sum / period as f64
+    let pairs = a.iter().cycle().zip(b.iter().cycle()).take(period);
+    pairs.map(|(a, b)| a * b).sum::<f64>() / period as f64
 }
 
 #[cfg(test)]

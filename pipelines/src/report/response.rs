@@ -87,14 +87,15 @@ fn name(group: &Group) -> String {
 fn gain(group: &Group) -> Option<Plot> {
     let figures = &group.figures;
     let offsets = curve_offsets(figures);
-    let both: Vec<(f64, Option<f64>)> = offsets.iter().map(|f| figures.response(*f)).collect();
+    let both: Vec<(f64, Option<f64>)> =
+        offsets.iter().map(|f| figures.chain.response(*f)).collect();
     let shown = |db: f64| if db < LOWEST { f64::NAN } else { db };
     let places = || Places::Listed(offsets.clone());
     let samples = both.iter().map(|(s, _)| shown(*s)).collect();
     let mut series = vec![Series::line("samples", places(), samples)];
     if both.iter().any(|(_, value)| value.is_some()) {
         // Between the offsets drawn a mean has zeros; their envelope is what counts.
-        let values = offsets.iter().map(|f| figures.value_at_most(*f));
+        let values = offsets.iter().map(|f| figures.chain.value_at_most(*f));
         let values = values.map(|v| v.map_or(f64::NAN, shown)).collect();
         series.push(Series::line("their mean, at most", places(), values));
     }
@@ -127,7 +128,7 @@ fn gain(group: &Group) -> Option<Plot> {
 
 /// How the chain answers a step.
 fn step(group: &Group) -> Option<Plot> {
-    let (times, parts): (Vec<f64>, Vec<f64>) = group.figures.step(STEPS)?.into_iter().unzip();
+    let (times, parts): (Vec<f64>, Vec<f64>) = group.figures.chain.step(STEPS)?.into_iter().unzip();
     Some(Plot {
         id: slug(&format!("{} step", name(group))),
         title: "Answer to a step".into(),

@@ -1,7 +1,9 @@
 //! Figures worked by hand.
 
 use super::*;
+use crate::flow::Kind;
 use crate::response::Response;
+use crate::response::decibels;
 use crate::units::Unit;
 
 fn flow(kind: Kind, rate: f64, elements: Vec<Element>) -> Flow {
@@ -70,7 +72,7 @@ fn filters_before_the_mixing_count() {
         .find(|r| r.what == "mains 50 Hz")
         .expect("listed");
     let before = libm::sin(0.05 * std::f64::consts::PI) / libm::sin(0.25 * std::f64::consts::PI);
-    let expected = decibels(before) + figures.response(200.0).0;
+    let expected = decibels(before) + figures.chain.response(200.0).0;
     assert!((mains.samples_db - expected).abs() < 1e-9);
     assert_eq!(mains.seen_at, 200.0);
     let unknown = Figures::of(&flow(Kind::Phasor, 1000.0, elements), None).expect("a chain");
@@ -123,14 +125,14 @@ fn lines_arrive_where_sampling_puts_them() {
         pole(0.5, 250.0),
     ];
     let figures = Figures::of(&flow(Kind::Phasor, 250.0, thinned), Some(100.0)).expect("a chain");
-    assert_eq!(figures.input_rate(), 1000.0);
+    assert_eq!(figures.chain.input_rate(), 1000.0);
     for (f, off, folded) in [
         (125.0, 25.0, false),
         (875.0, 25.0, true),
         (330.0, 20.0, true),
         (80.0, 20.0, false),
     ] {
-        let arrival = figures.arrival(f, f64::INFINITY).expect("a place");
+        let arrival = figures.chain.arrival(f, f64::INFINITY).expect("a place");
         assert_eq!((arrival.seen_at, arrival.folded), (off, folded), "{f}");
         let expected = pole_gain(f / 1000.0) - pole_gain(0.1) + pole_gain(off / 250.0);
         assert!(
@@ -142,7 +144,10 @@ fn lines_arrive_where_sampling_puts_them() {
     // Behind the mixing: 149 Hz is 49 Hz from 100 Hz, and kept to 50 Hz it is seen at 1 Hz.
     let behind = vec![Element::Mixed, pole(0.5, 1000.0), Element::KeepEvery(20)];
     let figures = Figures::of(&flow(Kind::Phasor, 50.0, behind), Some(100.0)).expect("a chain");
-    let arrival = figures.arrival(149.0, f64::INFINITY).expect("a place");
+    let arrival = figures
+        .chain
+        .arrival(149.0, f64::INFINITY)
+        .expect("a place");
     assert!(arrival.folded && (arrival.seen_at - 1.0).abs() < 1e-9);
     assert!((arrival.db - pole_gain(0.049)).abs() < 1e-9);
 }
