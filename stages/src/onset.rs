@@ -37,6 +37,10 @@ impl Stage for Onset {
          chain without a filter behind the mixing, gives no values."
     }
 
+    fn numeric_version(&self) -> u32 {
+        2
+    }
+
     fn example(&self) -> &'static str {
         r#"Recipe(
     title: "Does the filter answer a step as it should?",

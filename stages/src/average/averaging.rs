@@ -89,38 +89,59 @@ impl Averaging {
         }
     }
 
-    fn take(&mut self, z: Complex64) {
-        self.seen += 1;
-        if self.seen <= self.skip {
-            return;
+    fn take(&mut self, samples: &[Complex64]) {
+        let skipped = self.skip.saturating_sub(self.seen);
+        let skipped = skipped.min(samples.len() as u64);
+        self.seen += skipped;
+        let mut samples = &samples[skipped as usize..];
+        while !samples.is_empty() {
+            let room = self
+                .block
+                .map_or(u64::MAX, |block| block - (self.seen - self.skip) % block);
+            let (now, later) = samples.split_at(room.min(samples.len() as u64) as usize);
+            self.count(now);
+            samples = later;
+            if let Some(block) = self.block
+                && (self.seen - self.skip).is_multiple_of(block)
+            {
+                self.end_block();
+            }
         }
-        self.samples.push(z);
-        if !z.re.is_nan() {
-            let first = self.there.map_or(self.seen - 1, |(first, _)| first);
-            self.there = Some((first, self.seen));
+    }
+
+    /// Takes samples that count, and at most the rest of a block.
+    fn count(&mut self, samples: &[Complex64]) {
+        let is_there = |z: &Complex64| !z.re.is_nan();
+        if let Some(last) = samples.iter().rposition(is_there) {
+            let here = samples.iter().position(is_there).unwrap_or(last);
+            let first = self
+                .there
+                .map_or(self.seen + here as u64, |(first, _)| first);
+            self.there = Some((first, self.seen + last as u64 + 1));
         }
+        self.seen += samples.len() as u64;
+        self.samples.extend(samples);
         if let Noise::Measured(..) = self.noise {
-            self.pieces.push(z);
+            self.pieces.extend(samples);
             if let Some(ends) = &mut self.ends {
-                ends.push(z);
+                ends.extend(samples);
             }
         }
-        if let Some(block) = self.block
-            && (self.seen - self.skip).is_multiple_of(block)
-        {
-            self.missing += self.samples.missing();
-            // A block without any sample is left out.
-            let mean = if self.samples.count() == 0 {
-                Complex64::new(f64::NAN, f64::NAN)
-            } else {
-                self.samples.mean()
-            };
-            self.blocks.push(mean);
-            if self.means.len() <= KEPT_BLOCKS {
-                self.means.push(mean);
-            }
-            self.samples = ComplexMoments::default();
+    }
+
+    fn end_block(&mut self) {
+        self.missing += self.samples.missing();
+        // A block without any sample is left out.
+        let mean = if self.samples.count() == 0 {
+            Complex64::new(f64::NAN, f64::NAN)
+        } else {
+            self.samples.mean()
+        };
+        self.blocks.push(mean);
+        if self.means.len() <= KEPT_BLOCKS {
+            self.means.push(mean);
         }
+        self.samples = ComplexMoments::default();
     }
 
     /// The parts of the uncertainty of the mean, and what to remark on.
@@ -262,10 +283,16 @@ impl Averaging {
 impl Kernel for Averaging {
     fn run(&mut self, inputs: &[Samples<'_>], _: &mut [Buffer]) -> Result<(), Fault> {
         match inputs.first() {
-            Some(Samples::Phasor(samples)) => samples.iter().for_each(|z| self.take(*z)),
-            Some(Samples::Wave(samples)) => samples
-                .iter()
-                .for_each(|x| self.take(Complex64::new(*x, 0.0))),
+            Some(Samples::Phasor(samples)) => self.take(samples),
+            Some(Samples::Wave(samples)) => {
+                let mut some = [Complex64::ZERO; 256];
+                for samples in samples.chunks(some.len()) {
+                    let some = &mut some[..samples.len()];
+                    let parts = some.iter_mut().zip(samples);
+                    parts.for_each(|(z, x)| *z = Complex64::new(*x, 0.0));
+                    self.take(some);
+                }
+            }
             _ => {}
         }
         Ok(())

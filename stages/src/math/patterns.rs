@@ -110,16 +110,16 @@ impl Ends {
         })
     }
 
-    /// Takes the next sample.
-    pub fn push(&mut self, z: Complex64) {
-        self.seen += 1;
-        if self.first.len() < self.room {
-            self.first.push(z);
-        }
-        if self.last.len() == self.room {
-            self.last.pop_front();
-        }
-        self.last.push_back(z);
+    /// Takes the next samples.
+    pub fn extend(&mut self, samples: &[Complex64]) {
+        self.seen += samples.len() as u64;
+        let missing = self.room - self.first.len();
+        self.first
+            .extend_from_slice(&samples[..missing.min(samples.len())]);
+        let last = &samples[samples.len().saturating_sub(self.room)..];
+        let over = (self.last.len() + last.len()).saturating_sub(self.room);
+        self.last.drain(..over);
+        self.last.extend(last);
     }
 
     /// By how much a level in front of a mixing, or its drift, shifts the mean: such a level c is a ripple c·e^{-iωt}
@@ -219,8 +219,8 @@ mod tests {
         );
         for k in 0..n {
             let noise = normal(&mut random);
-            drifting.push(noise + ripple(k));
-            plain.push(noise);
+            drifting.extend(&[noise + ripple(k)]);
+            plain.extend(&[noise]);
         }
         let found = drifting.shift(2.0 + 3.0).expect("found");
         assert!((found / exact - 1.0).abs() < 0.25, "{found} {exact}");

@@ -266,17 +266,22 @@ impl Pieces {
         }
     }
 
-    /// Takes the next sample.
-    pub fn push(&mut self, z: Complex64) {
-        self.seen += 1;
-        self.filling.push(z);
-        let end = (self.length * (self.whole.len() + 1) as f64).round();
-        if self.seen as f64 >= end {
-            self.whole.push((self.filling.mean(), self.filling.count()));
-            self.filling = ComplexMean::default();
-            if self.whole.len() == MOST_PIECES {
-                self.length *= 2.0;
-                self.whole = joined(&self.whole, 2).collect();
+    /// Takes the next samples.
+    pub fn extend(&mut self, mut samples: &[Complex64]) {
+        while !samples.is_empty() {
+            let end = (self.length * (self.whole.len() + 1) as f64).round();
+            let room = (end as u64).saturating_sub(self.seen).max(1);
+            let (now, later) = samples.split_at(samples.len().min(room as usize));
+            self.filling.extend(now);
+            self.seen += now.len() as u64;
+            samples = later;
+            if self.seen as f64 >= end {
+                self.whole.push((self.filling.mean(), self.filling.count()));
+                self.filling = ComplexMean::default();
+                if self.whole.len() == MOST_PIECES {
+                    self.length *= 2.0;
+                    self.whole = joined(&self.whole, 2).collect();
+                }
             }
         }
     }

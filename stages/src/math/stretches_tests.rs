@@ -29,7 +29,7 @@ fn one_pole(tau: f64) -> Grid {
 
 fn pieces(base: f64, samples: impl IntoIterator<Item = Complex64>) -> Pieces {
     let mut pieces = Pieces::new(base);
-    samples.into_iter().for_each(|z| pieces.push(z));
+    samples.into_iter().for_each(|z| pieces.extend(&[z]));
     pieces
 }
 
