@@ -284,7 +284,8 @@ pub fn compared(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
 fn in_words(flow: &Flow, estimate: &Estimate) -> String {
     let complex = flow.kind.is_complex();
     let degree = Unit::degree();
-    let show = |&aspect: &Aspect| {
+    let mut coverage = Coverage::default();
+    let mut show = |&aspect: &Aspect| {
         let x = aspect.of(estimate);
         let unit = if aspect == Aspect::Phase {
             &degree
@@ -292,7 +293,7 @@ fn in_words(flow: &Flow, estimate: &Estimate) -> String {
             &flow.unit
         };
         let digits = |x: f64| crate::units::format_quantity(x, unit, 6);
-        match aspect.interval(estimate, &mut Coverage::default()) {
+        match aspect.interval(estimate, &mut coverage) {
             None => format!("{} (uncertainty not evaluated)", digits(x)),
             Some(i) if i.degrees_of_freedom.is_nan() => {
                 format!(

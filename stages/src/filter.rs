@@ -366,8 +366,11 @@ impl Configured for Settings {
             what: "filter",
             why: error.to_string(),
         })?;
-        let settling = designed.as_ref().map_or(0, |d| d.settling(rate));
-        let guard = Guard::new(self.gaps, settling);
+        let gaps = self.gaps;
+        // Of use where the filter runs by itself, which it need not.
+        let guard = move |designed: Option<&Designed>| {
+            Guard::new(gaps, designed.map_or(0, |d| d.settling(rate)))
+        };
         let periods = if let Design::Periods(periods) = self.kind {
             periods
         } else {
@@ -377,14 +380,14 @@ impl Configured for Settings {
             Kind::Phasor => Box::new(move || {
                 let engine = Engine::<Complex64>::new(designed.as_ref(), periods);
                 Box::new(Filtering {
-                    guard: guard.clone(),
+                    guard: guard(designed.as_ref()),
                     engine,
                 })
             }),
             _ => Box::new(move || {
                 let engine = Engine::<f64>::new(designed.as_ref(), periods);
                 Box::new(Filtering {
-                    guard: guard.clone(),
+                    guard: guard(designed.as_ref()),
                     engine,
                 })
             }),

@@ -274,9 +274,14 @@ impl Series<'_> {
     }
 
     /// Standard uncertainty, degrees of freedom and 95 % interval of a column, where any point has them.
-    fn intervals(&self, aspect: Aspect, unit: &str, factor: f64) -> hdf5::Result<()> {
-        let mut coverage = Coverage::default();
-        let of = |e: &Option<&Estimate>| aspect.interval((*e)?, &mut coverage);
+    fn intervals(
+        &self,
+        aspect: Aspect,
+        unit: &str,
+        factor: f64,
+        coverage: &mut Coverage,
+    ) -> hdf5::Result<()> {
+        let of = |e: &Option<&Estimate>| aspect.interval((*e)?, coverage);
         let found: Vec<Option<Interval>> = self.values.iter().map(of).collect();
         if found.iter().all(Option::is_none) {
             return Ok(());
@@ -304,13 +309,14 @@ impl Series<'_> {
     /// Every number of the estimates; the name of the one to be plotted.
     fn numbers(&self) -> hdf5::Result<&'static str> {
         let (own, factor) = (self.unit.ascii(), self.unit.si_factor());
+        let mut coverage = Coverage::default();
         for &aspect in Aspect::all(self.complex) {
             let (unit, factor) = match aspect {
                 Aspect::Phase => ("rad", 1.0),
                 _ => (own.as_str(), factor),
             };
             self.column(aspect.name(), unit, |e| Some(aspect.of(e) / factor))?;
-            self.intervals(aspect, unit, factor)?;
+            self.intervals(aspect, unit, factor, &mut coverage)?;
         }
         self.counts(self.complex)?;
         Ok(if self.complex { "amplitude" } else { "value" })
