@@ -1,5 +1,6 @@
 //! What a stage is to the engine: a name, settings, a check and work to do; and the list of stages.
 
+use std::any::Any;
 use std::sync::Arc;
 
 use num_complex::Complex64;
@@ -157,6 +158,18 @@ pub trait Survey: Send {
     /// Takes the next slice of every input.
     fn look(&mut self, inputs: &[Samples<'_>]) -> Result<(), Fault>;
 
+    /// Of a survey of one wave, what looks at the slab of samples that begins at `start` while others look at those
+    /// before it. By default, and where it has to know more of those, nothing does.
+    fn apart(&self, _start: u64) -> Option<Box<dyn Apart>> {
+        None
+    }
+
+    /// Takes what was seen of the next slab, unless a look at its samples now sees more; whether it did. If it did
+    /// not, the samples come in slices.
+    fn take(&mut self, _slab: Box<dyn Apart>) -> bool {
+        false
+    }
+
     /// A fresh kernel for what was seen; called once for every later pass over the point.
     fn kernel(&mut self) -> Result<Box<dyn Kernel>, Fault>;
 
@@ -164,6 +177,12 @@ pub trait Survey: Send {
     fn phases(&self) -> Option<Arc<dyn Phases>> {
         None
     }
+}
+
+/// Looks at a slab of a wave by itself.
+pub trait Apart: Any + Send {
+    /// Takes the next samples of the slab.
+    fn look(&mut self, samples: &[f64]);
 }
 
 /// A clock whose phase is known at every sample.

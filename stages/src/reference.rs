@@ -6,14 +6,12 @@ use std::f64::consts::TAU;
 use std::sync::Arc;
 
 use phasemill_engine::diagnostic::Code;
-use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
+use phasemill_engine::flow::{Flow, Kind, Port};
 use phasemill_engine::stage::{
-    Checker, Closing, Configured, Fault, Kernel, Linear, Phases, Stage, Survey, Told, Work,
-    sampled_input,
+    Checker, Configured, Fault, Linear, Stage, Told, Work, sampled_input,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
-use phasemill_engine::value::{About, Estimate, Part, Reach, Value};
 
 use crate::math::clock::{StatedClock, harmonic};
 use crate::math::sinefit::FreeSine;
@@ -22,8 +20,10 @@ use crate::math::tracker::Tracker;
 
 mod found;
 mod levels;
+mod surveying;
 
-use found::{Clock, Quality, from_edges, from_signal, from_sine};
+use found::{Clock, Quality};
+use surveying::{Look, Surveying, Telling};
 
 /// Samples that three edges of one direction take at least, and that tell a sine from a line.
 const FEWEST_OF_SQUARE: u64 = 6;
@@ -316,73 +316,6 @@ impl Configured for Settings {
     }
 }
 
-enum Look {
-    Square(SquareChannel),
-    Sine(Box<Tracker>),
-    Free(Box<FreeSine>),
-}
-
-struct Surveying {
-    settings: Settings,
-    rate: f64,
-    look: Option<Look>,
-    /// Samples looked at.
-    seen: u64,
-    made: Option<(Clock, Quality)>,
-}
-
-impl Surveying {
-    fn new(settings: Settings, rate: f64, look: Look) -> Self {
-        Surveying {
-            settings,
-            rate,
-            look: Some(look),
-            seen: 0,
-            made: None,
-        }
-    }
-}
-
-impl Survey for Surveying {
-    fn look(&mut self, inputs: &[Samples<'_>]) -> Result<(), Fault> {
-        let samples = inputs.first().map_or(&[][..], |s| s.wave());
-        self.seen += samples.len() as u64;
-        match &mut self.look {
-            Some(Look::Square(look)) => look.push(samples),
-            Some(Look::Sine(tracker)) => tracker.push(samples),
-            Some(Look::Free(sine)) => sine.push(samples),
-            None => {}
-        }
-        Ok(())
-    }
-
-    fn kernel(&mut self) -> Result<Box<dyn Kernel>, Fault> {
-        if let Some(look) = self.look.take() {
-            let made = match look {
-                Look::Square(look) => from_edges(look, self.rate)?,
-                Look::Sine(tracker) => from_sine(*tracker)?,
-                Look::Free(sine) => from_signal(*sine, self.rate, self.settings.near())?,
-            };
-            self.made = Some(self.settings.accept(made, self.rate, self.seen)?);
-        }
-        match &self.made {
-            Some((clock, quality)) => Ok(Box::new(Telling::new(clock.clone(), quality.clone()))),
-            None => Err(Fault::Reference {
-                found: "nothing was looked at".into(),
-                remedy: "check the channel",
-            }),
-        }
-    }
-
-    fn phases(&self) -> Option<Arc<dyn Phases>> {
-        let (clock, _) = self.made.as_ref()?;
-        Some(match clock {
-            Clock::Model(model) => Arc::new(model.clone()),
-            Clock::Stated(stated) => Arc::new(*stated),
-        })
-    }
-}
-
 impl Settings {
     /// Whether a frequency is farther from the expected one than the tolerance, both in Hz.
     fn differs(&self, found: f64, expected: f64) -> bool {
@@ -435,59 +368,6 @@ impl Settings {
             }
         }
         Ok((clock, quality))
-    }
-}
-
-struct Telling {
-    clock: Clock,
-    quality: Quality,
-    next: u64,
-}
-
-impl Telling {
-    fn new(clock: Clock, quality: Quality) -> Self {
-        Telling {
-            clock,
-            quality,
-            next: 0,
-        }
-    }
-}
-
-impl Kernel for Telling {
-    fn run(&mut self, inputs: &[Samples<'_>], outputs: &mut [Buffer]) -> Result<(), Fault> {
-        let length = inputs.first().map_or(0, Samples::len) as u64;
-        if let Some(out) = outputs.first_mut().and_then(Buffer::clock) {
-            out.extend((self.next..self.next + length).map(|i| self.clock.phase(i)));
-        }
-        self.next += length;
-        Ok(())
-    }
-
-    fn finish(&mut self) -> Result<Closing, Fault> {
-        let quality = &self.quality;
-        let frequency = Estimate {
-            parts: quality.frequency_u.map(|u| {
-                let noise = About::scatter("phase noise", Reach::Node, f64::INFINITY);
-                vec![Part::new(&noise, 0, u)]
-            }),
-            ..Estimate::real(quality.frequency)
-        };
-        let plain = [
-            quality.spread,
-            quality.jitter * TAU,
-            quality.missing as f64,
-            quality.extra as f64,
-        ];
-        let values = std::iter::once(frequency)
-            .chain(plain.map(Estimate::real))
-            .map(Value::Estimate)
-            .collect();
-        Ok(Closing {
-            values,
-            remarks: quality.remarks.clone(),
-            ..Closing::default()
-        })
     }
 }
 

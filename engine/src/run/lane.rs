@@ -1,6 +1,7 @@
 //! One point of a recording: its samples streamed through the stages, pass by pass.
 
 mod ending;
+mod looking;
 mod streaming;
 mod together;
 mod working;
@@ -260,6 +261,7 @@ impl<'l> Lane<'l> {
             visit.rewind();
         }
         let courses = self.together(pass, &mut nodes, memory, outcome)?;
+        self.look(pass, &mut nodes, &courses, memory, outcome)?;
         let mut now = Pass {
             pass,
             states: self.states(pass, &nodes, memory, outcome),

@@ -27,10 +27,10 @@ use crate::store::{Counters, StoreError, StoredSamples};
 const AT_ONCE: [u64; 2] = [16, 64];
 
 /// Samples that are read and hashed at a time.
-const PIECE: usize = 1 << 15;
+pub(super) const PIECE: usize = 1 << 15;
 
 /// Samples of them that are converted at a time, so that they are summed while the processor has them near.
-const NEAR: usize = 1 << 11;
+pub(super) const NEAR: usize = 1 << 11;
 
 /// Why chains were not computed together.
 #[derive(Debug)]
@@ -284,9 +284,9 @@ const WORK: [&str; 4] = [
 ];
 
 /// Time by what is done.
-struct Watch {
+pub(super) struct Watch {
     last: Instant,
-    spent: [Duration; WORK.len()],
+    pub(super) spent: [Duration; WORK.len()],
 }
 
 impl Default for Watch {
@@ -300,7 +300,7 @@ impl Default for Watch {
 
 impl Watch {
     /// The time since the last lap was spent on this.
-    fn lap(&mut self, work: usize) {
+    pub(super) fn lap(&mut self, work: usize) {
         let now = Instant::now();
         self.spent[work] += now - self.last;
         self.last = now;
@@ -308,13 +308,13 @@ impl Watch {
 }
 
 /// Hash of the only slab of a point, or of one of several.
-enum Digest {
+pub(super) enum Digest {
     Whole(blake3::Hash),
     Part(ChainingValue),
 }
 
 /// The hash of the samples of all slabs, which are equally long but the last.
-fn joined(digests: &[Digest]) -> blake3::Hash {
+pub(super) fn joined(digests: &[Digest]) -> blake3::Hash {
     match digests {
         [] => blake3::Hasher::new().finalize(),
         [Digest::Whole(hash)] => *hash,

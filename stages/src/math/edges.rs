@@ -39,6 +39,10 @@ const RECENT: usize = 9;
 /// Intervals from which the period ahead is told, if three of four agree within a fifth.
 const AHEAD: usize = 12;
 
+/// How far from the period pulses may come, as a part of it, for no other edge to be considered: intervals that are so
+/// much alike are within the tolerance of each other's medians, and two of them are beyond it.
+const ALIKE: f64 = 0.05;
+
 /// Part of a period by which one edge must fit better than an earlier one to begin with.
 const CLEARLY: f64 = 0.1;
 
@@ -60,15 +64,7 @@ impl EdgeTrain {
     /// has changed, and pulses are not missing or extra but come at the new one.
     pub fn analyse(edges: &[f64]) -> Option<EdgeTrain> {
         let (overall, _) = typical(edges)?;
-        let mut walk = Walk {
-            edges,
-            overall,
-            recent: Vec::new(),
-            train: Vec::new(),
-            missing: Vec::new(),
-            extra: Vec::new(),
-            lost: Vec::new(),
-        };
+        let mut walk = Walk::new(edges, overall);
         walk.run();
         walk.finish()
     }
@@ -77,30 +73,38 @@ impl EdgeTrain {
 /// The lower median.
 fn median(values: &mut [f64]) -> Option<f64> {
     let middle = values.len().checked_sub(1)? / 2;
-    let (_, median, _) = values.select_nth_unstable_by(middle, f64::total_cmp);
-    Some(*median)
+    Some(ranked(values, middle))
+}
+
+/// The value of a rank in ascending order, before which no larger one then stands.
+fn ranked(values: &mut [f64], rank: usize) -> f64 {
+    *values.select_nth_unstable_by(rank, f64::total_cmp).1
 }
 
 /// The lower median of the intervals without bounces, and whether the intervals agree with it. Missing
 /// pulses may make up nearly half of the intervals, and every pulse may bounce.
 fn typical(edges: &[f64]) -> Option<(f64, bool)> {
     let mut intervals: Vec<f64> = edges.windows(2).map(|w| w[1] - w[0]).collect();
-    intervals.sort_unstable_by(f64::total_cmp);
     // The longest may be stops; of the others, those that fill half of the time are no bounces.
     let stops = if intervals.len() > 3 {
         1 + intervals.len() / AHEAD
     } else {
         0
     };
-    let filling = &intervals[..intervals.len() - stops];
-    let half = 0.5 * filling.iter().sum::<f64>();
-    let mut filled = 0.0;
-    let most = filling.iter().find(|interval| {
-        filled += **interval;
-        filled >= half
-    })?;
-    let shortest = BOUNCE * most;
-    intervals.retain(|interval| *interval >= shortest);
+    let filling = intervals.len() - stops;
+    let longest = ranked(&mut intervals, filling.checked_sub(1)?);
+    let bounces = |most: f64| intervals.iter().any(|interval| *interval < BOUNCE * most);
+    // Where none would be a bounce beside the longest of those, there are none.
+    if bounces(longest) {
+        intervals[..filling].sort_unstable_by(f64::total_cmp);
+        let half = 0.5 * intervals[..filling].iter().sum::<f64>();
+        let mut filled = 0.0;
+        let most = *intervals[..filling].iter().find(|interval| {
+            filled += **interval;
+            filled >= half
+        })?;
+        intervals.retain(|interval| *interval >= BOUNCE * most);
+    }
     let period = median(&mut intervals)?;
     let agreeing = intervals
         .iter()
@@ -121,12 +125,55 @@ struct Walk<'e> {
     lost: Vec<(f64, f64)>,
 }
 
-impl Walk<'_> {
+impl<'e> Walk<'e> {
+    fn new(edges: &'e [f64], overall: f64) -> Self {
+        Walk {
+            edges,
+            overall,
+            recent: Vec::new(),
+            train: Vec::with_capacity(edges.len()),
+            missing: Vec::new(),
+            extra: Vec::new(),
+            lost: Vec::new(),
+        }
+    }
+
     fn run(&mut self) {
         let mut next = self.begin(0, 0);
-        while let Some(here) = next.filter(|here| here + 1 < self.edges.len()) {
-            next = self.step(here);
+        while let Some(here) = next.map(|here| self.stride(here)) {
+            next = match here + 1 < self.edges.len() {
+                true => self.step(here),
+                false => None,
+            };
         }
+    }
+
+    /// Takes the pulses that follow as long as the latest, they and those ahead of them come at intervals that are
+    /// all alike: each is the next edge. Where they end.
+    fn stride(&mut self, here: usize) -> usize {
+        let edges = &self.edges[here..];
+        let mut recent = self.recent.clone();
+        let latest = median(&mut recent).filter(|_| recent.len() == RECENT);
+        let Some(period) = latest else {
+            return here;
+        };
+        let alike = |interval: &f64| (interval - period).abs() <= ALIKE * period;
+        if !recent.iter().all(alike) {
+            return here;
+        }
+        let intervals = edges.windows(2).map(|w| w[1] - w[0]);
+        let ahead = intervals.take_while(alike).count();
+        // At the end of the train the last intervals tell as much as there is to be told.
+        let taken = match ahead.checked_sub(AHEAD) {
+            Some(_) if ahead + 1 == edges.len() => ahead,
+            Some(taken) => taken,
+            None => return here,
+        };
+        let latest = &edges[taken.saturating_sub(RECENT)..=taken];
+        self.recent.extend(latest.windows(2).map(|w| w[1] - w[0]));
+        self.recent.drain(..self.recent.len() - RECENT);
+        (here + 1..=here + taken).for_each(|pulse| self.put(pulse, 1));
+        here + taken
     }
 
     /// The period at an edge, and another one that begins there or soon.
@@ -302,4 +349,4 @@ pub fn deviation(values: impl Iterator<Item = f64> + Clone) -> f64 {
 
 #[cfg(test)]
 #[path = "edges_tests.rs"]
-mod tests;
+pub(crate) mod tests;

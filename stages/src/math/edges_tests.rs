@@ -1,80 +1,8 @@
-//! Tests of a reference from a square channel.
+//! Tests of the train that edges make.
+
+use proptest::prelude::*;
 
 use super::*;
-use crate::math::square::{EdgeFinder, Levels, SquareChannel, WINDOW};
-
-fn square(edges: &[(f64, f64)], samples: usize) -> Vec<f64> {
-    (0..samples)
-        .map(|i| {
-            if edges
-                .iter()
-                .any(|(up, down)| (i as f64) >= *up && (i as f64) < *down)
-            {
-                5.0
-            } else {
-                0.2
-            }
-        })
-        .collect()
-}
-
-#[test]
-fn levels_of_a_narrow_pulse_with_spikes() {
-    let mut samples = square(&[(100.0, 130.0), (600.0, 630.0)], 1000);
-    samples[300] = 400.0;
-    let levels = Levels::of(&samples).expect("two levels");
-    assert!(
-        (levels.threshold - 2.6).abs() < 1e-12 && (levels.hysteresis - 0.96).abs() < 1e-12,
-        "{levels:?}"
-    );
-    assert_eq!(Levels::of(&[1.0; 50]), None);
-    assert_eq!(Levels::of(&[f64::NAN; 50]), None);
-}
-
-/// A ramp from 0 to 1 between samples 10 and 20 crosses 0.55 at 15.5, by hand.
-#[test]
-fn edges_lie_between_samples() {
-    let samples: Vec<f64> = (0..40)
-        .map(|i| ((f64::from(i) - 10.0) / 10.0).clamp(0.0, 1.0))
-        .collect();
-    let levels = Levels {
-        threshold: 0.55,
-        hysteresis: 0.2,
-    };
-    for slice in [1, 3, 40] {
-        let mut finder = EdgeFinder::new(levels, false, 0);
-        samples.chunks(slice).for_each(|part| finder.push(part));
-        let (edges, high) = finder.finish();
-        assert!(
-            (edges[0] - 15.5).abs() < 1e-12 && edges.len() == 1,
-            "{edges:?}"
-        );
-        assert_eq!(high, 24.0 / 40.0);
-    }
-    let falling: Vec<f64> = samples.iter().rev().copied().collect();
-    let mut finder = EdgeFinder::new(levels, true, 0);
-    finder.push(&falling);
-    assert!((finder.finish().0[0] - 23.5).abs() < 1e-12);
-}
-
-#[test]
-fn bounces_within_the_band_are_one_edge() {
-    let mut finder = EdgeFinder::new(
-        Levels {
-            threshold: 0.5,
-            hysteresis: 0.4,
-        },
-        false,
-        0,
-    );
-    finder.push(&[0.0, 0.6, 0.4, 0.6, 1.0, 0.6, 0.4, 1.0]);
-    let (edges, _) = finder.finish();
-    // Crossings at 0.8333 and 2.5; their middle.
-    assert!(
-        (edges[0] - (5.0 / 6.0 + 2.5) / 2.0).abs() < 1e-12 && edges.len() == 1,
-        "{edges:?}"
-    );
-}
 
 #[test]
 fn missing_and_extra_pulses_are_told_and_not_followed() {
@@ -193,7 +121,7 @@ fn an_edge_before_the_first_pulse_is_left_out() {
 }
 
 /// Numbers from 0 to 1 by a congruential generator (Knuth's MMIX constants).
-fn random(mut state: u64) -> impl FnMut() -> f64 {
+pub(crate) fn random(mut state: u64) -> impl FnMut() -> f64 {
     move || {
         state = state
             .wrapping_mul(6364136223846793005)
@@ -280,132 +208,49 @@ fn a_pulse_too_many_at_the_start_does_not_shift_the_phase() {
     }
 }
 
-/// The frequency of a sine channel that is cut at a threshold wanders; every edge is found once, so the
-/// cycles counted are those that passed, here against a twin that looks only for sign changes.
-#[test]
-fn edges_are_the_sign_changes() {
-    let phase = |i: f64| i / 40.0 + 3.0 * libm::sin(i / 900.0) + 0.1;
-    let samples: Vec<f64> = (0..20_000)
-        .map(|i| libm::sin(std::f64::consts::TAU * phase(f64::from(i))))
-        .collect();
-    let mut finder = EdgeFinder::new(
-        Levels {
-            threshold: 0.0,
-            hysteresis: 0.2,
-        },
-        false,
-        0,
+/// A train whose period drifts and jitters, with pulses missing and extra, stops, and changes of speed.
+fn any_train() -> impl Strategy<Value = Vec<f64>> {
+    let piece = (
+        20.0..80.0f64,
+        -0.002..0.002f64,
+        0.0..0.2f64,
+        0..80usize,
+        0..6u8,
     );
-    finder.push(&samples);
-    let (edges, _) = finder.finish();
-    let twin: Vec<f64> = samples
-        .windows(2)
-        .enumerate()
-        .filter(|(_, w)| w[0] <= 0.0 && w[1] > 0.0)
-        .map(|(i, w)| i as f64 - w[0] / (w[1] - w[0]))
-        .collect();
-    // The same straight line written in two ways, at places below 2^15: 2^-37 at most.
-    assert!(
-        edges.len() == twin.len() && edges.iter().zip(&twin).all(|(a, b)| (a - b).abs() < 1e-11)
-    );
-}
-
-/// Samples that need no second look are passed over; the edges and counts are those of a look at each.
-#[test]
-fn groups_of_samples_give_what_single_ones_give() {
-    let mut random = random(11);
-    let mut samples = Vec::new();
-    while samples.len() < 20_000 {
-        let level = [0.2, 5.0, 2.5, 2.7, 2.1][(random() * 5.0) as usize];
-        let length = (random() * 60.0) as usize;
-        samples.extend((0..length).map(|_| level + 0.3 * random()));
-        if random() < 0.1 {
-            samples.push([f64::NAN, f64::INFINITY, f64::NEG_INFINITY][(random() * 3.0) as usize]);
+    let unit = prop::collection::vec(-0.5..0.5f64, 80);
+    prop::collection::vec((piece, unit), 1..8).prop_map(|pieces| {
+        let (mut at, mut edges) = (0.0, Vec::new());
+        for ((period, drift, jitter, count, end), unit) in pieces {
+            for (k, off) in unit.iter().take(count).enumerate() {
+                at += period * (1.0 + drift * k as f64);
+                edges.push(at + jitter * period * off);
+            }
+            match end {
+                0 => at += 30.0 * period,
+                1 => at += period,
+                2 => edges.push(at + 0.4 * period),
+                _ => {}
+            }
         }
-    }
-    let levels = Levels {
-        threshold: 2.6,
-        hysteresis: 0.9,
-    };
-    for falling in [false, true] {
-        let mut groups = EdgeFinder::new(levels, falling, 7);
-        samples.chunks(97).for_each(|slice| groups.push(slice));
-        let mut single = EdgeFinder::new(levels, falling, 7);
-        samples.iter().for_each(|x| single.push(&[*x]));
-        let (groups, single) = (groups.finish(), single.finish());
-        assert!(single.0.len() > 50);
-        assert_eq!(groups, single);
-    }
-}
-
-#[test]
-fn infinite_samples_are_missing() {
-    let levels = Levels {
-        threshold: 0.5,
-        hysteresis: 0.2,
-    };
-    let mut finder = EdgeFinder::new(levels, false, 0);
-    finder.push(&[0.0, f64::INFINITY, 0.0, 1.0, f64::NEG_INFINITY, 1.0]);
-    assert_eq!(finder.finish(), (vec![2.5], 0.5));
-}
-
-/// Two and a half windows in which the pulses begin after the first, behind noise of a thousandth.
-#[test]
-fn pulses_that_begin_late_are_found() {
-    let mut state = 1u32;
-    let samples: Vec<f64> = (0..5 * WINDOW / 2)
-        .map(|i| {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            let up = i > WINDOW + 1000 && i % 1000 < 500;
-            f64::from(u8::from(up)) + 1e-3 * f64::from(state >> 8) / f64::from(1 << 24)
-        })
-        .collect();
-    let found = |slice: usize| {
-        let mut channel = SquareChannel::new(None, None, false);
-        samples.chunks(slice).for_each(|part| channel.push(part));
-        channel.finish()
-    };
-    let (edges, up) = found(samples.len());
-    // Whole thousands from the next one on; noise moves an edge by a thousandth of a sample.
-    let first = (WINDOW + 1000).next_multiple_of(1000);
-    assert_eq!(edges.len(), (samples.len() - first).div_ceil(1000));
-    for (k, at) in edges.iter().enumerate() {
-        let exact = (first + 1000 * k) as f64 - 0.5;
-        assert!((at - exact).abs() <= 1e-3, "{at} for {exact}");
-    }
-    // Half of what passed since the second window, but for the thousand samples before the first pulse.
-    assert!((up - 0.5).abs() < 1e-3, "{up}");
-    assert_eq!(found(777_777), (edges, up));
-}
-
-#[test]
-fn given_levels_need_no_second_level() {
-    let mut channel = SquareChannel::new(Some(0.5), Some(0.1), true);
-    channel.push(&[1.0, 1.0, 0.0, 0.0]);
-    assert_eq!(channel.finish(), (vec![1.5], 0.5));
-    let mut channel = SquareChannel::new(None, None, false);
-    channel.push(&[1.0; 100]);
-    assert_eq!(channel.finish(), (vec![], 0.0));
-}
-
-/// Pulses of ten times the height from the second window on, as when a gain is changed half-way: no edge goes.
-#[test]
-fn another_gain_is_the_same_train() {
-    let samples: Vec<f64> = (0..2 * WINDOW)
-        .map(|i| {
-            let height = if i < WINDOW { 1.0 } else { 10.0 };
-            height * f64::from(u8::from(i % 1000 < 500))
-        })
-        .collect();
-    let mut channel = SquareChannel::new(None, None, false);
-    channel.push(&samples);
-    let (edges, _) = channel.finish();
-    // At every whole thousand but for the first sample, which has none before it.
-    assert_eq!(edges.len(), (2 * WINDOW - 1) / 1000);
-    assert!(
+        edges.sort_unstable_by(f64::total_cmp);
         edges
-            .iter()
-            .zip(1..)
-            .all(|(at, k)| (at - 1000.0 * f64::from(k)).abs() <= 1.0)
-    );
+    })
+}
+
+proptest! {
+    /// Pulses that are taken in strides are those that are taken one by one.
+    #[test]
+    fn strides_are_many_steps(edges in any_train()) {
+        let mut walk = Walk::new(&edges, 50.0);
+        walk.run();
+        let mut twin = Walk::new(&edges, 50.0);
+        let mut next = twin.begin(0, 0);
+        while let Some(here) = next.filter(|here| here + 1 < edges.len()) {
+            next = twin.step(here);
+        }
+        prop_assert_eq!(walk.train, twin.train);
+        prop_assert_eq!(walk.missing, twin.missing);
+        prop_assert_eq!(walk.extra, twin.extra);
+        prop_assert_eq!(walk.lost, twin.lost);
+    }
 }

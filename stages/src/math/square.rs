@@ -1,6 +1,10 @@
 //! A square or pulse channel as it streams by: its levels, and its edges.
 
+use std::borrow::Cow;
+
 use super::edges::EdgeTrain;
+use super::finder::{EdgeFinder, LooseEdges};
+use super::ranks::{Extent, Ranks, extent};
 
 /// Thresholds of a square channel.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -17,20 +21,18 @@ impl Levels {
     /// is midway between the outermost thousandths, so single spikes do not move it. `None` when the
     /// samples do not have two levels.
     pub fn of(samples: &[f64]) -> Option<Levels> {
-        let there = samples.iter().copied().filter(|x| x.is_finite());
-        let mut there: Vec<f64> = there.collect();
+        let there = finite(samples);
         let last = there.len().checked_sub(1)? as f64;
-        let [low, high] = [0.001, 0.999].map(|part| ranked(&mut there, (last * part) as usize));
+        let ranks = Ranks::new(&there);
+        let low = ranks.of((last * 0.001) as usize)?;
+        let high = ranks.of((last * 0.999) as usize)?;
         let middle = low + 0.5 * (high - low);
-        let (mut below, mut above): (Vec<f64>, Vec<f64>) =
-            there.into_iter().partition(|x| *x < middle);
-        if high <= low || below.is_empty() || above.is_empty() {
+        let below = there.iter().filter(|x| **x < middle).count();
+        let above = there.len() - below;
+        if high <= low || below == 0 || above == 0 {
             return None;
         }
-        let [low, high] = [&mut below, &mut above].map(|side| {
-            let middle = side.len() / 2;
-            ranked(side, middle)
-        });
+        let (low, high) = (ranks.of(below / 2)?, ranks.of(below + above / 2)?);
         Some(Levels {
             threshold: low + 0.5 * (high - low),
             hysteresis: HYSTERESIS * (high - low),
@@ -38,9 +40,13 @@ impl Levels {
     }
 }
 
-/// The value of a rank in ascending order.
-fn ranked(values: &mut [f64], rank: usize) -> f64 {
-    *values.select_nth_unstable_by(rank, f64::total_cmp).1
+/// The samples that are there.
+fn finite(samples: &[f64]) -> Cow<'_, [f64]> {
+    let there = samples.iter().filter(|x| x.is_finite());
+    match there.clone().count() == samples.len() {
+        true => Cow::Borrowed(samples),
+        false => Cow::Owned(there.copied().collect()),
+    }
 }
 
 /// Hysteresis as a part of the step between the levels (common practice, no source).
@@ -48,9 +54,6 @@ const HYSTERESIS: f64 = 0.2;
 
 /// Samples that are looked at together for their levels.
 pub(super) const WINDOW: usize = 1 << 20;
-
-/// Samples that are compared side by side.
-const SIDE: usize = 16;
 
 /// Samples that are looked at together for whether they scatter more widely than the levels say.
 const GLANCE: usize = 1 << 15;
@@ -72,7 +75,7 @@ pub struct SquareChannel {
     /// Whether levels are looked for in what is gathered, or only how widely it scatters.
     gathering: bool,
     passed: u64,
-    /// Hysteresis of the levels that were found.
+    /// Hysteresis of the levels that were found; without end where none are looked for.
     found: f64,
     finder: Option<EdgeFinder>,
 }
@@ -80,15 +83,20 @@ pub struct SquareChannel {
 impl SquareChannel {
     /// A channel whose threshold and hysteresis are found where they are not given.
     pub fn new(threshold: Option<f64>, hysteresis: Option<f64>, falling: bool) -> Self {
+        let given = threshold.zip(hysteresis);
+        let levels = given.map(|(threshold, hysteresis)| Levels {
+            threshold,
+            hysteresis,
+        });
         SquareChannel {
             threshold,
             hysteresis,
             falling,
             window: Vec::new(),
-            gathering: threshold.is_none() || hysteresis.is_none(),
+            gathering: levels.is_none(),
             passed: 0,
-            found: 0.0,
-            finder: None,
+            found: if levels.is_some() { f64::INFINITY } else { 0.0 },
+            finder: levels.map(|levels| EdgeFinder::new(levels, falling, 0)),
         }
     }
 
@@ -96,16 +104,20 @@ impl SquareChannel {
     pub fn push(&mut self, mut samples: &[f64]) {
         while !samples.is_empty() {
             let wanted = if self.gathering { WINDOW } else { GLANCE };
-            let (now, later) = samples.split_at(samples.len().min(wanted - self.window.len()));
+            let missing = wanted - self.window.len();
+            let (now, later) = samples.split_at(samples.len().min(missing));
+            self.window.reserve_exact(missing);
             self.window.extend_from_slice(now);
             samples = later;
             if self.window.len() < wanted {
                 continue;
             }
-            if !self.gathering && self.is_wide(&self.window) {
+            if self.gathering {
+                self.look();
+            } else if self.is_wide(&self.window) {
                 self.gathering = true;
             } else {
-                self.look();
+                self.advance();
             }
         }
     }
@@ -116,37 +128,65 @@ impl SquareChannel {
         self.finder.map_or((Vec::new(), 0.0), EdgeFinder::finish)
     }
 
+    /// Looks at the slab that begins at a sample by itself, where levels are known.
+    pub fn slab(&self, start: u64) -> Option<SquareSlab> {
+        let known = !self.gathering && self.found > 0.0;
+        let finder = self.finder.as_ref().filter(|_| known)?;
+        Some(SquareSlab {
+            start,
+            seen: 0,
+            found: self.found,
+            extent: Extent::default(),
+            wide: false,
+            edges: LooseEdges::new(finder, start),
+        })
+    }
+
+    /// Takes the next samples as a slab that was looked at by itself, if that gives what they give; whether it did.
+    pub fn take(&mut self, slab: SquareSlab) -> bool {
+        let follows = slab.start == self.passed && self.window.is_empty() && !self.gathering;
+        let whole = slab.seen.is_multiple_of(GLANCE) && !slab.wide;
+        let Some(finder) = self.finder.as_mut().filter(|_| follows && whole) else {
+            return false;
+        };
+        let taken = slab.found == self.found && finder.join(slab.edges);
+        self.passed += if taken { slab.seen as u64 } else { 0 };
+        taken
+    }
+
+    /// Looks for levels in what was gathered, and for edges.
     fn look(&mut self) {
-        let mut window = std::mem::take(&mut self.window);
+        let window = std::mem::take(&mut self.window);
         if let Some(levels) = self.levels(&window) {
             self.finder = Some(EdgeFinder::new(levels, self.falling, self.passed));
         }
-        if let Some(finder) = &mut self.finder {
-            finder.push(&window);
-        }
-        self.gathering = self.finder.is_none();
-        self.passed += window.len() as u64;
-        window.clear();
         self.window = window;
+        self.advance();
+        self.gathering = self.finder.is_none();
+    }
+
+    /// Looks for edges in what was gathered.
+    fn advance(&mut self) {
+        if let Some(finder) = &mut self.finder {
+            finder.push(&self.window);
+        }
+        self.passed += self.window.len() as u64;
+        self.window.clear();
     }
 
     /// Whether samples scatter so widely that the levels may be others.
     fn is_wide(&self, samples: &[f64]) -> bool {
-        if self.threshold.is_some() && self.hysteresis.is_some() {
-            return false;
-        }
         let (mut low, mut high) = extent(samples);
         if low.is_infinite() || high.is_infinite() {
-            let there = samples.iter().copied().filter(|x| x.is_finite());
-            (low, high) = extent(&there.collect::<Vec<f64>>());
+            (low, high) = extent(&finite(samples));
         }
-        HYSTERESIS * (high - low) > LARGER * self.found
+        is_wide((low, high), self.found)
     }
 
     /// Levels to go on with from here, unless those there are will do.
     fn levels(&mut self, window: &[f64]) -> Option<Levels> {
         let steady = |finder: &EdgeFinder| {
-            EdgeTrain::analyse(&finder.edges).is_some_and(|train| train.is_steady())
+            EdgeTrain::analyse(finder.edges()).is_some_and(|train| train.is_steady())
         };
         let larger = self
             .is_wide(window)
@@ -170,131 +210,51 @@ impl SquareChannel {
     }
 }
 
-/// The smallest and the largest of samples that are known.
-fn extent(samples: &[f64]) -> (f64, f64) {
-    let (mut low, mut high) = ([f64::MAX; SIDE], [f64::MIN; SIDE]);
-    for group in samples.chunks(SIDE) {
-        for ((low, high), x) in low.iter_mut().zip(&mut high).zip(group) {
-            *low = if x < low { *x } else { *low };
-            *high = if x > high { *x } else { *high };
-        }
-    }
-    let low = low.into_iter().fold(f64::MAX, f64::min);
-    (low, high.into_iter().fold(f64::MIN, f64::max))
+/// Whether samples between such ends scatter so widely that their levels may be others than those found.
+fn is_wide((low, high): (f64, f64), found: f64) -> bool {
+    HYSTERESIS * (high - low) > LARGER * found
 }
 
-/// Finds edges in a stream.
+/// A slab of a square channel that is looked at by itself.
 #[derive(Clone, Debug)]
-pub struct EdgeFinder {
-    levels: Levels,
-    falling: bool,
-    high: Option<bool>,
-    last: f64,
-    /// Index of the next sample.
-    next: u64,
-    /// First and last crossing of the threshold since the other level was left.
-    crossing: Option<(f64, f64)>,
-    edges: Vec<f64>,
-    ups: u64,
-    there: u64,
+pub struct SquareSlab {
+    start: u64,
+    /// Samples so far.
+    seen: usize,
+    /// Hysteresis of the levels that were found when it began.
+    found: f64,
+    /// Ends of what was seen of a glance.
+    extent: Extent,
+    /// Whether the levels may be others.
+    wide: bool,
+    edges: LooseEdges,
 }
 
-impl EdgeFinder {
-    /// A finder of rising edges, or of falling ones, whose first sample has the index `first`.
-    pub fn new(levels: Levels, falling: bool, first: u64) -> Self {
-        EdgeFinder {
-            levels,
-            falling,
-            high: None,
-            last: f64::NAN,
-            next: first,
-            crossing: None,
-            edges: Vec::new(),
-            ups: 0,
-            there: 0,
-        }
+impl SquareSlab {
+    /// Samples so far.
+    pub fn seen(&self) -> u64 {
+        self.seen as u64
     }
 
-    /// Takes the next samples.
+    /// Takes the next samples of the slab.
     pub fn push(&mut self, samples: &[f64]) {
-        for group in samples.chunks(SIDE) {
-            if !self.pass(group) {
-                group.iter().for_each(|x| self.step(*x));
+        self.edges.push(samples);
+        let mut rest = samples;
+        while !rest.is_empty() {
+            let missing = GLANCE - self.seen % GLANCE;
+            let (now, later) = rest.split_at(rest.len().min(missing));
+            self.extent.widen(now);
+            self.seen += now.len();
+            if now.len() == missing {
+                let (low, high) = std::mem::take(&mut self.extent).ends();
+                self.wide |= low.is_infinite() || high.is_infinite();
+                self.wide |= is_wide((low, high), self.found);
             }
+            rest = later;
         }
-    }
-
-    /// Takes samples that all lie beyond the band where the channel already is: nothing is to be looked for there.
-    fn pass(&mut self, group: &[f64]) -> bool {
-        let Levels {
-            threshold,
-            hysteresis,
-        } = self.levels;
-        let (Some(high), Some(last)) = (self.high, group.last()) else {
-            return false;
-        };
-        let above = high != self.falling;
-        let end = if above {
-            threshold + 0.5 * hysteresis
-        } else {
-            threshold - 0.5 * hysteresis
-        };
-        let beyond = match above {
-            true => group
-                .iter()
-                .fold(true, |all, x| all & (*x > end) & (*x <= f64::MAX)),
-            false => group
-                .iter()
-                .fold(true, |all, x| all & (*x < end) & (*x >= f64::MIN)),
-        };
-        if beyond {
-            let count = group.len() as u64;
-            self.next += count;
-            self.there += count;
-            self.ups += if above { count } else { 0 };
-            self.last = if self.falling { -last } else { *last };
-            self.crossing = None;
-        }
-        beyond
-    }
-
-    fn step(&mut self, sample: f64) {
-        let i = self.next as f64;
-        self.next += 1;
-        if !sample.is_finite() {
-            self.last = f64::NAN;
-            return;
-        }
-        self.there += 1;
-        self.ups += u64::from(sample > self.levels.threshold);
-        // A falling edge is a rising one of the channel turned over.
-        let (x, threshold) = match self.falling {
-            true => (-sample, -self.levels.threshold),
-            false => (sample, self.levels.threshold),
-        };
-        if self.last <= threshold && x > threshold {
-            // Straight line between the two samples.
-            let at = i - (x - threshold) / (x - self.last);
-            let first = self.crossing.map_or(at, |(first, _)| first);
-            self.crossing = Some((first, at));
-        }
-        let half = 0.5 * self.levels.hysteresis;
-        if x > threshold + half {
-            if let (Some(false), Some((first, last))) = (self.high, self.crossing) {
-                // Noise on a slow edge crosses several times, as often early as late.
-                self.edges.push(0.5 * (first + last));
-            }
-            self.high = Some(true);
-            self.crossing = None;
-        } else if x < threshold - half {
-            self.high = Some(false);
-            self.crossing = None;
-        }
-        self.last = x;
-    }
-
-    /// Edges in samples, and the part of the samples above the threshold.
-    pub fn finish(self) -> (Vec<f64>, f64) {
-        (self.edges, self.ups as f64 / self.there.max(1) as f64)
     }
 }
+
+#[cfg(test)]
+#[path = "square_tests.rs"]
+mod tests;

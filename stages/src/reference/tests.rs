@@ -1,6 +1,6 @@
 //! Tests of `Reference`.
 
-use phasemill_engine::flow::Phase;
+use phasemill_engine::flow::{Phase, Samples};
 use phasemill_engine::testing::{self, Given};
 
 use super::*;

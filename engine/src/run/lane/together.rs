@@ -188,7 +188,7 @@ impl<'l> Lane<'l> {
 
 impl Halt {
     /// Why samples could not be read or laid aside, where that is not the end of the point.
-    fn error(self) -> Result<StoreError, Stopped> {
+    pub(super) fn error(self) -> Result<StoreError, Stopped> {
         match self {
             Halt::Missing => Err(Stopped::Missing),
             Halt::Stopped => Err(Stopped::ByUser),
