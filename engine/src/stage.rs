@@ -189,6 +189,12 @@ pub trait Apart: Any + Send {
 pub trait Phases: Send + Sync {
     /// The phase at a sample, and how it goes on from there.
     fn line(&self, sample: u64) -> PhaseLine;
+
+    /// The same for whoever goes from line to line and holds for the clock at which place of its own it was found last,
+    /// at first 0, so that it need not be looked for.
+    fn line_behind(&self, sample: u64, _place: &mut usize) -> PhaseLine {
+        self.line(sample)
+    }
 }
 
 /// A stretch of samples over which a phase grows evenly.

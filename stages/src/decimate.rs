@@ -24,7 +24,7 @@ impl Stage for Decimate {
     }
 
     fn numeric_version(&self) -> u32 {
-        4
+        5
     }
 
     fn example(&self) -> &'static str {

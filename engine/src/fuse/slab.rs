@@ -13,7 +13,7 @@ pub struct Slab<'g> {
     group: &'g Group,
     timed: Timed<'g>,
     /// Turns of the samples of a window, where they differ from window to window.
-    turns: Option<Turns>,
+    turns: Option<Box<Turns>>,
     pedestal: f64,
     at: u64,
     /// What the first sample of the stretch is multiplied by, where it is in the slab.
@@ -40,7 +40,7 @@ impl<'g> Timed<'g> {
             group,
             timed: self.clone(),
             turns: match group.mixing {
-                Mixing::Found(..) => Some(Turns::new(places)),
+                Mixing::Found(..) => Some(Box::new(Turns::new(places))),
                 _ => None,
             },
             pedestal,

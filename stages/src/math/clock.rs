@@ -20,7 +20,7 @@ pub struct Knot {
 /// Phase between knots by straight lines, and for a short way beyond the outermost.
 #[derive(Clone, Debug)]
 pub struct ClockModel {
-    knots: Arc<[Knot]>,
+    knots: Arc<Vec<Knot>>,
     /// Cycles per sample before the first knot and behind the last, from up to [`END_KNOTS`] intervals.
     slopes: (f64, f64),
     /// Cycles beyond the outermost knots for which the phase is still told.
@@ -39,27 +39,20 @@ pub fn cycles_between(a: Phase, b: Phase) -> f64 {
 
 impl ClockModel {
     /// A model from knots in ascending order, of which there are at least two.
-    pub fn new(knots: impl Into<Arc<[Knot]>>, reach: f64) -> Self {
-        let knots: Arc<[Knot]> = knots.into();
-        let whole_from_start = knots
-            .iter()
-            .take_while(|k| !k.broken)
-            .count()
-            .min(END_KNOTS);
-        let whole_to_end = knots
-            .iter()
-            .rev()
-            .skip(1)
-            .take_while(|k| !k.broken)
-            .count()
-            .min(END_KNOTS);
+    pub fn new(knots: Vec<Knot>, reach: f64) -> Self {
+        let whole = |knots: &mut dyn Iterator<Item = &Knot>| {
+            let near = knots.take(END_KNOTS);
+            near.take_while(|k| !k.broken).count()
+        };
+        let whole_from_start = whole(&mut knots.iter());
+        let whole_to_end = whole(&mut knots.iter().rev().skip(1));
         let last = knots.len().saturating_sub(1);
         let slopes = (
             slope(&knots, 0, whole_from_start.min(last)),
             slope(&knots, last - whole_to_end, last),
         );
         ClockModel {
-            knots,
+            knots: Arc::new(knots),
             slopes,
             reach,
             cursor: 0,
@@ -163,6 +156,16 @@ impl Phases for ClockModel {
         // The last knot has no line of its own to go on with.
         let most = self.knots.len().saturating_sub(2);
         self.line_from(self.knot_before(i as f64).min(most), i)
+    }
+
+    fn line_behind(&self, i: u64, place: &mut usize) -> PhaseLine {
+        let x = i as f64;
+        let is_behind = |knot: usize| self.knots.get(knot).is_some_and(|k| k.at <= x);
+        let holds = |knot: &usize| is_behind(*knot) && !is_behind(knot + 1);
+        let next = (*place..*place + 2).find(holds);
+        let most = self.knots.len().saturating_sub(2);
+        *place = next.unwrap_or_else(|| self.knot_before(x)).min(most);
+        self.line_from(*place, i)
     }
 }
 
@@ -310,9 +313,11 @@ mod tests {
             knot(70.5, 6, false),
         ];
         let mut model = ClockModel::new(knots.to_vec(), 1.5);
-        let mut i = 0;
+        let (mut i, mut place) = (0, 0);
         while i < 100 {
             let line = model.line(i);
+            let behind = model.line_behind(i, &mut place);
+            assert_eq!(format!("{behind:?}"), format!("{line:?}"), "{i}");
             assert!(line.end > i, "{i}");
             for n in i..line.end.min(100) {
                 let (told, on) = (model.phase(n), (n - i) as f64 * line.slope);

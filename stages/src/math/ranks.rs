@@ -102,7 +102,13 @@ fn widen(low: &mut [f64; SIDE], high: &mut [f64; SIDE], samples: &[f64]) {
     let (groups, rest) = samples.as_chunks::<SIDE>();
     for group in groups {
         *low = std::array::from_fn(|l| if group[l] < low[l] { group[l] } else { low[l] });
-        *high = std::array::from_fn(|l| if group[l] > high[l] { group[l] } else { high[l] });
+        *high = std::array::from_fn(|l| {
+            if group[l] > high[l] {
+                group[l]
+            } else {
+                high[l]
+            }
+        });
     }
     for ((low, high), x) in low.iter_mut().zip(high).zip(rest) {
         *low = if x < low { *x } else { *low };
