@@ -1,6 +1,7 @@
 //! Warnings about a whole recipe: what no stage sees by itself.
 
 mod beats;
+mod gain;
 mod lines;
 mod ripple;
 
@@ -45,6 +46,7 @@ pub fn report(recipe: &Recipe, typed: &Typed, diagnostics: &mut Diagnostics) {
     }
     lines::report(recipe, typed, diagnostics);
     ripple::report(recipe, typed, diagnostics);
+    gain::report(recipe, typed, diagnostics);
     crate::joint::report(recipe, typed, diagnostics);
     beats::report(recipe, typed, diagnostics);
     if let Some(mains) = recipe.mains {

@@ -14,7 +14,7 @@ use crate::text::FlowName;
 use crate::units::{Unit, format_quantity};
 
 /// A recipe whose flows are known.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Typed {
     /// The dependency graph.
     pub graph: Graph,
@@ -564,6 +564,14 @@ impl Typed {
             own * f64::from(*n) / f64::from(*m),
             clock.frequency.is_some(),
         ))
+    }
+
+    /// The same where a clock was found to run at a frequency in Hz; `None` for a node that is none.
+    pub fn with_frequency(&self, clock: Node, frequency: f64) -> Option<Self> {
+        let mut typed = self.clone();
+        let port = typed.ports.get_mut(clock)?.as_mut()?.first_mut()?;
+        port.flow.expected = Some(frequency);
+        Some(typed)
     }
 
     /// The flow of one port.

@@ -120,6 +120,8 @@ codes! {
     Mains => "mains",
     /// What a chain leaves of an offset or of the signal's own image is larger than what is to be told.
     Ripple => "ripple",
+    /// Filters change amplitude or phase of the signal itself.
+    Gain => "gain",
     /// Phasors are compared that are relative to different references.
     Reference => "reference",
     /// An uncertainty will be stated that leaves something out or rests on little.

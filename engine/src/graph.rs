@@ -15,7 +15,7 @@ use crate::text::FlowName;
 pub type Node = usize;
 
 /// The dependency graph of a recipe.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Graph {
     /// Nodes such that each comes after all that it reads; those in or behind a circle are absent.
     pub order: Vec<Node>,

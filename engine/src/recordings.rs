@@ -1,5 +1,7 @@
 //! The recordings of a run: which files make up one set of points, and what their headers say.
 
+pub(crate) mod paired;
+
 use std::fmt;
 use std::path::{Path, PathBuf};
 

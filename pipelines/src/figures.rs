@@ -69,6 +69,15 @@ pub fn groups_at(
     all.into_iter().map(|(_, group)| group).collect()
 }
 
+/// A phase in rad, in degrees.
+pub fn degrees(phase: f64) -> String {
+    // Adding zero turns what rounds to -0.00 about.
+    format!(
+        "{:.2} deg",
+        (100.0 * phase.to_degrees()).round() / 100.0 + 0.0
+    )
+}
+
 /// Whether two flows have the same figures; whether complex or not, they are values or samples.
 fn alike(a: &Flow, b: &Flow) -> bool {
     let sampled = |flow: &Flow| matches!(flow.kind, Kind::Wave | Kind::Phasor);
@@ -159,6 +168,13 @@ impl Group {
             second(figures.delay),
             String::new(),
         );
+        if let Some([size, phase]) = figures.signal_gain.filter(|_| figures.mixed) {
+            row(
+                "gain of the signal".into(),
+                format!("{size:.4}, {}", degrees(phase)),
+                String::new(),
+            );
+        }
         if let (Some(n), Some(t)) = (figures.independent, figures.duration) {
             row(
                 format!("independent samples in {} s", number(t)),

@@ -11,6 +11,7 @@ use phasemill_engine::units::{Unit, format_quantity};
 use crate::math::stretches::{FEWEST, Grid, Method};
 
 mod averaging;
+mod settled;
 #[cfg(test)]
 mod tests;
 mod told;
@@ -265,11 +266,11 @@ impl Settings {
             From::Noise(method) => {
                 if let (Some(grid), Some(samples)) = (self.grid(input), self.averaged(input)) {
                     let found = grid.cut(samples, *method);
-                    let seconds = samples as f64 / grid.rate;
                     let message = match found {
                         None => Some(format!(
-                            "the {seconds:.6} s behind the settling time hold fewer than {FEWEST} independent \
-                             stretches; the uncertainty will not be evaluated"
+                            "the {} behind what is skipped hold fewer than {FEWEST} independent stretches; the \
+                             uncertainty will not be evaluated",
+                            seconds(samples as f64 / grid.rate)
                         )),
                         Some(cut) if (cut.count as u64) < FEW_BLOCKS => {
                             Some(few("stretches", cut.count as u64))
@@ -297,13 +298,6 @@ impl Settings {
                 (true, None, None)
             }
         }
-    }
-
-    /// Whether no stretch between gaps is long enough for the filters to settle, and the first is skipped.
-    fn never_settles(&self, input: &Flow, skip: f64) -> bool {
-        let skipped = input.rate.map_or(0.0, |rate| skip * rate);
-        let first = input.missing.gap.is_some_and(|gap| gap as f64 <= skipped);
-        first && input.missing.longest == Some(0)
     }
 
     /// Whole blocks behind what is skipped, in s, counted in samples as the kernel does; those at the start in
@@ -365,6 +359,7 @@ impl Configured for Settings {
             },
             _ => {}
         }
+        self.check_settled(input, checker);
         if let (Some(block), Some(settling)) = (self.block, input.response.settling_time(0.01))
             && block < settling
         {

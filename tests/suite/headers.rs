@@ -376,3 +376,71 @@ fn a_damaged_chunk_is_told_once_with_its_place_and_a_cure() {
         outcome.err
     );
 }
+
+/// Points of two recordings are combined by their numbers: a background that was swept the other way is warned of, and
+/// one that was taken a little beside is not.
+#[test]
+fn points_that_are_combined_and_lie_elsewhere_are_warned_of() {
+    let folder = tempfile::tempdir().unwrap();
+    let make = |name: &str, unit: &str, axis: [f64; 3]| {
+        let file = create(&folder.path().join(name));
+        let values = vec![0.5; 3 * 1000];
+        let dataset = file
+            .new_dataset::<f64>()
+            .shape((3, 1000))
+            .create("detector");
+        let dataset = dataset.unwrap();
+        dataset.write_raw(&values).unwrap();
+        attribute(&dataset, "sample_rate", 1000.0);
+        text_attribute(&dataset, "units", "V");
+        text_attribute(&dataset, "axis", "temperature");
+        let places = file.new_dataset::<f64>().shape(3).create("temperature");
+        let places = places.unwrap();
+        places.write_raw(&axis).unwrap();
+        text_attribute(&places, "units", unit);
+    };
+    make("lit.h5", "K", [80.0, 190.0, 300.0]);
+    make("beside.h5", "K", [81.0, 188.0, 302.0]);
+    make("small.h5", "mK", [80_000.0, 190_000.0, 300_000.0]);
+    make("back.h5", "K", [300.0, 190.0, 80.0]);
+    make("off.h5", "K", [80.0, 220.0, 300.0]);
+    let recipe = r#"Recipe(
+        title: "A level less its background",
+        inputs: {
+            "detector": Wave(unit: "V"),
+            "empty": Wave(unit: "V", recording: "dark"),
+        },
+        stages: {
+            "lit": Average(of: "detector", uncertainty: Nothing),
+            "dark level": Average(of: "empty", uncertainty: Nothing),
+            "net": Combine(of: ["lit", "dark level"], by: Difference),
+        },
+        results: ["net"],
+    )"#;
+    let wiring = r#"Wiring(channels: { "empty": Channel(dataset: "/detector") })"#;
+    std::fs::write(folder.path().join("recipe.ron"), recipe).unwrap();
+    std::fs::write(folder.path().join("wiring.ron"), wiring).unwrap();
+    let check = |dark: &str| {
+        let with = format!("dark={dark}");
+        let arguments = [
+            "check",
+            "recipe.ron",
+            "lit.h5",
+            "--with",
+            &with,
+            "--wiring",
+            "wiring.ron",
+        ];
+        phasemill(folder.path(), &arguments).expect(0).err
+    };
+    for same in ["beside.h5", "small.h5"] {
+        assert!(!check(same).contains("lie elsewhere"), "{same}");
+    }
+    let back = check("back.h5");
+    let places = "point 0 is at `temperature` 80 K in the first recording, and at `temperature` 300 K in `dark`";
+    let turned = "bring the points of one recording into the order of the other";
+    assert!(back.contains(places) && back.contains(turned), "{back}");
+    let off = check("off.h5");
+    assert!(off.contains("at `temperature` 220 K in `dark`"), "{off}");
+    assert!(off.contains("record both at the same places"), "{off}");
+}

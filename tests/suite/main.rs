@@ -3,6 +3,7 @@
 mod support;
 mod support_reference;
 
+mod afterwards;
 mod cache;
 mod cases;
 mod catalogue;

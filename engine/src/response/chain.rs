@@ -1,5 +1,6 @@
 //! The chain of a flow taken apart, and what it does to a line: each figure by itself, as cautions ask for them.
 
+use num_complex::Complex64;
 use serde::Serialize;
 
 use super::Element;
@@ -143,6 +144,22 @@ impl Chain {
             behind,
             average,
         })
+    }
+
+    /// What becomes of the signal's amplitude and phase on the way: the product of the gains at its own frequency before
+    /// the mixing and at zero frequency behind it. `None` where the frequency is not known, or folded before the mixing.
+    pub fn gain_of_signal(&self) -> Option<Complex64> {
+        let f = self.signal_frequency.filter(|_| !self.needs_frequency)?;
+        let whole = self
+            .line
+            .is_none_or(|(seen, _)| (seen - f).abs() <= 1e-12 * f);
+        (self.relative && whole).then(|| gain(&self.before, f) * gain(&self.behind, 0.0))
+    }
+
+    /// Whether filters before the mixing act on the signal and its frequency is not known.
+    pub fn carrier_left_out(&self) -> bool {
+        let filters = |e: &Element| !matches!(e, Element::KeepEvery(_));
+        self.mixed && self.line.is_none() && self.before.iter().any(filters)
     }
 
     /// One-sided equivalent noise bandwidth of the samples in Hz.

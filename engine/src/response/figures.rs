@@ -25,6 +25,8 @@ pub struct Figures {
     pub needs_frequency: bool,
     /// Whether filters before the mixing are left out, for want of the frequency.
     pub carrier_left_out: bool,
+    /// What the chain makes of a steady signal: the factor of its amplitude, and what is added to its phase, in rad.
+    pub signal_gain: Option<[f64; 2]>,
     /// One-sided equivalent noise bandwidth of the samples in Hz.
     pub noise_bandwidth: Option<f64>,
     /// The same of the value of the point, its average included.
@@ -80,7 +82,8 @@ impl Figures {
             rate,
             relative,
             needs_frequency,
-            carrier_left_out: mixed && line.is_none() && filters(&chain.before),
+            carrier_left_out: chain.carrier_left_out(),
+            signal_gain: chain.gain_of_signal().map(|z| [z.norm(), z.arg()]),
             noise_bandwidth: noise,
             value_noise_bandwidth: value_noise,
             half_power: noise.and_then(|b| half_power(&chain.behind, b, rate)),
@@ -104,10 +107,6 @@ impl Figures {
             chain,
         })
     }
-}
-
-fn filters(elements: &[Element]) -> bool {
-    elements.iter().any(|e| !matches!(e, Element::KeepEvery(_)))
 }
 
 fn settling(before: &[Element], behind: &[Element], part: f64) -> Option<f64> {

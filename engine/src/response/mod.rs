@@ -95,4 +95,12 @@ impl Response {
             .map(|part| settling::settling_of(part, fraction))
             .sum()
     }
+
+    /// By how much the mean from `skip` to `duration` seconds is too small, in parts, of a signal that is there from
+    /// the start: what is left of the step there, behind the last mixing. `None` where the chain has no end value or
+    /// cannot be followed for that long.
+    pub fn left_of_step(&self, skip: f64, duration: f64) -> Option<f64> {
+        let behind = self.elements.rsplit(|e| *e == Element::Mixed).next()?;
+        settling::left_of_step(behind, skip, duration)
+    }
 }

@@ -160,6 +160,24 @@ pub(super) fn step_of(
     Some(shown)
 }
 
+/// Points of a step response that is summed up.
+const SUMMED: usize = 4096;
+
+/// Part of a step of which it does not matter that it is left.
+const NOTHING: f64 = 1e-6;
+
+/// What is left of a step, in parts of its end value, in the mean from `skip` to `duration` seconds.
+pub(super) fn left_of_step(elements: &[Element], skip: f64, duration: f64) -> Option<f64> {
+    let over = settling_of(elements, NOTHING)?.min(duration);
+    if over <= skip {
+        return Some(0.0);
+    }
+    let answer = step_of(elements, over, SUMMED)?;
+    let left = answer.iter().filter(|(time, _)| *time >= skip);
+    let sum: f64 = left.map(|(_, part)| 1.0 - part).sum();
+    Some(sum * over / answer.len() as f64 / (duration - skip))
+}
+
 fn dc_gain(element: &Element) -> f64 {
     match element {
         Element::Sections(sections, _) => sections
@@ -422,5 +440,24 @@ mod tests {
     #[test]
     fn nothing_settles_at_once() {
         assert_eq!(Response::default().settling_time(1e-6), Some(0.0));
+    }
+
+    /// What one pole leaves of a step: the mean of exp(-t/τ) from a to T is τ·(exp(-a/τ) - exp(-T/τ))/(T - a). The
+    /// sum is over 4096 points.
+    #[test]
+    fn a_mean_that_begins_too_early_is_too_small() {
+        let tau = 0.1;
+        let response = rc(1, tau, 1e4);
+        for (skip, end) in [(0.0, 10.0), (0.05, 2.0), (0.3, 0.5), (0.0, 0.02)] {
+            let e = |t: f64| libm::exp(-t / tau);
+            let expected = tau * (e(skip) - e(end)) / (end - skip);
+            let found = response.left_of_step(skip, end).unwrap_or(f64::NAN);
+            assert!(
+                (found - expected).abs() < 5e-3 * expected,
+                "{skip} {end}: {found} {expected}"
+            );
+        }
+        assert_eq!(response.left_of_step(2.0, 10.0), Some(0.0));
+        assert_eq!(Response::default().left_of_step(0.0, 10.0), Some(0.0));
     }
 }

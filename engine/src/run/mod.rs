@@ -4,6 +4,7 @@
 //! Results depend on the plan and the samples alone: every point is computed by itself, and points
 //! are gathered in their order, whatever thread ran them.
 
+mod afterwards;
 mod distributions;
 mod drawing;
 mod lane;
@@ -26,7 +27,7 @@ use crate::graph::Node;
 use crate::joint::Joint;
 use crate::plan::{Plan, Scope, plan, prepare};
 use crate::recipe::Recipe;
-use crate::recordings::{PointPlace, RecordingSet};
+use crate::recordings::{PointPlace, RecordingSet, paired};
 use crate::stage::{PointWork, SeriesAxis, Work};
 use crate::store::{ChannelHeader, Rows, SampleSink, StoreError};
 use crate::value::Value;
@@ -200,6 +201,7 @@ impl<'r> Job<'r> {
         }
         sets.iter()
             .for_each(|set| set.cautions(recipe, diagnostics));
+        paired::report(recipe, &typed, &sets, diagnostics);
         uneven_files(recipe, &sets, header, diagnostics);
         let wanted = typed.needed(typed.results.iter().map(|kept| kept.node));
         match prepare(recipe, &typed) {
@@ -378,6 +380,7 @@ impl<'r> Job<'r> {
         let mut outcome = self.gather(&lanes, outcomes, sinks);
         if !outcome.interrupted {
             self.gathered_work(&mut outcome);
+            self.said_afterwards(&mut outcome);
             self.draw(&mut outcome, draws, monitor);
         }
         outcome

@@ -3,7 +3,7 @@
 use phasemill_engine::report::plot::{Axis, Mark, Places, Plot, Series};
 use phasemill_engine::report::{Block, Section, Subject, slug};
 
-use crate::figures::{Group, curve_offsets, groups_at, number};
+use crate::figures::{Group, curve_offsets, degrees, groups_at, number};
 use crate::plot::label;
 
 /// Points of a step response.
@@ -53,30 +53,31 @@ fn capital(text: &str) -> String {
 
 fn facts(group: &Group) -> Vec<(String, String)> {
     let figures = &group.figures;
-    let mut facts: Vec<(String, String)> = Vec::new();
-    let mut add = |what: &str, value: Option<f64>, unit: &str| {
-        if let Some(value) = value {
-            facts.push((what.into(), format!("{} {unit}", number(value))));
-        }
-    };
-    add(
-        "Noise bandwidth of the samples, one-sided",
-        figures.noise_bandwidth,
-        "Hz",
-    );
-    add(
-        "Noise bandwidth of the answer",
-        figures.value_noise_bandwidth,
-        "Hz",
-    );
-    add("Half of the power at", figures.half_power, "Hz");
-    add("Delay of the signal", figures.delay, "s");
-    for (part, time) in &figures.settling {
+    let hertz = |x: Option<f64>| x.map(|x| format!("{} Hz", number(x)));
+    let second = |x: Option<f64>| x.map(|x| format!("{} s", number(x)));
+    let signal = figures.signal_gain.filter(|_| figures.mixed);
+    let signal = signal.map(|[size, phase]| format!("{size:.4}, {}", degrees(phase)));
+    let mut facts = vec![
+        (
+            "Noise bandwidth of the samples, one-sided".to_owned(),
+            hertz(figures.noise_bandwidth),
+        ),
+        (
+            "Noise bandwidth of the answer".into(),
+            hertz(figures.value_noise_bandwidth),
+        ),
+        ("Half of the power at".into(), hertz(figures.half_power)),
+        ("Delay of the signal".into(), second(figures.delay)),
+        ("Gain of the signal".into(), signal),
+    ];
+    let settled = |(part, time): &(f64, Option<f64>)| {
         let what = format!("Settles to {} %", number(100.0 * part));
-        add(&what, *time, "s");
-    }
-    add("Averaged over", figures.duration, "s");
-    facts
+        (what, second(*time))
+    };
+    facts.extend(figures.settling.iter().map(settled));
+    facts.push(("Averaged over".into(), second(figures.duration)));
+    let known = |(what, value): (String, Option<String>)| Some((what, value?));
+    facts.into_iter().filter_map(known).collect()
 }
 
 fn name(group: &Group) -> String {
