@@ -8,6 +8,7 @@ use std::ops::Deref;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
+use hdf5::plist::dataset_create::Layout;
 use hdf5::plist::file_access::FileCloseDegree;
 use hdf5::types::VarLenUnicode;
 use hdf5::{Dataset, File, Group, H5Type, Location};
@@ -274,21 +275,32 @@ impl Drop for ResultWriter {
     }
 }
 
-/// A dataset that is not closed by itself: closing would say nothing of what cannot be written then.
-/// It is flushed and closed with its file.
+/// Bytes of values up to which they stand in the header of their dataset.
+const COMPACT: usize = 1 << 10;
+
+/// A dataset that is written.
 #[derive(Clone)]
-pub(super) struct Held(Arc<ManuallyDrop<Dataset>>);
+pub(super) enum Held {
+    /// Not closed by itself: closing would say nothing of what cannot be written then. It is flushed and closed with
+    /// its file.
+    Open(Arc<ManuallyDrop<Dataset>>),
+    /// Of values that stand in its header, so that closing it writes nothing.
+    Compact(Dataset),
+}
 
 impl Held {
     pub fn new(dataset: Dataset) -> Self {
-        Held(Arc::new(ManuallyDrop::new(dataset)))
+        Held::Open(Arc::new(ManuallyDrop::new(dataset)))
     }
 }
 
 impl Deref for Held {
     type Target = Dataset;
     fn deref(&self) -> &Dataset {
-        &self.0
+        match self {
+            Held::Open(dataset) => dataset,
+            Held::Compact(dataset) => dataset,
+        }
     }
 }
 
@@ -324,7 +336,9 @@ pub(super) fn unicode(text: &str) -> hdf5::Result<VarLenUnicode> {
 fn text(parent: &Group, path: &str, contents: &str) -> hdf5::Result<()> {
     fresh(parent, path)?;
     let contents = unicode(contents)?;
-    Held::new(parent.new_dataset::<VarLenUnicode>().create(path)?).write_scalar(&contents)
+    let compact = parent.new_dataset_builder().layout(Layout::Compact);
+    let dataset = compact.empty::<VarLenUnicode>().create(path)?;
+    Held::Compact(dataset).write_scalar(&contents)
 }
 
 /// Sets a text attribute.
@@ -355,7 +369,11 @@ pub(super) fn array<T: H5Type>(
     shape: &[usize],
     values: &[T],
 ) -> hdf5::Result<Held> {
-    let dataset = Held::new(parent.new_dataset::<T>().shape(shape).create(name)?);
+    let builder = parent.new_dataset::<T>().shape(shape);
+    let dataset = match size_of_val(values) {
+        1..=COMPACT => Held::Compact(builder.layout(Layout::Compact).create(name)?),
+        _ => Held::new(builder.create(name)?),
+    };
     dataset.write_raw(values)?;
     Ok(dataset)
 }
