@@ -280,6 +280,69 @@ fn a_long_record_gives_the_same_bits_for_any_threads_storage_and_processor() {
     hashes.iter().for_each(|h| assert_eq!(h, &hashes[0]));
 }
 
+/// A reference whose edges are found slab by slab, as no one else reads it, and block by block, as its level is taken
+/// too; pulses begin behind the first levels and stop for a while, and the last slab is not full.
+#[test]
+fn a_reference_alone_is_found_as_one_that_is_shared() {
+    let folder = tempfile::tempdir().unwrap();
+    let length = 3_000_000;
+    let noise = noise(length, 20.0, 7);
+    let pulses = square(length, RATE, 437.0)
+        .into_iter()
+        .zip(&noise)
+        .enumerate();
+    let reference: Vec<f64> = pulses
+        .map(|(n, (up, noise))| match n {
+            0..1_100_000 | 2_000_000..2_400_000 => noise.round(),
+            _ => (1000.0 * up + noise).round(),
+        })
+        .collect();
+    let clock = r#""clock": Reference(of: "ref", shape: Square()),"#;
+    let told =
+        ["frequency", "spread", "jitter", "missing", "extra"].map(|port| format!("clock.{port}"));
+    let mut found = Vec::new();
+    for (more, layout, threads) in [
+        ("", Layout::Contiguous, "1"),
+        ("", Layout::Chunked(50_000), "3"),
+        (r#""level": Average(of: "ref"),"#, Layout::Contiguous, "2"),
+    ] {
+        let level = if more.is_empty() { "" } else { "\"level\"," };
+        let recipe = format!(
+            "Recipe(title: \"edges\", inputs: {{\"ref\": Wave()}}, stages: {{{clock}{more}}}, results: [{level}{}])",
+            told.iter()
+                .map(|name| format!("{name:?}"))
+                .collect::<Vec<_>>()
+                .join(", "),
+        );
+        std::fs::write(folder.path().join("recipe.ron"), recipe).unwrap();
+        record(
+            &folder.path().join("a.h5"),
+            RATE,
+            layout,
+            &[Channel::volts("/ref", &reference)],
+        );
+        let run = [
+            "run",
+            "recipe.ron",
+            "a.h5",
+            "-o",
+            "r.h5",
+            "--overwrite",
+            "--threads",
+            threads,
+        ];
+        let said = finish(command(folder.path()).args(run)).expect(0);
+        assert!(said.err.contains("no pulses from sample"), "{}", said.err);
+        let trace = phasemill(folder.path(), &["trace", "r.h5", "--json"]).expect(0);
+        let record: serde_json::Value = serde_json::from_str(&trace.out).unwrap();
+        let outputs = record["outputs"].as_array().unwrap().iter();
+        let own = outputs.filter(|o| o["output"]["name"] != "level");
+        found.push(own.map(|o| o["output"].clone()).collect::<Vec<_>>());
+    }
+    assert_eq!(found[0].len(), 5);
+    found.iter().for_each(|f| assert_eq!(f, &found[0]));
+}
+
 /// Every hash of an output's content and of samples in a record.
 fn contents(record: &serde_json::Value) -> Vec<String> {
     let mut found = Vec::new();
