@@ -106,7 +106,6 @@ impl SquareChannel {
             let wanted = if self.gathering { WINDOW } else { GLANCE };
             let missing = wanted - self.window.len();
             let (now, later) = samples.split_at(samples.len().min(missing));
-            self.window.reserve_exact(missing);
             self.window.extend_from_slice(now);
             samples = later;
             if self.window.len() < wanted {
