@@ -158,8 +158,13 @@ pub trait Survey: Send {
     /// Takes the next slice of every input.
     fn look(&mut self, inputs: &[Samples<'_>]) -> Result<(), Fault>;
 
-    /// Of a survey of one wave, what looks at the slab of samples that begins at `start` while others look at those
-    /// before it. By default, and where it has to know more of those, nothing does.
+    /// Whether it is a survey of one wave that looks at most slabs of it by themselves. By default it is not.
+    fn is_apart(&self) -> bool {
+        false
+    }
+
+    /// What looks at the slab of samples that begins at `start` while others look at those before it; nothing where it
+    /// has to know more of those.
     fn apart(&self, _start: u64) -> Option<Box<dyn Apart>> {
         None
     }

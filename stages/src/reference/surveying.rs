@@ -60,6 +60,10 @@ impl Survey for Surveying {
         Ok(())
     }
 
+    fn is_apart(&self) -> bool {
+        matches!(self.look, Some(Look::Square(_)))
+    }
+
     fn apart(&self, start: u64) -> Option<Box<dyn Apart>> {
         match &self.look {
             Some(Look::Square(look)) => Some(Box::new(look.slab(start)?)),

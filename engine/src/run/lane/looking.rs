@@ -22,7 +22,8 @@ use crate::store::{Counters, StoredSamples};
 const AT_ONCE: u64 = 64;
 
 impl Lane<'_> {
-    /// Has surveys look at channels that no one else reads in this pass, and takes both off `nodes`.
+    /// Has surveys that look at slabs by themselves do so at channels that no one else reads in this pass, and takes both
+    /// off `nodes`.
     pub(super) fn look(
         &mut self,
         pass: usize,
@@ -49,6 +50,10 @@ impl Lane<'_> {
             if shared || !here || !runs(node) || !runs(source) {
                 continue;
             }
+            let survey = make();
+            if !survey.is_apart() {
+                continue;
+            }
             nodes.retain(|n| *n != node && *n != source);
             let first = outcome.hashes[source].is_none();
             let channel = Channel {
@@ -58,7 +63,7 @@ impl Lane<'_> {
                 monitor: self.monitor,
             };
             let mut surveyed = Surveyed {
-                survey: make(),
+                survey,
                 fault: None,
             };
             match channel.look(&mut surveyed, first) {
