@@ -9,7 +9,7 @@ use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place};
 use crate::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
 pub use crate::fuse::Linear;
 use crate::text::{Described, Reader};
-use crate::value::Value;
+use crate::value::{Part, Value};
 
 /// A kind of stage. One file implements it; one line in a list registers it.
 pub trait Stage: Sync {
@@ -62,6 +62,11 @@ pub trait Configured: Send + Sync {
     /// say. `None` unless they do so linearly and at all times alike; then what is averaged behind it counts as
     /// other samples than its input's.
     fn follows(&self, _inputs: &[Flow]) -> Option<Follows> {
+        None
+    }
+
+    /// What to remark on at a point, once the clock that its first input is relative to was found there.
+    fn beside(&self, _input: &Flow, _clock: &ClockFound) -> Option<String> {
         None
     }
 
@@ -222,6 +227,18 @@ pub struct Closing {
     pub remarks: Vec<String>,
     /// What the first value is the mean of, with equal weights, where it is one.
     pub span: Option<Span>,
+    /// Of a clock, what it was found to be.
+    pub clock: Option<ClockFound>,
+}
+
+/// What a clock was found to be at a point, for what is relative to it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ClockFound {
+    /// What its phase is off by over the whole point, as a source of uncertainty whose effect is in cycles. It turns all
+    /// that is relative to the clock, n/m times as far at the harmonic n/m.
+    pub phase: Option<Part>,
+    /// Part of a cycle for which a square is up, and how far that may be off.
+    pub up: Option<(f64, f64)>,
 }
 
 /// Samples that follow each other, counted from 0 at the rate of a stage's input.

@@ -14,6 +14,7 @@ use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::units::Unit;
 
 use crate::math::clock::{StatedClock, harmonic};
+use crate::math::places::most_lost;
 use crate::math::sinefit::FreeSine;
 use crate::math::square::SquareChannel;
 use crate::math::tracker::Tracker;
@@ -29,6 +30,9 @@ use surveying::{Look, Surveying, Telling};
 const FEWEST_OF_SQUARE: u64 = 6;
 const FEWEST_OF_SINE: u64 = 5;
 
+/// Samples per cycle below which edges that are known to half a sample matter: amplitudes then lose up to 0.4 %.
+const FEW_PER_CYCLE: f64 = 20.0;
+
 /// The stage.
 pub struct Reference;
 
@@ -42,12 +46,22 @@ impl Stage for Reference {
          reference is sin(2*pi*phase). `Square`: edges are found with hysteresis and placed between samples by a \
          straight line; any duty will do; between edges the phase runs evenly. Up to nine missing pulses are \
          bridged, pulses that come between are left out, and a longer stop loses the phase until the next edge; \
-         all are told. `Sine`: three-parameter fits (IEEE Std 1057) over blocks of ten periods, joined by \
-         straight lines, so that drift is followed and noise averaged. `Stated`: a frequency and phase, counted \
+         all are told. An edge that jumps from level to level within a sample (by four fifths of their distance, which is \
+         not known where `threshold` and `hysteresis` are both stated) is known to half a sample: where sampling keeps \
+         step with such a reference, all edges are off alike, and all phases relative to the clock have a type B \
+         uncertainty, up to 360 deg*f/rate/sqrt(12) for edges that fall between the same samples in every cycle \
+         (rectangular distribution; JCGM 100:2008, 4.3.7), independent from point to point; elsewhere their places are \
+         spread, which averages, but lowers amplitudes, as is remarked on from 0.1 %. `Sine`: three-parameter fits (IEEE \
+         Std 1057) over blocks of ten periods, joined by straight lines, so that drift is followed and noise averaged. `Stated`: a frequency and phase, counted \
          exactly. `Free`: one frequency fitted to the signal itself by a four-parameter sine fit (IEEE Std 1057); \
          the fitted sine then has phase zero. Beside the clock there are the frequency with its uncertainty, its \
          spread from period to period (from block to block for a sine), the jitter of an edge or block against \
          the line through its neighbours, and the numbers of missing and of extra pulses."
+    }
+
+    // 2: what edges are off by alike is an uncertainty of all that is relative to the clock.
+    fn numeric_version(&self) -> u32 {
+        2
     }
 
     fn example(&self) -> &'static str {
@@ -207,6 +221,22 @@ impl Configured for Settings {
                 "record longer points",
             );
         }
+        if let (Shape::Square { .. }, Some(f), Some(rate)) = (&self.shape, self.expect, input.rate)
+            && f < 0.5 * rate
+            && f * FEW_PER_CYCLE > rate
+        {
+            let message = format!(
+                "{:.1} samples per cycle of the reference are few: an edge that jumps from level to level is known to half \
+                 a sample, which lowers amplitudes by up to {:.1} %, or, where sampling keeps step with the reference, \
+                 makes phases uncertain by {:.1} deg (standard uncertainty)",
+                rate / f,
+                100.0 * most_lost(f / rate),
+                360.0 * f / rate / 12f64.sqrt()
+            );
+            let help = "record faster, or slow the edges down by a filter before the converter until each takes several \
+                        samples";
+            checker.warn("expect", Code::Rate, message, help);
+        }
         let sought = (!matches!(self.shape, Shape::Stated { .. }))
             .then(|| stated.or(self.expect))
             .flatten();
@@ -356,6 +386,9 @@ impl Settings {
         }
         if let Clock::Model(model) = &clock {
             let (from, to) = model.told();
+            if from > 0.0 || to < seen.saturating_sub(1) as f64 {
+                quality.up = None;
+            }
             if from > 0.0 {
                 quality.remarks.push(format!(
                     "no reference before sample {from:.0}; the phase is unknown there"

@@ -22,6 +22,7 @@ mod explain;
 mod exports;
 mod faults;
 mod flips;
+mod found_references;
 mod fuzzed;
 mod headers;
 mod lineage;

@@ -5,7 +5,7 @@ use std::sync::Arc;
 use num_complex::Complex64;
 
 use crate::constant::Distribution;
-use crate::stage::{Closing, Span};
+use crate::stage::{ClockFound, Closing, Span};
 use crate::value::{About, Estimate, Evaluation, Part, Reach, Table, Value};
 
 /// What a closing is as bytes; `None` for what no stage gives at the end of a point.
@@ -32,6 +32,19 @@ pub(super) fn to_bytes(closing: &Closing) -> Option<Vec<u8>> {
         out.whole(span.first);
         out.whole(span.samples);
     });
+    out.0.push(u8::from(closing.clock.is_some()));
+    if let Some(clock) = &closing.clock {
+        out.0.push(u8::from(clock.phase.is_some()));
+        if let Some(part) = &clock.phase {
+            about_to(&mut out, &part.source.about)?;
+            out.whole(u64::from(part.source.index));
+            out.complex(part.effect);
+        }
+        out.option(clock.up.as_ref(), |out, (part, off)| {
+            out.number(*part);
+            out.number(*off);
+        });
+    }
     Some(out.0)
 }
 
@@ -54,10 +67,20 @@ pub(super) fn from_bytes(bytes: &[u8]) -> Option<Closing> {
             samples: from.whole()?,
         })
     })?;
+    let clock = from.option(|from| {
+        let phase = from.option(|from| {
+            let about = Arc::new(about_from(from)?);
+            let index = u32::try_from(from.whole()?).ok()?;
+            Some(Part::new(&about, index, from.complex()?))
+        })?;
+        let up = from.option(|from| Some((from.number()?, from.number()?)))?;
+        Some(ClockFound { phase, up })
+    })?;
     from.0.is_empty().then_some(Closing {
         values,
         remarks,
         span,
+        clock,
     })
 }
 

@@ -9,7 +9,7 @@ use super::closing::{from_bytes, to_bytes};
 use super::folder::{Folder, Found};
 use crate::aspect::Interval;
 use crate::constant::Distribution;
-use crate::stage::{Closing, Span};
+use crate::stage::{ClockFound, Closing, Span};
 use crate::units::Unit;
 use crate::value::{About, Estimate, Evaluation, Part, Quantified, Reach, Table, Value};
 
@@ -53,6 +53,10 @@ fn everything() -> Closing {
             first: 3,
             samples: u64::MAX,
         }),
+        clock: Some(ClockFound {
+            phase: Some(Part::new(&limits, 2, Complex64::new(0.01, -0.0))),
+            up: Some((0.2, odd)),
+        }),
     }
 }
 
@@ -72,7 +76,7 @@ fn closings_come_back_bit_by_bit() {
         parts[1].effect.re.to_bits(),
         f64::from_bits(0xfff8_dead_beef_0001).to_bits()
     );
-    assert_eq!(to_bytes(&Closing::default()).map(|b| b.len()), Some(17));
+    assert_eq!(to_bytes(&Closing::default()).map(|b| b.len()), Some(18));
 }
 
 #[test]

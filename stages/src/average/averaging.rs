@@ -335,6 +335,7 @@ impl Kernel for Averaging {
             values: vec![Value::Estimate(estimate)],
             remarks,
             span: self.span(),
+            ..Closing::default()
         })
     }
 }

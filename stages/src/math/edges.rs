@@ -3,6 +3,7 @@
 use phasemill_engine::flow::Phase;
 
 use super::clock::{ClockModel, Knot};
+use super::places::Places;
 
 /// A train of edges, put in order.
 #[derive(Clone, Debug)]
@@ -25,6 +26,8 @@ pub struct EdgeTrain {
     pub extra: Vec<f64>,
     /// Stretches over which the phase is lost.
     pub lost: Vec<(f64, f64)>,
+    /// What is unknown of the edges' places, should they jump from level to level.
+    pub places: Places,
 }
 
 /// Most periods without an edge that are bridged.
@@ -331,6 +334,7 @@ impl<'e> Walk<'e> {
             missing: self.missing,
             extra: self.extra,
             lost: self.lost,
+            places: Places::of(&self.train),
             clock: ClockModel::new(self.train, 1.5),
         })
     }

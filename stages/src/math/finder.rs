@@ -7,6 +7,21 @@ use super::square::Levels;
 /// Samples that are compared side by side.
 const SIDE: usize = 16;
 
+/// An edge jumps if it takes at least this part of the step between the levels from one sample to the next: where
+/// between the two it is cannot be told then.
+const JUMP: f64 = 0.8;
+
+/// What was found in a stream.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct FoundEdges {
+    /// Places of the edges, in samples.
+    pub at: Vec<f64>,
+    /// How many of them jump from level to level within a sample.
+    pub jumps: usize,
+    /// Part of the samples above the threshold.
+    pub up: f64,
+}
+
 /// Finds edges in a stream.
 #[derive(Clone, Debug)]
 pub struct EdgeFinder {
@@ -19,6 +34,7 @@ pub struct EdgeFinder {
     /// First and last crossing of the threshold since the other level was left.
     crossing: Option<(f64, f64)>,
     edges: Vec<f64>,
+    jumps: usize,
     ups: u64,
     there: u64,
 }
@@ -34,6 +50,7 @@ impl EdgeFinder {
             next: first,
             crossing: None,
             edges: Vec::new(),
+            jumps: 0,
             ups: 0,
             there: 0,
         }
@@ -57,6 +74,7 @@ impl EdgeFinder {
         };
         self.push(&slab.head);
         self.edges.extend(behind.edges);
+        self.jumps += behind.jumps;
         self.ups += behind.ups;
         self.there += behind.there;
         (self.high, self.crossing) = (behind.high, behind.crossing);
@@ -111,6 +129,7 @@ impl EdgeFinder {
             self.crossing = Some((first, at));
         }
         let [low, high] = self.levels.ends(threshold);
+        let jumps = x - self.last >= JUMP * self.levels.step;
         self.last = x;
         if x <= high && x >= low {
             return false;
@@ -120,15 +139,20 @@ impl EdgeFinder {
         {
             // Noise on a slow edge crosses several times, as often early as late.
             self.edges.push(0.5 * (first + last));
+            self.jumps += usize::from(jumps);
         }
         self.high = Some(x > high);
         self.crossing = None;
         true
     }
 
-    /// Edges in samples, and the part of the samples above the threshold.
-    pub fn finish(self) -> (Vec<f64>, f64) {
-        (self.edges, self.ups as f64 / self.there.max(1) as f64)
+    /// What was found.
+    pub fn finish(self) -> FoundEdges {
+        FoundEdges {
+            at: self.edges,
+            jumps: self.jumps,
+            up: self.ups as f64 / self.there.max(1) as f64,
+        }
     }
 }
 

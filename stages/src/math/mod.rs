@@ -22,6 +22,7 @@ pub mod gls_weights;
 pub mod lsq;
 pub mod patterns;
 pub mod periods;
+pub mod places;
 pub mod plane;
 pub mod points;
 pub mod ranks;

@@ -3,7 +3,7 @@
 use std::borrow::Cow;
 
 use super::edges::EdgeTrain;
-use super::finder::{EdgeFinder, LooseEdges};
+use super::finder::{EdgeFinder, FoundEdges, LooseEdges};
 use super::ranks::{Extent, Ranks, extent};
 
 /// Thresholds of a square channel.
@@ -13,6 +13,8 @@ pub struct Levels {
     pub threshold: f64,
     /// Width of the band around it that must be crossed in full.
     pub hysteresis: f64,
+    /// How far apart the levels are; infinite where that is not looked for.
+    pub step: f64,
 }
 
 impl Levels {
@@ -36,6 +38,7 @@ impl Levels {
         Some(Levels {
             threshold: low + 0.5 * (high - low),
             hysteresis: HYSTERESIS * (high - low),
+            step: high - low,
         })
     }
 }
@@ -87,6 +90,7 @@ impl SquareChannel {
         let levels = given.map(|(threshold, hysteresis)| Levels {
             threshold,
             hysteresis,
+            step: f64::INFINITY,
         });
         SquareChannel {
             threshold,
@@ -121,10 +125,11 @@ impl SquareChannel {
         }
     }
 
-    /// Edges, and the part of the samples that was up.
-    pub fn finish(mut self) -> (Vec<f64>, f64) {
+    /// What was found.
+    pub fn finish(mut self) -> FoundEdges {
         self.look();
-        self.finder.map_or((Vec::new(), 0.0), EdgeFinder::finish)
+        self.finder
+            .map_or_else(FoundEdges::default, EdgeFinder::finish)
     }
 
     /// Looks at the slab that begins at a sample by itself, where levels are known.
@@ -205,6 +210,7 @@ impl SquareChannel {
         Some(Levels {
             threshold: self.threshold.or(better.map(|l| l.threshold))?,
             hysteresis: self.hysteresis.unwrap_or(self.found),
+            step: self.found / HYSTERESIS,
         })
     }
 }

@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::super::edges::tests::random;
+use super::super::finder::FoundEdges;
 use super::*;
 
 fn square(edges: &[(f64, f64)], samples: usize) -> Vec<f64> {
@@ -42,21 +43,23 @@ fn edges_lie_between_samples() {
     let levels = Levels {
         threshold: 0.55,
         hysteresis: 0.2,
+        step: 1.0,
     };
     for slice in [1, 3, 40] {
         let mut finder = EdgeFinder::new(levels, false, 0);
         samples.chunks(slice).for_each(|part| finder.push(part));
-        let (edges, high) = finder.finish();
+        let found = finder.finish();
+        let edges = &found.at;
         assert!(
             (edges[0] - 15.5).abs() < 1e-12 && edges.len() == 1,
             "{edges:?}"
         );
-        assert_eq!(high, 24.0 / 40.0);
+        assert_eq!((found.up, found.jumps), (24.0 / 40.0, 0));
     }
     let falling: Vec<f64> = samples.iter().rev().copied().collect();
     let mut finder = EdgeFinder::new(levels, true, 0);
     finder.push(&falling);
-    assert!((finder.finish().0[0] - 23.5).abs() < 1e-12);
+    assert!((finder.finish().at[0] - 23.5).abs() < 1e-12);
 }
 
 #[test]
@@ -65,12 +68,13 @@ fn bounces_within_the_band_are_one_edge() {
         Levels {
             threshold: 0.5,
             hysteresis: 0.4,
+            step: 1.0,
         },
         false,
         0,
     );
     finder.push(&[0.0, 0.6, 0.4, 0.6, 1.0, 0.6, 0.4, 1.0]);
-    let (edges, _) = finder.finish();
+    let edges = finder.finish().at;
     // Crossings at 0.8333 and 2.5; their middle.
     assert!(
         (edges[0] - (5.0 / 6.0 + 2.5) / 2.0).abs() < 1e-12 && edges.len() == 1,
@@ -90,12 +94,13 @@ fn edges_are_the_sign_changes() {
         Levels {
             threshold: 0.0,
             hysteresis: 0.2,
+            step: 1.0,
         },
         false,
         0,
     );
     finder.push(&samples);
-    let (edges, _) = finder.finish();
+    let edges = finder.finish().at;
     let twin: Vec<f64> = samples
         .windows(2)
         .enumerate()
@@ -124,6 +129,7 @@ fn groups_of_samples_give_what_single_ones_give() {
     let levels = Levels {
         threshold: 2.6,
         hysteresis: 0.9,
+        step: 1.0,
     };
     for falling in [false, true] {
         let mut groups = EdgeFinder::new(levels, falling, 7);
@@ -131,7 +137,7 @@ fn groups_of_samples_give_what_single_ones_give() {
         let mut single = EdgeFinder::new(levels, falling, 7);
         samples.iter().for_each(|x| single.push(&[*x]));
         let (groups, single) = (groups.finish(), single.finish());
-        assert!(single.0.len() > 50);
+        assert!(single.at.len() > 50 && single.jumps > 0);
         assert_eq!(groups, single);
     }
 }
@@ -141,10 +147,12 @@ fn infinite_samples_are_missing() {
     let levels = Levels {
         threshold: 0.5,
         hysteresis: 0.2,
+        step: 1.0,
     };
     let mut finder = EdgeFinder::new(levels, false, 0);
     finder.push(&[0.0, f64::INFINITY, 0.0, 1.0, f64::NEG_INFINITY, 1.0]);
-    assert_eq!(finder.finish(), (vec![2.5], 0.5));
+    let found = finder.finish();
+    assert_eq!((found.at, found.up), (vec![2.5], 0.5));
 }
 
 /// Two and a half windows in which the pulses begin after the first, behind noise of a thousandth.
@@ -163,7 +171,8 @@ fn pulses_that_begin_late_are_found() {
         samples.chunks(slice).for_each(|part| channel.push(part));
         channel.finish()
     };
-    let (edges, up) = found(samples.len());
+    let whole = found(samples.len());
+    let FoundEdges { at: edges, up, .. } = &whole;
     // Whole thousands from the next one on; noise moves an edge by a thousandth of a sample.
     let first = (WINDOW + 1000).next_multiple_of(1000);
     assert_eq!(edges.len(), (samples.len() - first).div_ceil(1000));
@@ -173,17 +182,18 @@ fn pulses_that_begin_late_are_found() {
     }
     // Half of what passed since the second window, but for the thousand samples before the first pulse.
     assert!((up - 0.5).abs() < 1e-3, "{up}");
-    assert_eq!(found(777_777), (edges, up));
+    assert_eq!(found(777_777), whole);
 }
 
 #[test]
 fn given_levels_need_no_second_level() {
     let mut channel = SquareChannel::new(Some(0.5), Some(0.1), true);
     channel.push(&[1.0, 1.0, 0.0, 0.0]);
-    assert_eq!(channel.finish(), (vec![1.5], 0.5));
+    let found = channel.finish();
+    assert_eq!((found.at, found.up), (vec![1.5], 0.5));
     let mut channel = SquareChannel::new(None, None, false);
     channel.push(&[1.0; 100]);
-    assert_eq!(channel.finish(), (vec![], 0.0));
+    assert_eq!(channel.finish(), FoundEdges::default());
 }
 
 /// Pulses of ten times the height from the second window on, as when a gain is changed half-way: no edge goes.
@@ -197,7 +207,7 @@ fn another_gain_is_the_same_train() {
         .collect();
     let mut channel = SquareChannel::new(None, None, false);
     channel.push(&samples);
-    let (edges, _) = channel.finish();
+    let edges = channel.finish().at;
     // At every whole thousand but for the first sample, which has none before it.
     assert_eq!(edges.len(), (2 * WINDOW - 1) / 1000);
     assert!(
@@ -236,7 +246,7 @@ proptest! {
         hysteresis in 0.0..1.0f64,
     ) {
         let samples = runs(seed, 2000, longest);
-        let levels = Levels { threshold: 2.6, hysteresis };
+        let levels = Levels { threshold: 2.6, hysteresis, step: 2.0 };
         let mut whole = EdgeFinder::new(levels, falling, 7);
         whole.push(&samples);
         let mut finder = EdgeFinder::new(levels, falling, 7);
@@ -258,7 +268,7 @@ proptest! {
 }
 
 /// What a channel finds in slabs that are looked at by themselves, four at a time, and how many of them it took.
-fn apart(mut channel: SquareChannel, samples: &[f64], slab: usize) -> ((Vec<f64>, f64), usize) {
+fn apart(mut channel: SquareChannel, samples: &[f64], slab: usize) -> (FoundEdges, usize) {
     let mut taken = 0;
     let mut at = 0;
     while at < samples.len() {
@@ -290,15 +300,15 @@ fn check_slabs(channel: &SquareChannel, samples: &[f64], slab: usize, taken: usi
     let mut whole = channel.clone();
     whole.push(samples);
     let whole = whole.finish();
-    assert!(whole.0.len() > 100, "{}", whole.0.len());
+    assert!(whole.at.len() > 100, "{}", whole.at.len());
     let (found, count) = apart(channel.clone(), samples, slab);
     assert_eq!(count, taken);
     // Thousands of edges would be printed.
     assert!(
         found == whole,
         "{} edges for {}",
-        found.0.len(),
-        whole.0.len()
+        found.at.len(),
+        whole.at.len()
     );
 }
 
@@ -348,4 +358,29 @@ fn slabs_with_other_levels_are_looked_at_again() {
         let samples = pulses(from, low, 10.0);
         check_slabs(&SquareChannel::new(None, None, false), &samples, slab, 8);
     }
+}
+
+/// A logic level jumps wherever between samples it does; a ramp of 1.3 samples, of which one takes 1/1.3 of the step at
+/// most, never does. One of a single sample gives 1 - d of the step for a foot at the distance d from the nearest
+/// sample, which is 0.8 or more for two places of five, here with an error of one edge in a run of about seven periods.
+#[test]
+fn edges_that_jump_are_told_from_those_with_samples_on_them() {
+    let edge = |t: f64, rise: f64| 5.0 * (0.5 + t / rise).clamp(0.0, 1.0);
+    let found = |rise: f64| {
+        let pulse = |i: i32| {
+            let t = (f64::from(i) + 0.304) % 97.13;
+            edge(t - 20.0, rise) - edge(t - 70.0, rise)
+        };
+        let mut channel = SquareChannel::new(None, None, false);
+        channel.push(&(0..50_000).map(pulse).collect::<Vec<_>>());
+        channel.finish()
+    };
+    let counted = |rise: f64| {
+        let found = found(rise);
+        (found.jumps, found.at.len())
+    };
+    assert_eq!(counted(1e-9), (515, 515));
+    assert_eq!(counted(1.3), (0, 515));
+    let (jumps, edges) = counted(1.0);
+    assert!(jumps.abs_diff(206) < 515 / 7 && edges == 515, "{jumps}");
 }

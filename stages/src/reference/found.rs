@@ -8,6 +8,7 @@ use phasemill_engine::units::{Unit, format_quantity};
 
 use crate::math::clock::{ClockModel, StatedClock};
 use crate::math::edges::EdgeTrain;
+use crate::math::finder::FoundEdges;
 use crate::math::sinefit::{FreeSine, Parameter};
 use crate::math::square::SquareChannel;
 use crate::math::tracker::{Tracker, stands_out};
@@ -49,13 +50,22 @@ pub struct Quality {
     pub missing: u64,
     /// Pulses that were left out.
     pub extra: u64,
+    /// Standard uncertainty in cycles of what all phases are off by alike, of a rectangular distribution, where that
+    /// is to be told.
+    pub phase_u: Option<f64>,
+    /// Part of a cycle for which a square is up, and how far that may be off.
+    pub up: Option<(f64, f64)>,
     /// What the user should know.
     pub remarks: Vec<String>,
 }
 
 /// From the edges of a square channel; `rate` in Hz.
 pub fn from_edges(channel: SquareChannel, rate: f64) -> Result<(Clock, Quality), Fault> {
-    let (edges, high) = channel.finish();
+    let FoundEdges {
+        at: edges,
+        jumps,
+        up: high,
+    } = channel.finish();
     let no_train = |found: String| Fault::Reference {
         found,
         remedy: "check that this channel holds the reference, or give its `threshold` and `hysteresis`",
@@ -92,7 +102,19 @@ pub fn from_edges(channel: SquareChannel, rate: f64) -> Result<(Clock, Quality),
             100.0 * high
         ));
     }
+    // Edges with samples on them tell where between samples they are.
+    let places = (2 * jumps >= edges.len()).then_some(train.places);
+    remarks
+        .extend(places.and_then(|places| blurred(places.loss(train.frequency), train.frequency)));
+    let phase_u = places
+        .filter(|places| places.common > IN_STEP)
+        .map(|places| places.common * train.frequency);
+    remarks.extend(phase_u.and_then(in_step));
+    // Both edges of a pulse are known to half a sample.
+    let whole = train.lost.is_empty() && pulses == 0 && train.extra.is_empty();
     let quality = Quality {
+        phase_u,
+        up: whole.then_some((high, train.frequency)),
         frequency: train.frequency * rate,
         frequency_u: Some(train.frequency_u * rate),
         spread: train.spread * rate,
@@ -102,6 +124,45 @@ pub fn from_edges(channel: SquareChannel, rate: f64) -> Result<(Clock, Quality),
         remarks,
     };
     Ok((Clock::Model(train.clock), quality))
+}
+
+/// Of an amplitude, the part lost to a blurred phase from which on it is remarked on.
+const LOST: f64 = 1e-3;
+
+/// Samples, as a standard uncertainty of what edges are off by alike, from which on it goes into results; with less,
+/// their places are spread over ten parts of a sample or more.
+const IN_STEP: f64 = 0.03;
+
+/// Cycles, a degree, as a standard uncertainty of a phase from which on it is remarked on.
+const IN_STEP_TOLD: f64 = 1.0 / 360.0;
+
+/// What makes edges known between samples.
+const CURE: &str = "record faster, or slow the edges down by a filter before the converter until each takes several \
+                    samples";
+
+/// Remarks on an amplitude that is too low by this part for edges known to a sample, at so many cycles per sample.
+fn blurred(loss: f64, frequency: f64) -> Option<String> {
+    (loss > LOST).then(|| {
+        format!(
+            "the edges jump from level to level within a sample, so that each is known to half a sample only, at \
+             {:.1} samples per cycle; amplitudes at the frequency are {:.2} % too low, at harmonic n about n^2 times \
+             that; {CURE}",
+            1.0 / frequency,
+            100.0 * loss
+        )
+    })
+}
+
+/// Remarks on phases that are unknown by so many cycles because sampling keeps step with the reference.
+fn in_step(u: f64) -> Option<String> {
+    (u > IN_STEP_TOLD).then(|| {
+        format!(
+            "sampling keeps step with the reference, whose edges jump from level to level within a sample: where \
+             between samples they are cannot be told, and all phases are uncertain by {:.2} deg (standard uncertainty, \
+             type B, n times that at harmonic n), which is in the results; {CURE}",
+            360.0 * u
+        )
+    })
 }
 
 /// From a sine channel.

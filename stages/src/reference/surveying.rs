@@ -4,9 +4,10 @@ use std::any::Any;
 use std::f64::consts::TAU;
 use std::sync::Arc;
 
+use phasemill_engine::constant::Distribution;
 use phasemill_engine::flow::{Buffer, Samples};
-use phasemill_engine::stage::{Apart, Closing, Fault, Kernel, Phases, Survey};
-use phasemill_engine::value::{About, Estimate, Part, Reach, Value};
+use phasemill_engine::stage::{Apart, ClockFound, Closing, Fault, Kernel, Phases, Survey};
+use phasemill_engine::value::{About, Estimate, Evaluation, Part, Reach, Value};
 
 use super::Settings;
 use super::found::{Clock, Quality, from_edges, from_signal, from_sine};
@@ -163,8 +164,22 @@ impl Kernel for Telling {
             .chain(plain.map(Estimate::real))
             .map(Value::Estimate)
             .collect();
+        let places = About {
+            evaluation: Evaluation::Stated,
+            distribution: Distribution::Rectangular,
+            ..About::new(
+                "places of edges between samples",
+                Reach::Node,
+                f64::INFINITY,
+            )
+        };
+        let places = Arc::new(places);
         Ok(Closing {
             values,
+            clock: Some(ClockFound {
+                phase: quality.phase_u.map(|u| Part::new(&places, 0, u)),
+                up: quality.up,
+            }),
             remarks: quality.remarks.clone(),
             ..Closing::default()
         })

@@ -64,15 +64,15 @@ impl Watch {
     pub fn finish(self) -> Option<Steadiness> {
         match self.look {
             Look::Square(square) => {
-                let (edges, duty) = square.finish();
-                let train = EdgeTrain::analyse(&edges).filter(EdgeTrain::is_steady)?;
+                let found = square.finish();
+                let train = EdgeTrain::analyse(&found.at).filter(EdgeTrain::is_steady)?;
                 Some(Steadiness {
                     square: true,
                     frequency: train.frequency * self.rate,
                     frequency_u: train.frequency_u * self.rate,
                     spread: train.spread * self.rate,
                     jitter: train.jitter,
-                    duty: Some(duty),
+                    duty: Some(found.up),
                     missing: train.missing.iter().map(|(_, n)| n).sum(),
                     extra: train.extra.len() as u64,
                     lost: train.lost,

@@ -1,11 +1,18 @@
 //! What the stages of a point leave at its end.
 
+use std::collections::BTreeMap;
+use std::f64::consts::TAU;
 use std::sync::Arc;
+
+use num_complex::Complex64;
 
 use super::{Lane, LaneOutcome, fail};
 use crate::graph::Node;
-use crate::stage::{Closing, Work};
-use crate::value::{About, Reach, Value};
+use crate::stage::{ClockFound, Closing, Work};
+use crate::value::{About, Part, Reach, Value};
+
+/// Clocks of a point by name, what is uncertain of them under its full name.
+type Clocks<'l> = BTreeMap<&'l str, ClockFound>;
 
 impl Lane<'_> {
     /// Takes the values of all passes, once means of the same samples know of each other. They come in the order of
@@ -17,26 +24,59 @@ impl Lane<'_> {
         closings.sort_by_key(|(node, _)| place[*node]);
         let name = |node: Node| self.plan.names[node].clone();
         self.job.joint.join(&mut closings, name);
+        let clocks: Clocks<'_> = (closings.iter())
+            .filter_map(|(node, closing)| {
+                let mut found = closing.clock.clone()?;
+                if let Some(part) = &mut found.phase {
+                    part.source.about = Arc::new(self.in_full(*node, &part.source.about));
+                }
+                Some((self.plan.names[*node].as_str(), found))
+            })
+            .collect();
         for (node, closing) in closings {
-            self.finished(node, closing, outcome);
+            self.ends(node, closing, &clocks, outcome);
         }
+        self.beside(&clocks, outcome);
         outcome.remarks.sort_by_key(|(node, _)| place[*node]);
     }
 
-    /// Takes how a node ended.
+    /// Takes how a node ended that is relative to no clock.
     pub(super) fn finished(&self, node: Node, closing: Closing, outcome: &mut LaneOutcome) {
+        self.ends(node, closing, &Clocks::new(), outcome);
+    }
+
+    /// Takes what stages remark on once the clocks that they are relative to were found.
+    fn beside(&self, clocks: &Clocks<'_>, outcome: &mut LaneOutcome) {
+        let inputs = self.job.recipe.inputs.len();
+        for &node in self.plan.order.iter().filter(|n| self.belongs(**n)) {
+            let input = self.job.reads(node).first();
+            let input = input.and_then(|&(source, port)| self.job.typed.flow(source, port));
+            let clock = input.and_then(|flow| clocks.get(flow.clock.as_ref()?.0.as_str()));
+            let (Some(input), Some(clock), Some(stage)) = (input, clock, node.checked_sub(inputs))
+            else {
+                continue;
+            };
+            let remark = self.job.recipe.stages[stage]
+                .configured
+                .beside(input, clock);
+            outcome.remarks.extend(remark.map(|text| (node, text)));
+        }
+    }
+
+    /// Takes how a node ended, once the clocks of the point are known.
+    fn ends(&self, node: Node, closing: Closing, clocks: &Clocks<'_>, outcome: &mut LaneOutcome) {
         let remarks = closing.remarks.into_iter().map(|r| (node, r));
         outcome.remarks.extend(remarks);
         let ports = (0..self.job.ports(node)).filter(|&p| !self.job.is_sampled(node, p));
         for (port, mut value) in ports.zip(closing.values) {
-            self.sign(node, port, &mut value);
+            self.sign(node, port, clocks, &mut value);
             outcome.values[node][port] = Some(value);
         }
     }
 
     /// What varies from sample to sample is this point's own: its sources get this point's name. The
-    /// constants that scaled the samples add their share.
-    fn sign(&self, node: Node, port: usize, value: &mut Value) {
+    /// constants that scaled the samples add their share, and so does the clock that they are relative to.
+    fn sign(&self, node: Node, port: usize, clocks: &Clocks<'_>, value: &mut Value) {
         let Value::Estimate(estimate) = value else {
             return;
         };
@@ -57,14 +97,18 @@ impl Lane<'_> {
             };
             part.source.about = full;
         }
-        for scaling in self
-            .job
-            .typed
-            .flow(node, port)
-            .iter()
-            .flat_map(|f| &f.scalings)
-        {
-            parts.extend(scaling.part(estimate.value));
+        let Some(flow) = self.job.typed.flow(node, port) else {
+            return;
+        };
+        parts.extend(flow.scalings.iter().filter_map(|s| s.part(estimate.value)));
+        let relative = flow.clock.as_ref().filter(|_| flow.kind.is_complex());
+        let Some((clock, n, m)) = relative else {
+            return;
+        };
+        if let Some(turn) = clocks.get(clock.as_str()).and_then(|c| c.phase.as_ref()) {
+            let turned = TAU * f64::from(*n) / f64::from(*m) * turn.effect.re;
+            let effect = estimate.value * Complex64::new(0.0, turned);
+            parts.push(Part::new(&turn.source.about, turn.source.index, effect));
         }
     }
 
