@@ -10,12 +10,15 @@ use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Port, Samples, Scaling};
 use phasemill_engine::stage::{
-    Checker, Configured, Fault, Follows, Kernel, Linear, Stage, Told, Work,
+    Checker, ClockFound, Configured, Fault, Follows, Kernel, Linear, Stage, Told, Work,
 };
 use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
 
 use tabulated::Tabulated;
+
+/// A full step that is off by more than this part is remarked on.
+const STEP_OFF: f64 = 0.01;
 
 /// The stage.
 pub struct Amplify;
@@ -35,7 +38,8 @@ impl Stage for Amplify {
          full step H of a chopped quantity. A square between 0 and H that is up for the part d of a period has at \
          harmonic n the peak amplitude 2H|sin(pi n d)|/(n pi), which is 2H/pi for d = 1/2 and n = 1 (derived, \
          Fourier series); linear flanks that each take the part r of a period multiply this by \
-         sin(pi n r)/(pi n r) (derived; the flanks turn the square into its average over their length). The \
+         sin(pi n r)/(pi n r) (derived; the flanks turn the square into its average over their length). A square \
+         reference that is up for another part of a cycle, so that the step would be off by more than 1 %, is remarked on. The \
          constants' uncertainties go into every estimate made from the flow."
     }
 
@@ -324,6 +328,27 @@ impl Configured for Settings {
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
         self.told(inputs)
+    }
+
+    fn beside(&self, input: &Flow, clock: &ClockFound) -> Option<String> {
+        let (Some(Express::Step { duty, flank }), Some((up, off))) = (self.express, clock.up)
+        else {
+            return None;
+        };
+        let harmonic = input.clock.as_ref().map_or(1, |(_, n, _)| *n);
+        let peak = |duty| peak_of_unit_step(harmonic, duty, flank);
+        let factor = peak(up) / peak(duty);
+        let differs = (up - duty).abs() > off && (factor - 1.0).abs() > STEP_OFF;
+        differs.then(|| {
+            format!(
+                "the reference is up for {:.1} % of a cycle, and the full step is told for {:.1} %: if what is measured is \
+                 up for as long as the reference, the step told is {factor:.3} of the true one; state `duty: \"{:.1} %\"` \
+                 in `chopping` then",
+                100.0 * up,
+                100.0 * duty,
+                100.0 * up
+            )
+        })
     }
 
     fn linear(&self, inputs: &[Flow]) -> Option<Linear> {

@@ -232,3 +232,42 @@ fn nothing_is_known_outside_the_table() {
         "gain of the table: expected a frequency from 10 Hz to 1000 Hz, found 5.000000 Hz"
     );
 }
+
+/// A pulse train has the fundamental 2 sin(pi d)/pi of its step (Fourier series): of what is up for a fifth of a cycle
+/// and told for half of one, sin(0.2 pi) = 0.588 is told. What is within the error of the measured part, or off by less
+/// than 1 %, as sin(0.48 pi) = 0.998, is not told of; at the third harmonic sin(1.44 pi) is 0.982 of what it should be.
+#[test]
+fn another_duty_than_that_of_the_reference_is_remarked_on() {
+    let beside = |duty, up, harmonic| {
+        let settings = Settings {
+            multiply: None,
+            divide: None,
+            express: Some(Express::Step { duty, flank: 0.0 }),
+            tables: Vec::new(),
+        };
+        let flow = Flow {
+            clock: Some(("clock".into(), harmonic, 1)),
+            ..phasor()
+        };
+        let clock = ClockFound {
+            up,
+            ..ClockFound::default()
+        };
+        settings.beside(&flow, &clock)
+    };
+    let told = beside(0.5, Some((0.2, 0.01)), 1).expect("a remark");
+    assert!(
+        told.contains("0.588 of the true one") && told.contains("`duty: \"20.0 %\"`"),
+        "{told}"
+    );
+    let told = beside(0.5, Some((0.48, 0.005)), 3).expect("a remark");
+    assert!(told.contains("0.982"), "{told}");
+    for (duty, up, harmonic) in [
+        (0.5, None, 1),
+        (0.5, Some((0.48, 0.005)), 1),
+        (0.5, Some((0.48, 0.03)), 3),
+        (0.2, Some((0.8, 0.001)), 1),
+    ] {
+        assert_eq!(beside(duty, up, harmonic), None, "{duty} {up:?} {harmonic}");
+    }
+}
