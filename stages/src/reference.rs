@@ -52,7 +52,9 @@ impl Stage for Reference {
          uncertainty, up to 360 deg*f/rate/sqrt(12) for edges that fall between the same samples in every cycle \
          (rectangular distribution; JCGM 100:2008, 4.3.7), independent from point to point; elsewhere their places are \
          spread, which averages, but lowers amplitudes, as is remarked on from 0.1 %. `Sine`: three-parameter fits (IEEE \
-         Std 1057) over blocks of ten periods, joined by straight lines, so that drift is followed and noise averaged. `Stated`: a frequency and phase, counted \
+         Std 1057) over blocks of so many `periods`, joined by straight lines, so that drift is followed and noise averaged; \
+         a variance s^2 in rad^2 that noise leaves in the phase of a block lowers an amplitude to exp(-s^2/3) of it \
+         (derived: two thirds of the variance on the lines), remarked on likewise. `Stated`: a frequency and phase, counted \
          exactly. `Free`: one frequency fitted to the signal itself by a four-parameter sine fit (IEEE Std 1057); \
          the fitted sine then has phase zero. Beside the clock there are the frequency with its uncertainty, its \
          spread from period to period (from block to block for a sine), the jitter of an edge or block against \
@@ -109,7 +111,16 @@ impl Stage for Reference {
                     })
                     .unwrap_or(false),
             })
-            .variant("Sine", "a sine", |r| Shape::Sine { near: near(r) })
+            .variant("Sine", "a sine", |r| Shape::Sine {
+                near: near(r),
+                periods: r
+                    .setting(
+                        "periods",
+                        "length of the blocks in periods: longer ones average more noise, shorter ones follow faster changes",
+                    )
+                    .default("10")
+                    .integer(1, 1_000_000) as u32,
+            })
             .variant("Stated", "a stated frequency", |r| Shape::Stated {
                 frequency: r
                     .setting("frequency", "the frequency")
@@ -157,8 +168,8 @@ enum Shape {
         hysteresis: Option<(f64, Unit)>,
         falling: bool,
     },
-    /// Hz.
-    Sine { near: Option<f64> },
+    /// Hz, and periods in a block.
+    Sine { near: Option<f64>, periods: u32 },
     /// Hz, and phase in cycles.
     Stated { frequency: f64, phase: f64 },
     /// Hz.
@@ -189,7 +200,7 @@ impl Configured for Settings {
         }
         let (stated, setting) = match self.shape {
             Shape::Stated { frequency, .. } => (Some(frequency), "shape.frequency"),
-            Shape::Sine { near } | Shape::Free { near } => (near, "shape.near"),
+            Shape::Sine { near, .. } | Shape::Free { near } => (near, "shape.near"),
             Shape::Square { .. } => (None, "shape"),
         };
         for (frequency, setting) in [(stated, setting), (self.expect, "expect")] {
@@ -328,10 +339,10 @@ impl Configured for Settings {
                     Box::new(Surveying::new(settings.clone(), rate, look))
                 }))
             }
-            Shape::Sine { .. } => {
-                let near = self.near();
+            Shape::Sine { periods, .. } => {
+                let (near, periods) = (self.near(), *periods);
                 Work::Survey(Box::new(move || {
-                    let look = Look::Sine(Box::new(Tracker::new(rate, near)));
+                    let look = Look::Sine(Box::new(Tracker::new(rate, near, periods)));
                     Box::new(Surveying::new(settings.clone(), rate, look))
                 }))
             }
@@ -355,7 +366,7 @@ impl Settings {
     /// The frequency in Hz to look near.
     fn near(&self) -> Option<f64> {
         match self.shape {
-            Shape::Sine { near } | Shape::Free { near } => near.or(self.expect),
+            Shape::Sine { near, .. } | Shape::Free { near } => near.or(self.expect),
             _ => None,
         }
     }

@@ -24,8 +24,8 @@ const LARGER: f64 = 4.0;
 /// Chance of noise being taken for a sine; small, since parts of a record are tried one after the other.
 const CHANCE: f64 = 1e-4;
 
-/// Periods in a block; fewer for a record of few periods.
-const PERIODS: f64 = 10.0;
+/// Periods in a block where nothing else is asked for.
+pub const PERIODS: u32 = 10;
 
 /// Fewest samples from which the frequency is found.
 const SHORTEST: usize = 64;
@@ -41,6 +41,8 @@ const DROPPED: f64 = 0.3;
 pub struct Tracker {
     rate: f64,
     near: Option<f64>,
+    /// In a block; fewer for a record of few periods.
+    periods: f64,
     window: Vec<f64>,
     /// Samples before the window.
     passed: u64,
@@ -75,14 +77,31 @@ pub struct Tracked {
     pub amplitude: f64,
     /// Stretches without a reference, in samples.
     pub lost: Vec<(f64, f64)>,
+    /// Periods in a block.
+    pub periods: f64,
+}
+
+impl Tracked {
+    /// The part of an amplitude at the frequency that is lost where the jitter is noise of the channel, so that the
+    /// signal does not follow it.
+    ///
+    /// Phases of two blocks with independent errors of variance s² have on the line between them, at a part w of the
+    /// way, the variance ((1 - w)² + w²)·s², on average 2s²/3; and phases of a variance v leave exp(-v/2) of an
+    /// amplitude (the characteristic function of a normal variable).
+    pub fn loss(&self) -> f64 {
+        let s = TAU * self.jitter;
+        -libm::expm1(-s * s / 3.0)
+    }
 }
 
 impl Tracker {
-    /// A tracker for a sample rate in Hz, with the frequency looked for near a given one if that is known.
-    pub fn new(rate: f64, near: Option<f64>) -> Self {
+    /// A tracker for a sample rate in Hz, with the frequency looked for near a given one if that is known, and so many
+    /// periods in a block.
+    pub fn new(rate: f64, near: Option<f64>, periods: u32) -> Self {
         Tracker {
             rate,
             near,
+            periods: f64::from(periods),
             window: Vec::new(),
             passed: 0,
             lock: None,
@@ -147,7 +166,7 @@ impl Tracker {
 
     fn lock_on(&self, fit: &SineFit, window: &[f64]) -> Lock {
         let periods = fit.frequency * window.len() as f64 / self.rate;
-        let per_block = PERIODS.min(periods / 4.0).max(1.0);
+        let per_block = self.periods.min(periods / 4.0).max(1.0);
         let length = (per_block * self.rate / fit.frequency).round().max(4.0) as u64;
         Lock {
             offset: fit.offset,
@@ -451,6 +470,7 @@ impl Blocks {
             jitter,
             amplitude,
             lost,
+            periods: self.length as f64 * self.frequency / self.rate,
             clock: ClockModel::new(knots, reach),
         }
     }

@@ -3,7 +3,7 @@
 use super::*;
 
 fn tracked(rate: f64, samples: &[f64], slice: usize) -> Tracked {
-    let mut tracker = Tracker::new(rate, None);
+    let mut tracker = Tracker::new(rate, None, PERIODS);
     samples.chunks(slice).for_each(|part| tracker.push(part));
     tracker.finish().expect("a sine")
 }
@@ -175,7 +175,7 @@ fn white_noise_is_no_sine() {
     for seed in 0..40u64 {
         let mut noise = noise(77 * seed + 1);
         let record: Vec<f64> = (0..2000).map(|_| noise()).collect();
-        let mut tracker = Tracker::new(1e4, None);
+        let mut tracker = Tracker::new(1e4, None, PERIODS);
         tracker.push(&record);
         let error = tracker.finish().expect_err("no sine");
         assert!(!matches!(error, SineError::TooFew(_)), "{seed}: {error}");
@@ -259,4 +259,36 @@ fn infinite_samples_are_left_out() {
     record[7_777] = f64::INFINITY;
     let found = tracked(10e3, &record, 4096);
     assert!((found.frequency - 200.0).abs() < 1e-9 && found.lost.is_empty());
+}
+
+/// Phases of variance s² on lines between blocks: the mean of exp(-((1 - w)² + w²)s²/2) over w, summed slowly, against
+/// the exponential of the mean exponent; by Jensen's inequality they differ in the second order, by var(w)·s⁴/8, and
+/// (1 - w)² + w² has the variance 1/45.
+#[test]
+fn noise_of_blocks_lowers_amplitudes_as_told() {
+    let mut tracker = Tracker::new(1e4, None, PERIODS);
+    tracker.push(
+        &(0..5000)
+            .map(|i| libm::sin(0.06 * f64::from(i)))
+            .collect::<Vec<_>>(),
+    );
+    let tracked = tracker.finish().expect("a sine");
+    for jitter in [0.01, 0.03, 0.05] {
+        let s = TAU * jitter;
+        let lines = (0..1000).map(|k| {
+            let w = (f64::from(k) + 0.5) / 1000.0;
+            libm::exp(-0.5 * s * s * ((1.0 - w) * (1.0 - w) + w * w))
+        });
+        let slow = 1.0 - lines.sum::<f64>() / 1000.0;
+        let told = Tracked {
+            jitter,
+            ..tracked.clone()
+        }
+        .loss();
+        let second = s * s * s * s / 45.0 / 8.0;
+        assert!(
+            (told - slow - second).abs() < 0.1 * second + 1e-7,
+            "{jitter}: {told} {slow}"
+        );
+    }
 }

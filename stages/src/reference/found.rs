@@ -180,7 +180,20 @@ pub fn from_sine(tracker: Tracker) -> Result<(Clock, Quality), Fault> {
             remedy: "check that this channel holds a sine, or say where to look with `near`",
         });
     }
-    let remarks = stops(&tracked.lost, "sine");
+    let mut remarks = stops(&tracked.lost, "sine");
+    let loss = tracked.loss();
+    if loss > LOST {
+        // The variance of a block's phase falls as its length grows.
+        let longer = (tracked.periods * loss / LOST).ceil();
+        remarks.push(format!(
+            "phases of blocks of {:.0} periods scatter by {:.2} deg; as far as that is noise of the channel and no jitter \
+             of the source, amplitudes at the frequency are {:.2} % too low, at harmonic n about n^2 times that; average over \
+             more `periods`, such as {longer:.0}, or raise the reference above its noise",
+            tracked.periods,
+            360.0 * tracked.jitter,
+            100.0 * loss
+        ));
+    }
     let quality = Quality {
         frequency: tracked.frequency,
         frequency_u: Some(tracked.frequency_u),

@@ -20,9 +20,9 @@ impl Settings {
                  between samples by linear interpolation",
                 if *falling { "falling" } else { "rising" }
             ),
-            Shape::Sine { near: f } => format!(
+            Shape::Sine { near: f, periods } => format!(
                 "The phase of the reference was taken from three-parameter sine fits (IEEE Std 1057) to {of} over \
-                 blocks of ten periods{}",
+                 blocks of {periods} periods{}",
                 near(f)
             ),
             Shape::Stated { frequency, phase } => format!(

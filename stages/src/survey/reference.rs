@@ -2,7 +2,7 @@
 
 use crate::math::edges::EdgeTrain;
 use crate::math::square::SquareChannel;
-use crate::math::tracker::Tracker;
+use crate::math::tracker::{PERIODS, Tracker};
 
 /// A channel looked at as a reference, as its samples stream by.
 pub struct Watch {
@@ -47,7 +47,7 @@ impl Watch {
             rate,
             look: match square {
                 true => Look::Square(SquareChannel::new(None, None, false)),
-                false => Look::Sine(Box::new(Tracker::new(rate, Some(near)))),
+                false => Look::Sine(Box::new(Tracker::new(rate, Some(near), PERIODS))),
             },
         }
     }
