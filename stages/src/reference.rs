@@ -54,14 +54,17 @@ impl Stage for Reference {
          spread, which averages, but lowers amplitudes, as is remarked on from 0.1 %. `Sine`: three-parameter fits (IEEE \
          Std 1057) over blocks of so many `periods`, joined by straight lines, so that drift is followed and noise averaged; \
          a variance s^2 in rad^2 that noise leaves in the phase of a block lowers an amplitude to exp(-s^2/3) of it \
-         (derived: two thirds of the variance on the lines), remarked on likewise. `Stated`: a frequency and phase, counted \
+         (derived: two thirds of the variance on the lines), remarked on likewise. A clock that slips by a part of a \
+         cycle from one period or block to the next, and then goes on as before, is told of, and its frequency, spread and \
+         jitter are those of the stretches between slips. `Stated`: a frequency and phase, counted \
          exactly. `Free`: one frequency fitted to the signal itself by a four-parameter sine fit (IEEE Std 1057); \
          the fitted sine then has phase zero. Beside the clock there are the frequency with its uncertainty, its \
          spread from period to period (from block to block for a sine), the jitter of an edge or block against \
          the line through its neighbours, and the numbers of missing and of extra pulses."
     }
 
-    // 2: what edges are off by alike is an uncertainty of all that is relative to the clock.
+    // 2: what edges are off by alike is an uncertainty of all that is relative to the clock; frequencies are not told
+    // across slips.
     fn numeric_version(&self) -> u32 {
         2
     }

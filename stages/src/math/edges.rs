@@ -4,6 +4,7 @@ use phasemill_engine::flow::Phase;
 
 use super::clock::{ClockModel, Knot};
 use super::places::Places;
+use super::slips::{Slip, broken_at, slips, stretches};
 
 /// A train of edges, put in order.
 #[derive(Clone, Debug)]
@@ -14,8 +15,12 @@ pub struct EdgeTrain {
     pub edges: usize,
     /// Mean frequency over the stretches that hold together, in cycles per sample.
     pub frequency: f64,
-    /// Standard uncertainty of the mean frequency from the jitter of the outermost edges.
+    /// Standard uncertainty of the mean frequency, from the jitter of the outermost edges; or how far it is from the
+    /// usual one, where that is another.
     pub frequency_u: f64,
+    /// The frequency of most periods, where many pulses are missing or extra and the mean is another: then cycles were
+    /// counted wrongly.
+    pub usual: Option<f64>,
     /// Standard deviation of the frequency from period to period.
     pub spread: f64,
     /// Root mean square deviation of an edge from the line through its neighbours, in cycles.
@@ -26,6 +31,8 @@ pub struct EdgeTrain {
     pub extra: Vec<f64>,
     /// Stretches over which the phase is lost.
     pub lost: Vec<(f64, f64)>,
+    /// Slips, which are left out of frequency, spread and jitter.
+    pub slips: Vec<Slip>,
     /// What is unknown of the edges' places, should they jump from level to level.
     pub places: Places,
 }
@@ -48,6 +55,9 @@ const ALIKE: f64 = 0.05;
 
 /// Part of a period by which one edge must fit better than an earlier one to begin with.
 const CLEARLY: f64 = 0.1;
+
+/// Pulses missing, extra or lost that are more than one in so many edges make the count of cycles doubtful.
+const DOUBTFUL: usize = 100;
 
 /// Intervals below this part of those that fill most of the time are bounces.
 const BOUNCE: f64 = 0.25;
@@ -301,8 +311,11 @@ impl<'e> Walk<'e> {
     }
 
     fn finish(self) -> Option<EdgeTrain> {
+        // Edges that jump are off by up to half a sample each.
+        let slips = slips(&self.train, 1, 2.0 / self.overall);
+        let held = broken_at(&self.train, &slips, 1);
         let whole = |pair: &&[Knot]| !pair[0].broken;
-        let pairs = || self.train.windows(2).filter(whole);
+        let pairs = || held.windows(2).filter(whole);
         let (mut cycles, mut samples) = (0i64, 0.0);
         for pair in pairs() {
             cycles += pair[1].phase.cycle - pair[0].phase.cycle;
@@ -316,25 +329,39 @@ impl<'e> Walk<'e> {
             pairs().map(|p| (p[1].phase.cycle - p[0].phase.cycle) as f64 / (p[1].at - p[0].at));
         // An edge between two others at equal distance deviates from their middle with 3/2 of the
         // variance of a single edge.
-        let residuals = self
-            .train
+        let residuals = held
             .windows(3)
             .filter(|t| !t[0].broken && !t[1].broken)
             .filter(|t| t[2].phase.cycle - t[0].phase.cycle == 2)
             .map(|t| (t[1].at - 0.5 * (t[0].at + t[2].at)) * frequency);
         let (count, squares) = residuals.fold((0u64, 0.0), |(n, s), r| (n + 1, s + r * r));
         let jitter = (squares / count.max(1) as f64 / 1.5).sqrt();
-        let spread = deviation(local);
+        let spread = deviation(local.clone());
+        // The outermost edges of each stretch.
+        let ends = (2.0 * stretches(&held) as f64).sqrt() * jitter / samples;
+        let places = Places::of(&held);
+        let mut paces: Vec<f64> = local.collect();
+        let usual = median(&mut paces)?;
+        drop(held);
+        let doubtful = self.missing.len() + self.extra.len() + self.lost.len();
+        // Where many edges come between or are missing, cycles may be counted wrongly.
+        let off = (1.0 / frequency - 1.0 / usual).abs();
+        let wrong = DOUBTFUL * doubtful > self.edges.len() && off > (0.01 / usual).max(1.0);
         Some(EdgeTrain {
             edges: self.edges.len(),
             frequency,
-            frequency_u: std::f64::consts::SQRT_2 * jitter / samples,
+            frequency_u: match wrong {
+                true => ends.max((frequency - usual).abs()),
+                false => ends,
+            },
+            usual: wrong.then_some(usual),
             spread,
             jitter,
             missing: self.missing,
             extra: self.extra,
             lost: self.lost,
-            places: Places::of(&self.train),
+            slips,
+            places,
             clock: ClockModel::new(self.train, 1.5),
         })
     }

@@ -29,6 +29,7 @@ pub mod ranks;
 pub mod rc_notch;
 pub mod section;
 pub mod sinefit;
+pub mod slips;
 pub mod sos;
 pub mod spectral;
 pub mod square;

@@ -13,6 +13,7 @@ use phasemill_engine::flow::Phase;
 use super::clock::{ClockModel, Knot, advanced, cycles_between};
 use super::edges::deviation;
 use super::sinefit::{self, SineError, SineFit};
+use super::slips::{Slip, broken_at, slips, stretches};
 use super::tones::{Oscillator, SamplePhase};
 
 /// Samples that are looked at together for the frequency.
@@ -77,6 +78,8 @@ pub struct Tracked {
     pub amplitude: f64,
     /// Stretches without a reference, in samples.
     pub lost: Vec<(f64, f64)>,
+    /// Slips, which are left out of frequency, spread and jitter.
+    pub slips: Vec<Slip>,
     /// Periods in a block.
     pub periods: f64,
 }
@@ -435,7 +438,10 @@ impl Blocks {
     }
 
     fn quality(&self, knots: Vec<Knot>, amplitude: f64, lost: Vec<(f64, f64)>) -> Tracked {
-        let pairs = || knots.windows(2).filter(|p| !p[0].broken);
+        // A slip within a block turns the phase of that by a part of it.
+        let slips = slips(&knots, 2, 0.0);
+        let held = broken_at(&knots, &slips, 2);
+        let pairs = || held.windows(2).filter(|p| !p[0].broken);
         let (cycles, samples) = pairs().fold((0.0, 0.0), |(c, s), p| {
             (
                 c + cycles_between(p[1].phase, p[0].phase),
@@ -447,7 +453,7 @@ impl Blocks {
             .collect();
         // A phase deviates from the line through its neighbours, which lie at parts w and 1 - w of their
         // distance, with 1 + w² + (1 - w)² of the variance of a single one.
-        let squares: Vec<f64> = knots
+        let squares: Vec<f64> = held
             .windows(3)
             .filter(|t| !t[0].broken && !t[1].broken)
             .map(|t| {
@@ -461,15 +467,20 @@ impl Blocks {
             })
             .collect();
         let jitter = (squares.iter().sum::<f64>() / squares.len().max(1) as f64).sqrt();
+        // The outermost blocks of each stretch.
+        let ends = (2.0 * stretches(&held) as f64).sqrt() * jitter * self.rate / samples;
+        let spread = deviation(local.iter().copied());
+        drop(held);
         // At most half a block and half a block's rest lie beyond the outermost knots.
         let reach = self.length as f64 * self.frequency / self.rate + 1.5;
         Tracked {
             frequency: self.rate * cycles / samples,
-            frequency_u: std::f64::consts::SQRT_2 * jitter * self.rate / samples,
-            spread: deviation(local.iter().copied()),
+            frequency_u: ends,
+            spread,
             jitter,
             amplitude,
             lost,
+            slips,
             periods: self.length as f64 * self.frequency / self.rate,
             clock: ClockModel::new(knots, reach),
         }

@@ -10,6 +10,7 @@ use crate::math::clock::{ClockModel, StatedClock};
 use crate::math::edges::EdgeTrain;
 use crate::math::finder::FoundEdges;
 use crate::math::sinefit::{FreeSine, Parameter};
+use crate::math::slips::Slip;
 use crate::math::square::SquareChannel;
 use crate::math::tracker::{Tracker, stands_out};
 
@@ -96,6 +97,14 @@ pub fn from_edges(channel: SquareChannel, rate: f64) -> Result<(Clock, Quality),
         ));
     }
     remarks.extend(stops(&train.lost, "pulses"));
+    remarks.extend(slipped(&train.slips, "period"));
+    remarks.extend(train.usual.map(|usual| {
+        format!(
+            "most periods are those of {:.2} Hz and the mean is another, so cycles were counted wrongly where pulses are \
+             missing or extra; what was mixed is of little use, and the frequency uncertain by the difference",
+            usual * rate
+        )
+    }));
     if !(0.02..=0.98).contains(&high) {
         remarks.push(format!(
             "the reference is above its threshold for {:.2} % of the time",
@@ -181,6 +190,7 @@ pub fn from_sine(tracker: Tracker) -> Result<(Clock, Quality), Fault> {
         });
     }
     let mut remarks = stops(&tracked.lost, "sine");
+    remarks.extend(slipped(&tracked.slips, "block"));
     let loss = tracked.loss();
     if loss > LOST {
         // The variance of a block's phase falls as its length grows.
@@ -232,6 +242,27 @@ pub fn from_signal(
     Ok((
         Clock::Stated(StatedClock::new(fit.frequency, rate, fit.phase / TAU)),
         quality,
+    ))
+}
+
+/// Remarks on slips, each from one period or block to the next.
+fn slipped(slips: &[Slip], what: &str) -> Option<String> {
+    let first = slips.first()?;
+    let more = match slips.len() - 1 {
+        0 => String::new(),
+        more => format!(" and {more} times more"),
+    };
+    let way = if first.cycles > 0.0 {
+        "behind"
+    } else {
+        "ahead"
+    };
+    Some(format!(
+        "the reference slips near sample {:.0}{more}: from one {what} to the next it is {:.2} cycles {way}, and then goes on \
+         as before; samples were lost there, or the source jumped; the frequency is that of the stretches between, and \
+         means across it hold only if the signal jumped alike",
+        first.at,
+        first.cycles.abs()
     ))
 }
 
