@@ -28,6 +28,7 @@ mod headers;
 mod lineage;
 mod memory;
 mod promises;
+mod odd_samples;
 mod records;
 mod reference_amplitude;
 mod reference_chain;

@@ -38,13 +38,21 @@ fn is_missing(text: &str) -> bool {
         .any(|words| text.contains(words))
 }
 
+/// What is the matter with samples that a remark of these words is on.
+const ODD: [(&str, &str); 2] = [
+    ("of the converter, of", "coarse steps"),
+    ("or more in a row at one value", "standing still"),
+];
+
 /// A remark in a word: what is the matter, or else the stage that has something to say.
 fn word(text: &str) -> String {
-    match node_of(text) {
+    let odd = ODD.iter().find(|(words, _)| text.contains(words));
+    match (odd, node_of(text)) {
         _ if is_clipped(text) => "clipped".into(),
         _ if is_missing(text) => "samples missing".into(),
-        Some(node) => format!("`{node}`"),
-        None => "remark".into(),
+        (Some((_, word)), _) => (*word).into(),
+        (None, Some(node)) => format!("`{node}`"),
+        (None, None) => "remark".into(),
     }
 }
 
@@ -148,11 +156,15 @@ mod tests {
             "point 5, `clock`: stopped",
             "point 4, `detector`: 1 sample at full scale, the first at sample 3",
             "point 9, `clock`: bridged",
+            "point 7, `detector`: the samples span 2 steps of the converter, of 1.0000 mV: noise is below",
+            "point 8, `detector`: 4096 samples stand still, 2048 or more in a row at one value, the first at or before sample 0",
             "of all points",
         ];
         assert_eq!(
             flagged(61, failures.into_iter(), remarks.into_iter()).as_deref(),
-            Some("3 of 61 points carry a remark: 4 (clipped), 5 (failed), 9 (`clock`)")
+            Some(
+                "5 of 61 points carry a remark: 4 (clipped), 5 (failed), 7 (coarse steps), 8 (standing still), 9 (`clock`)"
+            )
         );
         assert_eq!(flagged(61, std::iter::empty(), std::iter::empty()), None);
     }

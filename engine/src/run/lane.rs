@@ -229,7 +229,7 @@ impl<'l> Lane<'l> {
         };
         let is_reference = self.job.is_reference(node);
         let closing = Closing {
-            remarks: counters.remarks(&input.header.unit, is_reference),
+            remarks: counters.remarks(input.header, is_reference),
             ..Closing::default()
         };
         self.ended(node, &closing);

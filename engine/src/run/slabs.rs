@@ -210,7 +210,7 @@ pub fn over(
             watch.lap(1);
             for from in (0..length).step_by(NEAR) {
                 let values = &mut values[..NEAR.min(length - from)];
-                counters.merge(&reader.convert(&stored, from, values));
+                reader.convert(&stored, from, values, &mut counters);
                 watch.lap(2);
                 slabs.iter_mut().for_each(|slab| slab.push(values));
                 if averaged {

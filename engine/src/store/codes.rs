@@ -108,7 +108,12 @@ impl<T: Code> Numbers for Of<T> {
             let (now, later) = bytes.split_at(count * size_of::<T>());
             let (part, rest) = std::mem::take(&mut out).split_at_mut(count);
             let extent = values::<T>(decode, now, part);
-            if decode.is_plain(&extent) {
+            let is_plain = decode.is_plain(&extent);
+            // What is missing or at full scale is counted as such.
+            let stands = is_plain && extent.low == extent.high;
+            seen.still
+                .take(at, count, stands.then(|| decode.value(extent.low)));
+            if is_plain {
                 // Each step of the conversion keeps or reverses order, so that ends stay ends.
                 seen.range(&[decode.value(extent.low), decode.value(extent.high)]);
             } else {

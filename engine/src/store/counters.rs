@@ -1,8 +1,19 @@
 //! What is counted while samples are converted, and what is said of it.
 
-use super::ends::{CutOff, Ends};
+use super::ChannelHeader;
+use super::ends::{CutOff, Ends, WINDOW};
+use super::still::Still;
 use crate::diagnostic::counted;
 use crate::units::{Unit, format_quantity};
+
+/// Steps of the converter that noise spans which leaves no trace of them. Its error is white, and independent of the
+/// signal, where noise of at least about half a step rms dithers it (B. Widrow, I. Kollár, Quantization Noise, Cambridge
+/// University Press 2008, from memory). Gaussian noise of 0.6 steps is farther than two steps from its mean once in 1200
+/// samples (3.3 standard deviations), so that among [`ENOUGH`] it spans fewer than four steps with a chance below
+/// 0.1 %, wherever the mean lies between two codes.
+const SPANNED: f64 = 4.0;
+/// Samples that have to be looked at for that.
+const ENOUGH: u64 = 8192;
 
 /// What was seen in some samples of a point.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -23,10 +34,12 @@ pub struct Counters {
     pub maximum: Option<f64>,
     /// What was seen at both.
     pub ends: Ends,
+    /// Where samples stand still.
+    pub still: Still,
 }
 
 impl Counters {
-    /// Takes in what was seen in later samples.
+    /// Takes in what was seen in later samples. The first of them begins a window of [`super::ends`].
     pub fn merge(&mut self, later: &Counters) {
         self.missing += later.missing;
         self.infinite += later.infinite;
@@ -36,6 +49,15 @@ impl Counters {
         self.range(later.minimum.as_slice());
         self.range(later.maximum.as_slice());
         self.ends.merge(&later.ends);
+        self.still.merge(&later.still);
+    }
+
+    /// How many steps of the converter the samples span, where that is something and too little for noise to dither it.
+    pub fn spanned(&self, header: &ChannelHeader) -> Option<u64> {
+        let range = self.maximum? - self.minimum?;
+        let steps = (range / header.step()?).round();
+        let few = steps > 0.0 && steps < SPANNED && self.ends.looked_at() >= ENOUGH;
+        few.then_some(steps as u64)
     }
 
     /// Where the signal seems to have been cut off below full scale.
@@ -46,22 +68,23 @@ impl Counters {
         }
     }
 
-    /// What a user is to know of a channel whose values have a unit. A reference may well stand at its levels.
-    pub fn remarks(&self, unit: &Unit, is_reference: bool) -> Vec<String> {
-        let mut remarks = self.oddities(unit, is_reference);
+    /// What a user is to know of a channel. A reference may well stand at its levels.
+    pub fn remarks(&self, header: &ChannelHeader, is_reference: bool) -> Vec<String> {
+        let mut remarks = self.oddities(header, is_reference);
         if let (Some(low), Some(high)) = (self.minimum, self.maximum)
             && low == high
         {
             remarks.push(format!(
                 "all samples are {}: nothing was recorded; check the cable, the detector and the range of the converter",
-                in_unit(low, unit)
+                in_unit(low, &header.unit)
             ));
         }
         remarks
     }
 
-    /// What is odd with some of the samples: at full scale, missing, cut off.
-    pub fn oddities(&self, unit: &Unit, is_reference: bool) -> Vec<String> {
+    /// What is odd with some of the samples: at full scale, missing, cut off, standing still, or in a few coarse steps.
+    pub fn oddities(&self, header: &ChannelHeader, is_reference: bool) -> Vec<String> {
+        let unit = &header.unit;
         let mut oddities = Vec::new();
         if let Some(first) = self.first_clipped {
             oddities.push(format!(
@@ -80,12 +103,10 @@ impl Counters {
                 counted(self.missing, "sample")
             ));
         }
-        let cut_off = if is_reference {
-            Vec::new()
-        } else {
-            self.cut_off()
-        };
-        for cut in cut_off {
+        if is_reference {
+            return oddities;
+        }
+        for cut in self.cut_off() {
             let which = if cut.is_largest {
                 "largest"
             } else {
@@ -96,6 +117,22 @@ impl Counters {
                  off before the converter, so that amplitudes are too small; use less gain there, and record again",
                 100.0 * cut.part,
                 in_unit(cut.value, unit)
+            ));
+        }
+        if let (Some(steps), Some(step)) = (self.spanned(header), header.step()) {
+            oddities.push(format!(
+                "the samples span {} of the converter, of {}: noise is below half a step rms and does not dither it, so that \
+                 an amplitude of a few steps may come out too small, too large or not at all, which the uncertainty does not \
+                 tell; use more gain before the converter, or a smaller range of it, and record again",
+                counted(steps, "step"),
+                in_unit(step, unit)
+            ));
+        } else if let Some(first) = self.still.first.filter(|_| self.minimum != self.maximum) {
+            oddities.push(format!(
+                "at least {} stand still, {WINDOW} or more in a row at one value, the first at or before sample {first}: what a converter or a \
+                 buffer that stopped leaves holds no signal, so that amplitudes are too small by its part of the point; \
+                 compare with the other channels there, and leave the point out or record again",
+                counted(self.still.samples, "sample")
             ));
         }
         oddities

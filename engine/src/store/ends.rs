@@ -126,6 +126,11 @@ impl Ends {
         }
     }
 
+    /// Samples that were looked at and are there.
+    pub(super) fn looked_at(&self) -> u64 {
+        self.looked_at
+    }
+
     pub(super) fn merge(&mut self, later: &Ends) {
         self.high.merge(&later.high);
         self.low.merge(&later.low);

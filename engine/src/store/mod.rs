@@ -25,6 +25,7 @@ mod result;
 mod rows;
 mod samples;
 mod sink;
+mod still;
 #[cfg(test)]
 mod tests;
 mod times;
@@ -117,6 +118,14 @@ impl ChannelHeader {
             .trim_start_matches(|c: char| !c.is_ascii_digit());
         let digits = digits.split(' ').next().unwrap_or_default();
         digits.parse().map_or(8, |bits: u64| bits / 8)
+    }
+
+    /// The value of one step of the converter, in SI units; `None` where none is stored: for floats, and for numbers of
+    /// things counted, which are whole by themselves.
+    pub fn step(&self) -> Option<f64> {
+        let is_integer = self.stored.starts_with("int") || self.stored.starts_with("uint");
+        let counts = self.scale == 1.0 && self.unit.compatible(&Unit::one());
+        (is_integer && !counts).then(|| self.scale.abs() * self.unit.si_factor())
     }
 
     /// The header of a channel of one point that is not recorded yet.

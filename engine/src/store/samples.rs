@@ -104,7 +104,7 @@ impl ChannelReader {
             if let Some(hash) = hash {
                 hash(stored.bytes());
             }
-            counters.merge(&self.convert(&stored, 0, out));
+            self.convert(&stored, 0, out, counters);
         }
         spare().push(stored);
         read
@@ -169,9 +169,14 @@ impl ChannelReader {
     }
 
     /// Converts stored samples to SI units, NaN where one is missing, as many as `out` has room for and `from` of them
-    /// later than the first; what was seen in them.
-    pub fn convert(&self, stored: &StoredSamples, from: usize, out: &mut [f64]) -> Counters {
-        let mut seen = Counters::default();
+    /// later than the first, and takes note of what is seen in them.
+    pub fn convert(
+        &self,
+        stored: &StoredSamples,
+        from: usize,
+        out: &mut [f64],
+        seen: &mut Counters,
+    ) {
         let missing = |seen: &mut Counters, at: u64, out: &mut [f64]| {
             if !out.is_empty() {
                 out.fill(f64::NAN);
@@ -190,18 +195,17 @@ impl ChannelReader {
                 continue;
             }
             let first = stored.start + done as u64;
-            missing(&mut seen, first, &mut out[done - from..now.start - from]);
+            missing(seen, first, &mut out[done - from..now.start - from]);
             self.rows.form.numbers.convert(
                 &self.decode,
                 &part[(now.start - begins) * stored.size..(now.end - begins) * stored.size],
                 &mut out[now.start - from..now.end - from],
                 stored.start + now.start as u64,
-                &mut seen,
+                seen,
             );
             done = now.end;
         }
         let first = stored.start + done as u64;
-        missing(&mut seen, first, &mut out[done - from..]);
-        seen
+        missing(seen, first, &mut out[done - from..]);
     }
 }

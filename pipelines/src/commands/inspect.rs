@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use phasemill_engine::diagnostic::counted;
 use phasemill_engine::look::{self, ChannelLook, MOST_SAMPLES};
 use phasemill_engine::recipe::{Axis, Channel, RateOrigin, Wiring};
 use phasemill_engine::store::{DatasetInfo, FileContents, RecordingFile, StoreError};
@@ -389,6 +390,9 @@ fn look_json(found: &ChannelLook) -> Value {
             "value": cut.value,
             "part": cut.part,
         })).collect::<Vec<_>>(),
+        "steps_spanned": counters.spanned(&found.header),
+        "still": counters.still.samples,
+        "first_still": counters.still.first,
         "judged_by": found.samples,
         "may_be_reference": found.reference.as_ref().map(|guess| json!({
             "shape": if guess.near_extremes > SQUARE { "square" } else { "sine" },
@@ -421,8 +425,11 @@ fn describe(found: &ChannelLook, serves: Option<&str>, more_follows: bool) {
             format_quantity(low, &unit, 5)
         )),
         (Some(low), Some(high)) => {
+            let steps = counters.spanned(header).map_or(String::new(), |steps| {
+                format!(", {} of the converter", counted(steps, "step"))
+            });
             say(format!(
-                "      from {} to {}",
+                "      from {} to {}{steps}",
                 format_quantity(low, &unit, 5),
                 format_quantity(high, &unit, 5)
             ));
@@ -440,7 +447,7 @@ fn describe(found: &ChannelLook, serves: Option<&str>, more_follows: bool) {
     // What is there for others has no full scale, and nothing cut it off.
     let oddities = match serves {
         Some(_) => Vec::new(),
-        None => counters.oddities(&unit, is_square),
+        None => counters.oddities(header, is_square),
     };
     for remark in oddities {
         say(format!("      {remark}"));

@@ -187,7 +187,7 @@ impl Channel<'_> {
             watch.lap(1);
             for from in (0..length).step_by(NEAR) {
                 let values = &mut values[..NEAR.min(length - from)];
-                seen.merge(&reader.convert(&stored, from, values));
+                reader.convert(&stored, from, values, &mut seen);
                 watch.lap(2);
                 take(values);
                 watch.lap(3);

@@ -302,7 +302,8 @@ fn threads_share_the_blocks_of_a_record() {
                     .unwrap();
                 assert_eq!(stored.len(), length);
                 let mut out = vec![0.0; length];
-                let seen = reader.convert(&stored, 0, &mut out);
+                let mut seen = Counters::default();
+                reader.convert(&stored, 0, &mut out, &mut seen);
                 found.push((index, stored.bytes().to_vec(), out, seen));
             }
         };

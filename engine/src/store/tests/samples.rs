@@ -432,9 +432,9 @@ fn a_signal_that_is_cut_off_is_told_whatever_slices_are_read() {
             text(&dataset, "units", "V");
         }
     });
-    let volt = crate::units::Unit::parse("V").unwrap();
-    let whole = read(&path, &header(&path, "whole"), 0, 4096);
-    assert_eq!(whole.counters.remarks(&volt, false), [""; 0]);
+    let whole = header(&path, "whole");
+    let seen = read(&path, &whole, 0, 4096).counters;
+    assert_eq!(seen.remarks(&whole, false), [""; 0]);
     let cut = header(&path, "cut");
     let all = read(&path, &cut, 0, samples);
     for slice in [1000, 2048, 32_768] {
@@ -447,17 +447,129 @@ fn a_signal_that_is_cut_off_is_told_whatever_slices_are_read() {
         matches!(found[..], [CutOff { value, is_largest: false, part }] if (value + 0.9).abs() < 1e-12 && (part - 0.1436).abs() < 0.0083),
         "{found:?}"
     );
-    let remarks = all.counters.remarks(&volt, false);
+    let remarks = all.counters.remarks(&cut, false);
     assert!(
         matches!(&remarks[..], [one] if one.contains("smallest value, -900") && one.contains("less gain")),
         "{remarks:?}"
     );
-    assert_eq!(all.counters.remarks(&volt, true), [""; 0]);
+    assert_eq!(all.counters.remarks(&cut, true), [""; 0]);
+}
+
+/// Codes round(offset + noise), of Gaussian noise, with a scale of 1 mV; the noise in steps.
+fn dithered(offset: f64, rms: f64, samples: usize) -> Vec<i16> {
+    use rand_chacha::rand_core::{Rng, SeedableRng};
+    let mut generator = rand_chacha::ChaCha8Rng::seed_from_u64(17);
+    let mut uniform = || (generator.next_u32() as f64 + 0.5) / 4294967296.0;
+    // Box and Muller, Ann. Math. Stat. 29, 610 (1958).
+    let mut one = || {
+        let radius = (-2.0 * libm::log(uniform())).sqrt();
+        radius * libm::cos(std::f64::consts::TAU * uniform())
+    };
+    (0..samples)
+        .map(|_| (offset + rms * one()).round() as i16)
+        .collect()
+}
+
+/// What is said of codes of which one is 1 mV, and of how many steps.
+fn said_of(
+    codes: &[i16],
+    unit: &str,
+    scale: f64,
+    is_reference: bool,
+) -> (Option<u64>, Vec<String>) {
+    let folder = tempfile::tempdir().unwrap();
+    let path = file(folder.path(), "a.h5", |f| {
+        number(f, "sample_rate", 1000.0);
+        let dataset = array(f, "x", &[codes.len()], codes);
+        number(&dataset, "scale", scale);
+        text(&dataset, "units", unit);
+    });
+    let header = header(&path, "x");
+    let seen = read(&path, &header, 0, 5000).counters;
+    (seen.spanned(&header), seen.remarks(&header, is_reference))
+}
+
+#[test]
+fn a_converter_that_noise_does_not_dither_is_told() {
+    for offset in [0.0, 0.25, 0.5] {
+        let coarse = dithered(offset, 0.2, 10_000);
+        let (spanned, said) = said_of(&coarse, "V", 1e-3, false);
+        // Within five standard deviations, one step, are at most three codes and at least one.
+        assert!(matches!(spanned, Some(1..=3)), "{spanned:?} at {offset}");
+        assert!(
+            matches!(&said[..], [one] if one.contains("of the converter, of 1.0000 mV") && one.contains("more gain")),
+            "{said:?}"
+        );
+        assert_eq!(said_of(&coarse, "V", 1e-3, true).1, [""; 0]);
+        // Noise of 0.7 steps is beyond two steps from its mean once in 230 samples (2.86 standard deviations), and is not
+        // among 10 000 with a chance of exp(-43).
+        let fine = dithered(offset, 0.7, 10_000);
+        assert_eq!(said_of(&fine, "V", 1e-3, false), (None, vec![]));
+        // Too few samples to tell.
+        assert_eq!(said_of(&coarse[..8000], "V", 1e-3, false).0, None);
+    }
+    // Things that are counted come in whole numbers; codes of which one is a part of a number do not.
+    let counts: Vec<i16> = (0..10_000).map(|i| i16::from(i % 100 == 0)).collect();
+    for unit in ["1", "count"] {
+        assert_eq!(said_of(&counts, unit, 1.0, false).0, None, "{unit}");
+    }
+    assert_eq!(said_of(&counts, "1", 0.5, false).0, Some(1));
+    // A single step is none: that all samples are alike is said.
+    let (spanned, said) = said_of(&[7; 10_000], "V", 1e-3, false);
+    assert!(spanned.is_none() && said.len() == 1 && said[0].starts_with("all samples are"));
+}
+
+/// Zeros that stand for a buffer that was lost are told with their place, whatever slices are read and however they are
+/// stored.
+#[test]
+fn samples_that_stand_still_are_told_whatever_slices_are_read() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut codes = dithered(0.0, 100.0, 50_000);
+    // Ten whole windows of 2048 from window 5 on.
+    codes[10_000..30_800].fill(0);
+    let floats: Vec<f32> = codes.iter().map(|c| f32::from(*c) * 1e-3).collect();
+    let path = file(folder.path(), "a.h5", |f| {
+        number(f, "sample_rate", 1000.0);
+        let dataset = array(f, "codes", &[codes.len()], &codes);
+        number(&dataset, "scale", 1e-3);
+        text(&dataset, "units", "V");
+        text(&array(f, "floats", &[codes.len()], &floats), "units", "V");
+    });
+    for name in ["codes", "floats"] {
+        let header = header(&path, name);
+        let all = read(&path, &header, 0, codes.len());
+        for slice in [999, 2048, 2049, 32_768] {
+            assert_eq!(read(&path, &header, 0, slice), all, "slices of {slice}");
+        }
+        let still = all.counters.still;
+        assert_eq!((still.samples, still.first), (20_480, Some(10_240)));
+        let said = all.counters.remarks(&header, false);
+        assert!(
+            matches!(&said[..], [one] if one.starts_with("at least 20480 samples stand still, 2048 or more in a row at one value, the first at or before sample 10240:")),
+            "{said:?}"
+        );
+        assert_eq!(all.counters.remarks(&header, true), [""; 0]);
+    }
+    // What is missing or at full scale is counted as such.
+    let missing = Channel {
+        missing: Some(0.0),
+        ..Channel::default()
+    };
+    let recording = RecordingFile::open(&path).unwrap();
+    let header = recording.channel("codes", &missing, None).unwrap();
+    assert_eq!(read(&path, &header, 0, 4096).counters.still.samples, 0);
+    let full: Vec<i16> = codes
+        .iter()
+        .map(|c| if *c == 0 { i16::MAX } else { *c })
+        .collect();
+    assert!(
+        matches!(&said_of(&full, "V", 1e-3, false).1[..], [one] if one.contains("at full scale"))
+    );
 }
 
 #[test]
 fn what_is_missing_or_all_alike_is_said_as_it_is() {
-    let unit = crate::units::Unit::parse("V").unwrap();
+    let header = ChannelHeader::assumed("x", 1.0, 10, crate::units::Unit::volt());
     let counters = |missing, infinite| Counters {
         missing,
         infinite,
@@ -476,14 +588,14 @@ fn what_is_missing_or_all_alike_is_said_as_it_is() {
             "1 sample missing (infinite), the first at sample 4",
         ),
     ] {
-        assert_eq!(found.remarks(&unit, false), [wanted]);
+        assert_eq!(found.remarks(&header, false), [wanted]);
     }
     let dead = Counters {
         minimum: Some(0.25),
         maximum: Some(0.25),
         ..Counters::default()
     };
-    let said = dead.remarks(&unit, false);
+    let said = dead.remarks(&header, false);
     assert!(
         said.len() == 1 && said[0].starts_with("all samples are 250"),
         "{said:?}"
