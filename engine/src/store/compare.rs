@@ -1,12 +1,13 @@
 //! Where two result files first differ in an output.
 
-use hdf5::Dataset;
 use hdf5::types::TypeDescriptor;
+use hdf5::{Dataset, Location};
 
 use super::StoreError;
-use super::digest::{Member, PIECE, all_bytes, attributes, canonical, members};
-use super::object::reason;
+use super::digest::{Member, PIECE, all_bytes, attribute, canonical, members};
+use super::object::{Content, reason};
 use super::result::ResultReader;
+use crate::units::Unit;
 
 /// A place where two files differ.
 #[derive(Clone, Debug, PartialEq)]
@@ -41,9 +42,16 @@ impl ResultReader {
             let mut all = Vec::new();
             members(&here, "", &mut all)?;
             let mut spots = Vec::new();
+            spots.extend(other_attributes("", &here, &there)?);
             for (path, member) in &all {
-                let Member::Dataset(dataset) = member else {
-                    continue;
+                let dataset = match member {
+                    Member::Dataset(dataset) => dataset,
+                    Member::Group(group) => {
+                        if let Ok(twin) = there.group(path) {
+                            spots.extend(other_attributes(path, group, &twin)?);
+                        }
+                        continue;
+                    }
                 };
                 let Ok(twin) = there.dataset(path) else {
                     spots.push(at(format!("{path} does not come out any more"), None, None));
@@ -101,11 +109,39 @@ fn compare(path: &str, here: &Dataset, there: &Dataset, points: u64) -> hdf5::Re
         let message = format!("{path} is {was}, and {is} comes out");
         return Ok(Some(at(message, point, sample)));
     }
-    if attributes(here)? != attributes(there)? {
-        let message = format!("{path} has other attributes than come out");
-        return Ok(Some(at(message, None, None)));
+    other_attributes(path, here, there)
+}
+
+/// The first attribute that is not there with the same value.
+fn other_attributes(path: &str, here: &Location, there: &Location) -> hdf5::Result<Option<Spot>> {
+    let all = there.attr_names()?;
+    for name in here.attr_names()? {
+        let is_there = all.contains(&name);
+        if !is_there || !are_alike(&name, here, there)? {
+            let of = match path {
+                "" => String::new(),
+                path => format!(" of {path}"),
+            };
+            let message = format!("the attribute {name}{of} is another than comes out");
+            return Ok(Some(at(message, None, None)));
+        }
     }
     Ok(None)
+}
+
+/// Whether an attribute that both have is the same. What a unit is called may change.
+fn are_alike(name: &str, here: &Location, there: &Location) -> hdf5::Result<bool> {
+    if attribute(here, name)? == attribute(there, name)? {
+        return Ok(true);
+    }
+    let unit = |of: &Location| -> hdf5::Result<Option<Unit>> {
+        Ok(match Content::of(&*of.attr(name)?)? {
+            Content::Texts(texts) => texts.first().and_then(|text| Unit::parse(text).ok()),
+            _ => None,
+        })
+    };
+    Ok(name == "units"
+        && unit(here)?.is_some_and(|was| unit(there).is_ok_and(|is| is == Some(was))))
 }
 
 /// Index of the first number that differs, with both.

@@ -139,13 +139,20 @@ pub(super) fn attributes(of: &Location) -> hdf5::Result<Vec<u8>> {
     let mut bytes = Vec::new();
     for name in names {
         feed(&mut bytes, &name);
-        match Content::of(&*of.attr(&name)?)? {
-            Content::Numbers(numbers) => {
-                bytes.extend(numbers.iter().flat_map(|n| canonical(*n).to_le_bytes()));
-            }
-            Content::Texts(texts) => texts.iter().for_each(|t| feed(&mut bytes, t)),
-            Content::Other(what) => feed(&mut bytes, &what),
+        bytes.extend(attribute(of, &name)?);
+    }
+    Ok(bytes)
+}
+
+/// The value of an attribute, as it is hashed.
+pub(super) fn attribute(of: &Location, name: &str) -> hdf5::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    match Content::of(&*of.attr(name)?)? {
+        Content::Numbers(numbers) => {
+            bytes.extend(numbers.iter().flat_map(|n| canonical(*n).to_le_bytes()));
         }
+        Content::Texts(texts) => texts.iter().for_each(|t| feed(&mut bytes, t)),
+        Content::Other(what) => feed(&mut bytes, &what),
     }
     Ok(bytes)
 }

@@ -15,7 +15,7 @@ mod table;
 use std::fmt;
 
 pub use dimension::Dimension;
-pub use print::{format_beside, format_expanded, format_quantity, format_uncertain};
+pub use print::{format_beside, format_expanded, format_plain, format_quantity, format_uncertain};
 pub use printed::Printed;
 use scale::Scale;
 

@@ -7,7 +7,16 @@ use super::scale::{Scale, shifted};
 use super::table::{Named, Prefixes, UNITS, look_up, prefix};
 
 /// Usual names for units that a search through pairs of symbols would name oddly.
-const USUAL: &[&str] = &["m/s", "m/s^2", "J/kg", "W/m^2", "N/m", "1/sqrt(Hz)"];
+const USUAL: &[&str] = &[
+    "m/s",
+    "m/s^2",
+    "J/kg",
+    "W/m^2",
+    "N/m",
+    "1/sqrt(Hz)",
+    // What is made of phases is their variance, and no solid angle.
+    "rad^2",
+];
 
 /// A name for the SI unit of a dimension: one symbol, or a few, or a quotient of bases.
 pub(super) fn derived(dimension: Dimension) -> String {
@@ -238,6 +247,18 @@ pub fn format_quantity(value: f64, unit: &Unit, digits: usize) -> String {
         _ => joined(&format!("{number:.*e}", digits - 1), &unit),
     }
 }
+
+/// The same, but whole numbers without a unit, such as numbers of things, without idle digits: `2`.
+pub fn format_plain(value: f64, unit: &Unit, digits: usize) -> String {
+    let is_whole = *unit == Unit::one() && value.fract() == 0.0 && value.abs() < LARGEST_WHOLE;
+    match is_whole {
+        true => format!("{}", value + 0.0),
+        false => format_quantity(value, unit, digits),
+    }
+}
+
+/// Whole numbers from here on are written with a power of ten.
+const LARGEST_WHOLE: f64 = 1e15;
 
 /// Numbers below this power of ten are written with one.
 const SMALLEST: i32 = -4;

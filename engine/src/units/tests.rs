@@ -461,6 +461,34 @@ fn quantities_print_with_a_prefix() {
 }
 
 #[test]
+fn the_square_of_an_angle_is_a_variance_and_no_solid_angle() {
+    for angle in ["rad", "deg"] {
+        assert_eq!(unit(angle).pow(2).unwrap().ascii(), "rad^2");
+    }
+    assert_eq!(unit("deg^2").to_coherent().ascii(), "rad^2");
+    // What was written stays as it was.
+    assert_eq!(unit("sr").ascii(), "sr");
+    assert_eq!(unit("W/sr").ascii(), "W/sr");
+}
+
+#[test]
+fn whole_numbers_without_a_unit_print_without_idle_digits() {
+    let one = Unit::one();
+    for (value, text) in [
+        (2.0, "2"),
+        (-0.0, "0"),
+        (123_456_789.0, "123456789"),
+        (2.5, "2.50000"),
+        (1e15, "1.00000e15"),
+    ] {
+        assert_eq!(format_plain(value, &one, 6), text);
+    }
+    assert_eq!(format_plain(2.0, &unit("V"), 3), "2.00 V");
+    assert_eq!(format_plain(0.02, &unit("%"), 3), "2.00 %");
+    assert_eq!(format_plain(f64::NAN, &one, 3), "NaN");
+}
+
+#[test]
 fn uncertainties_are_read() {
     let read = |t: &str| Quantity::parse_with_uncertainty(t).map(|(q, u)| (q.value, u));
     for (text, value, uncertainty) in [

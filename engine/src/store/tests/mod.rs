@@ -1,6 +1,7 @@
 //! Tests of the store, on files made here or by another writer of HDF5.
 
 mod chunks;
+mod compare;
 mod files;
 mod foreign;
 mod headers;
