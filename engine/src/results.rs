@@ -10,7 +10,7 @@ use crate::run::{Drawn, Finding, Job, Outcome, Share, Sink, peak_memory};
 use crate::saved::{SUPERSEDES, Supersedes};
 use crate::session::Sweep;
 use crate::store::{ResultWriter, StoreError};
-use crate::units::{Unit, format_expanded, format_uncertain};
+use crate::units::{Unit, format_expanded, format_plain, format_uncertain};
 use crate::value::{Coverage, Estimate, Table, Value};
 
 /// Makes the entry of a job and room for its kept samples.
@@ -183,8 +183,8 @@ pub fn answers(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
                     kept.name,
                     several.len(),
                     values.len(),
-                    crate::units::format_quantity(low, &flow.unit, 5),
-                    crate::units::format_quantity(high, &flow.unit, 5),
+                    format_plain(low, &flow.unit, 5),
+                    format_plain(high, &flow.unit, 5),
                     companions::of_several(job, outcome, kept, values)
                 ));
                 if let (Some(flagged), Some(line)) = (
@@ -292,7 +292,7 @@ fn in_words(flow: &Flow, estimate: &Estimate) -> String {
         } else {
             &flow.unit
         };
-        let digits = |x: f64| crate::units::format_quantity(x, unit, 6);
+        let digits = |x: f64| format_plain(x, unit, 6);
         match aspect.interval(estimate, &mut coverage) {
             None => format!("{} (uncertainty not evaluated)", digits(x)),
             Some(i) if i.degrees_of_freedom.is_nan() => {

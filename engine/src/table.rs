@@ -21,12 +21,23 @@ pub struct Table {
     coverage: Coverage,
 }
 
-/// What was found at a point of the main recording, or of all of its points, as a cell.
-fn found_at(all: &[Finding], point: usize) -> String {
-    let here = all
-        .iter()
-        .filter(|f| f.recording.is_empty() && f.point.is_none_or(|p| p == point as u64));
-    here.map(ToString::to_string).collect::<Vec<_>>().join("; ")
+/// What was found at a point of the main recording as a cell. What is about all points together stands in every row, or
+/// else in the first, where it is said to be so.
+fn found_at(all: &[Finding], point: usize, of_all: Together) -> String {
+    let own = all.iter().filter(|f| f.recording.is_empty());
+    let words = own.filter_map(|finding| match (finding.point, of_all) {
+        (None, Together::EveryRow) => Some(finding.to_string()),
+        (None, Together::FirstRow) => (point == 0).then(|| format!("all points: {finding}")),
+        (Some(at), _) => (at == point as u64).then(|| finding.to_string()),
+    });
+    words.collect::<Vec<_>>().join("; ")
+}
+
+/// Where it is told what is about all points together.
+#[derive(Clone, Copy)]
+enum Together {
+    EveryRow,
+    FirstRow,
 }
 
 /// A number as a cell; nothing for one that is not known.
@@ -129,8 +140,8 @@ impl Table {
                 row.push(whole(estimate.and_then(|e| e.count)));
                 row.push(whole(estimate.map(|e| e.missing)));
             }
-            row.push(found_at(&outcome.failures, point));
-            row.push(found_at(&outcome.remarks, point));
+            row.push(found_at(&outcome.failures, point, Together::EveryRow));
+            row.push(found_at(&outcome.remarks, point, Together::FirstRow));
             self.rows.push(row);
         }
     }
@@ -267,5 +278,31 @@ impl CsvFile {
     /// [`StoreError::Write`].
     pub fn publish(self) -> Result<(), StoreError> {
         crate::store::publish(self.file, &self.path)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A remark on a series says nothing of any one point, and a failure of it is why every one has no value.
+    #[test]
+    fn what_is_about_all_points_is_remarked_on_once() {
+        let finding = |point: Option<u64>, recording: &str, message: &str| Finding {
+            recording: recording.into(),
+            point,
+            node: "fit".into(),
+            message: message.into(),
+        };
+        let all = [
+            finding(None, "", "bends"),
+            finding(Some(1), "", "clipped"),
+            finding(Some(1), "blocked", "elsewhere"),
+        ];
+        let told = |point: usize, of_all| found_at(&all, point, of_all);
+        assert_eq!(told(0, Together::FirstRow), "all points: `fit`: bends");
+        assert_eq!(told(1, Together::FirstRow), "point 1, `fit`: clipped");
+        assert_eq!(told(2, Together::FirstRow), "");
+        assert_eq!(told(2, Together::EveryRow), "`fit`: bends");
     }
 }

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 use std::process::Command;
+use std::sync::atomic::Ordering;
 
 use phasemill_engine::diagnostic::Diagnostics;
 use phasemill_engine::recipe::{Recipe, Wiring};
@@ -42,7 +43,12 @@ fn both(recording: &Path, stages: &str, results: &str) -> [Given; 2] {
         let plan = job.plan.to_string();
         assert!(!plan.contains("by: ac"), "{plan}");
         let job = if together { job } else { job.one_by_one() };
-        let outcome = job.run(&[], None, &Monitor::default());
+        let monitor = Monitor::default();
+        let outcome = job.run(&[], None, &monitor);
+        if outcome.failures.is_empty() {
+            // Nothing is read but what progress is shown of.
+            assert_eq!(monitor.done.load(Ordering::Relaxed), job.work(), "{plan}");
+        }
         let kept = job.typed.results.iter();
         let values = kept.flat_map(|k| outcome.values[k.node][k.port].clone());
         let values = values.map(|v| v.as_ref().and_then(Value::estimate).map(|e| e.value));

@@ -98,6 +98,13 @@ pub struct Shared {
     pub heads: Vec<Node>,
 }
 
+impl Shared {
+    /// Whether the mean of the source is taken in a look of its own, while the clock is looked for.
+    pub fn takes_mean_first(&self) -> bool {
+        self.less_mean && self.clock.is_some()
+    }
+}
+
 /// A chain on its way back from its last stage.
 #[derive(Clone)]
 struct Traced {

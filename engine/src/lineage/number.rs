@@ -3,7 +3,7 @@
 use super::{Chosen, Record};
 use crate::aspect::Aspect;
 use crate::store::StoreError;
-use crate::units::{Unit, format_quantity, format_uncertain};
+use crate::units::{Unit, format_plain, format_quantity, format_uncertain};
 
 /// Digits of what has no uncertainty.
 const DIGITS: usize = 6;
@@ -52,7 +52,7 @@ impl Record {
                 true => format_uncertain(value, u, &shown),
                 false => format!(
                     "{}, uncertainty not evaluated",
-                    format_quantity(value, &shown, DIGITS)
+                    format_plain(value, &shown, DIGITS)
                 ),
             };
             let ends = match low.is_finite() && high.is_finite() {

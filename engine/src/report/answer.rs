@@ -8,7 +8,7 @@ use super::{
 };
 use crate::aspect::Aspect;
 use crate::lineage::Output;
-use crate::units::{Unit, format_quantity, format_uncertain};
+use crate::units::{Unit, format_plain, format_quantity, format_uncertain};
 
 /// Rows of the table of a sweep; the CSV of the plot has all.
 const MOST_ROWS: usize = 200;
@@ -121,7 +121,7 @@ pub fn in_words(column: &Column<'_>, number: &Numbers, point: usize) -> String {
             )
         }
         true => format_uncertain(value, u, &number.unit),
-        false => format_quantity(value, &number.unit, DIGITS),
+        false => format_plain(value, &number.unit, DIGITS),
     }
 }
 
@@ -333,8 +333,8 @@ pub fn plot(column: &Column<'_>, number: &Numbers, troubles: &[Trouble]) -> Plot
         counted(points as u64, "point"),
         x[0],
         with_unit(x[1], &along.unit),
-        format_quantity(y[0], &number.unit, 4),
-        format_quantity(y[1], &number.unit, 4),
+        format_plain(y[0], &number.unit, 4),
+        format_plain(y[1], &number.unit, 4),
         coverage(column, number).join("; ")
     );
     Plot {

@@ -10,7 +10,7 @@ use crate::recipe::{Recipe, Wiring};
 use crate::saved::Saved;
 use crate::stage::Registry;
 use crate::store::{ChannelHeader, StoreError};
-use crate::units::{Unit, format_quantity};
+use crate::units::{Unit, format_plain};
 use crate::verify::{Texts, texts, unfit};
 
 /// Bins of a density or curve, all points together, up to which they are read.
@@ -364,7 +364,7 @@ impl Numbers {
     /// The smallest and the largest value in words; `None` where there is none.
     pub(super) fn range(&self) -> Option<String> {
         let there = self.ranked();
-        let shown = |x: &f64| format_quantity(*x, &self.unit, 4);
+        let shown = |x: &f64| format_plain(*x, &self.unit, 4);
         Some(format!(
             "{} to {}",
             shown(there.first()?),

@@ -51,11 +51,17 @@ impl Job<'_> {
                      first order and not to be trusted; keep fewer results, or run fewer points at a time"
                 ),
             };
+            let kept = self.typed.results.iter();
+            let mut kept = kept.filter(|k| (k.node, k.port) == (curved.node, curved.port));
+            let of = kept.next().map_or("", |kept| kept.name.as_str());
+            let worst = match worst < 10.0 {
+                true => format!("{:.0} % of", 100.0 * worst),
+                false => format!("{worst:.0} times"),
+            };
             let message = format!(
-                "first-order propagation fails at {at} of {} points: opposite changes of what is uncertain fail to \
-                 cancel by up to {:.0} % of the uncertainty; {from}",
+                "first-order propagation fails at {at} of {} points of {of}: opposite changes of what is uncertain fail \
+                 to cancel by up to {worst} the uncertainty; {from}",
                 curved.by.len(),
-                100.0 * worst,
             );
             Finding {
                 recording: String::new(),

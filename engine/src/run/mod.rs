@@ -339,17 +339,19 @@ impl<'r> Job<'r> {
         self.sets.iter().map(|set| set.points().len() as u64).sum()
     }
 
-    /// Samples that a run passes through, for the progress shown.
+    /// Samples that a run reads, each channel by itself in every pass that needs it, for the progress shown.
     pub fn work(&self) -> u64 {
-        let inputs = self.recipe.inputs.len();
-        let passes = self.plan.passes.iter();
-        let passes = passes.filter(|p| p[..inputs].contains(&true)).count() as u64;
+        // Some means are taken before, as by `Lane::means`.
+        let averaged = |input: Node| {
+            let mut first = self.shared.iter().filter(|s| s.takes_mean_first());
+            first.any(|s| s.source.0 == input)
+        };
         let of_set = |set: &RecordingSet| {
-            let longest = (0..self.recipe.inputs.len())
-                .map(|i| set.longest(i))
-                .max()
-                .unwrap_or(0);
-            longest * set.points().len() as u64 * passes
+            let read = (0..self.recipe.inputs.len()).map(|input| {
+                let passes = self.plan.passes.iter().filter(|needed| needed[input]);
+                set.longest(input) * (passes.count() as u64 + u64::from(averaged(input)))
+            });
+            read.sum::<u64>() * set.points().len() as u64
         };
         self.sets.iter().map(of_set).sum()
     }

@@ -126,7 +126,10 @@ impl Lane<'_> {
                 }
             }
         };
-        let reads = now.nodes.iter().any(|n| *n < self.inputs.len());
+        let lengths: Vec<u64> = readings
+            .iter()
+            .filter_map(|reading| Some(self.inputs[reading.node].as_ref()?.header.samples))
+            .collect();
         read(readings, 0);
         for start in (0..longest).step_by(block as usize) {
             if self.monitor.stop.load(Ordering::Relaxed) {
@@ -147,9 +150,9 @@ impl Lane<'_> {
                     read(readings, end);
                 }
             }
-            if reads {
-                self.monitor.done.fetch_add(end - start, Ordering::Relaxed);
-            }
+            let of_channel = |length: &u64| end.min(*length) - start.min(*length);
+            let done = lengths.iter().map(of_channel).sum();
+            self.monitor.done.fetch_add(done, Ordering::Relaxed);
         }
         Ok(())
     }

@@ -94,7 +94,7 @@ impl<'l> Lane<'l> {
         outcome: &mut LaneOutcome,
     ) -> Result<(), Stopped> {
         let early: Vec<(usize, Node)> = (self.shared.iter().enumerate())
-            .filter(|(_, s)| pass == 0 && s.less_mean && s.clock.is_some())
+            .filter(|(_, s)| pass == 0 && s.takes_mean_first())
             .filter(|(_, s)| self.belongs(s.source.0))
             .filter(|(_, s)| {
                 let visit = self.visit.as_ref();
