@@ -217,10 +217,39 @@ impl Flow {
         }
     }
 
+    /// What zero and sign of its phase are, of phasors and complex estimates and of phases taken of them; `None` where
+    /// that has no meaning, as for a ratio of two.
+    pub fn zero_of_phase(&self) -> Option<String> {
+        let has_amplitude = self.convention.is_some();
+        let has_phase = match self.kind.is_complex() {
+            true => has_amplitude,
+            false => !has_amplitude && self.unit.same_dimension(&Unit::radian()),
+        };
+        let clock = self.clock.as_ref().filter(|_| has_phase)?;
+        Some(zero_of_phase(clock))
+    }
+
     /// Seconds per point, where known.
     pub fn duration(&self) -> Option<f64> {
         Some(self.length? as f64 / self.rate?)
     }
+}
+
+/// What zero and sign of phases are that are relative to the harmonic n/m of a clock.
+fn zero_of_phase((clock, n, m): &(String, u32, u32)) -> String {
+    let times = match (n, m) {
+        (1, 1) => String::new(),
+        (n, 1) => format!("{n}*"),
+        (n, m) => format!("({n}/{m})*"),
+    };
+    let cycles = match clock.as_str() {
+        "" => "the reference".to_owned(),
+        name => format!("\"{name}\""),
+    };
+    format!(
+        "relative to sin(2*pi*{times}p), p the cycles of {cycles}, whole at its rising edge or zero crossing unless its \
+         stage states otherwise; positive where the signal leads; stages that turn phases move the zero"
+    )
 }
 
 /// One output of a stage.
@@ -439,6 +468,38 @@ impl Buffer {
         match self {
             Buffer::Phasor(v) => Some(v),
             _ => None,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Phasors have a zero, phases that were taken of them too; ratios of two phasors, amplitudes and times have none.
+    #[test]
+    fn what_has_a_phase_says_where_its_zero_is() {
+        let with = |kind, unit: Unit, convention, clock: Option<(u32, u32)>| Flow {
+            convention,
+            clock: clock.map(|(n, m)| ("chopper".into(), n, m)),
+            ..Flow::new(kind, unit)
+        };
+        let peak = Some(Convention::Peak);
+        let zero =
+            |kind, unit, convention, clock| with(kind, unit, convention, clock).zero_of_phase();
+        let own = zero(Kind::Phasor, Unit::volt(), peak, Some((1, 1))).expect("a zero");
+        assert!(own.starts_with("relative to sin(2*pi*p), p the cycles of \"chopper\", whole"));
+        let third = zero(Kind::ComplexEstimate, Unit::volt(), peak, Some((3, 1)));
+        assert!(third.is_some_and(|text| text.contains("sin(2*pi*3*p)")));
+        let half = zero(Kind::Estimate, Unit::degree(), None, Some((1, 2)));
+        assert!(half.is_some_and(|text| text.contains("sin(2*pi*(1/2)*p)")));
+        for (kind, unit, convention, clock) in [
+            (Kind::ComplexEstimate, Unit::one(), None, Some((1, 1))),
+            (Kind::ComplexEstimate, Unit::volt(), peak, None),
+            (Kind::Estimate, Unit::volt(), peak, Some((1, 1))),
+            (Kind::Estimate, Unit::second(), None, Some((1, 1))),
+        ] {
+            assert_eq!(zero(kind, unit, convention, clock), None);
         }
     }
 }

@@ -56,15 +56,7 @@ pub fn write(
                 .map(|v| v.as_ref().and_then(Value::estimate))
                 .collect();
             let complex = flow.kind.is_complex();
-            writer.series(
-                entry,
-                &kept.name,
-                &flow.unit,
-                &axis,
-                flow.convention,
-                &estimates,
-                complex,
-            )?;
+            writer.series(entry, &kept.name, flow, &axis, &estimates)?;
             let here = |d: &&Drawn| (d.node, d.port) == (kept.node, kept.port);
             if let Some(simulation) = &outcome.simulation
                 && let Some(drawn) = simulation.results.iter().find(here)

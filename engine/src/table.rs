@@ -61,6 +61,15 @@ fn axis_name(axis: &SeriesAxis) -> String {
     }
 }
 
+/// The unit of a number as a header has it, with how amplitudes are stated: `nA peak`.
+fn stated_in(aspect: Aspect, flow: &Flow) -> String {
+    let unit = unit_of(aspect, flow).0;
+    match flow.convention {
+        Some(convention) if aspect != Aspect::Phase => format!("{unit} {convention}"),
+        _ => unit,
+    }
+}
+
 /// The unit of a number of an estimate as tables show it, and its size in SI units.
 fn unit_of(aspect: Aspect, flow: &Flow) -> (String, f64) {
     match aspect {
@@ -90,7 +99,7 @@ impl Table {
     /// Adds one row per point of a job: every kept estimate with standard uncertainty (`.u`), ends of the
     /// 95 % interval (`.low`, `.high`) and degrees of freedom (`.dof`), then what failed there and what was remarked on.
     /// All jobs of a run have the same
-    /// recipe and so the same columns, in the units of the first; a value of another dimension is left out.
+    /// recipe and so the same columns, in the units of the first, with how amplitudes are stated; a value of another dimension is left out.
     pub fn add_estimates(&mut self, entry: &str, job: &Job<'_>, outcome: &Outcome) {
         let mut kept: Vec<_> = kept_values(job, outcome)
             .filter(|(_, flow, _)| flow.kind.is_estimate())
@@ -114,7 +123,7 @@ impl Table {
         self.header = vec!["recording".into(), "point".into(), axis_name(&axis)];
         for (kept, flow, _) in &kept {
             for &aspect in Aspect::all(flow.kind.is_complex()) {
-                let (name, unit) = (full_name(&kept.name, aspect), unit_of(aspect, flow).0);
+                let (name, unit) = (full_name(&kept.name, aspect), stated_in(aspect, flow));
                 self.header.extend([
                     format!("{name} [{unit}]"),
                     format!("{name}.u [{unit}]"),
@@ -284,6 +293,7 @@ impl CsvFile {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::flow::{Convention, Kind};
 
     /// A remark on a series says nothing of any one point, and a failure of it is why every one has no value.
     #[test]
@@ -304,5 +314,19 @@ mod tests {
         assert_eq!(told(1, Together::FirstRow), "point 1, `fit`: clipped");
         assert_eq!(told(2, Together::FirstRow), "");
         assert_eq!(told(2, Together::EveryRow), "`fit`: bends");
+    }
+
+    #[test]
+    fn headers_say_how_amplitudes_are_stated() {
+        let unit = Unit::parse("nA").expect("a unit");
+        let flow = |convention| Flow {
+            convention,
+            ..Flow::new(Kind::ComplexEstimate, unit.clone())
+        };
+        let step = flow(Some(Convention::Step));
+        assert_eq!(stated_in(Aspect::Amplitude, &step), "nA full step");
+        assert_eq!(stated_in(Aspect::InPhase, &step), "nA full step");
+        assert_eq!(stated_in(Aspect::Phase, &step), "deg");
+        assert_eq!(stated_in(Aspect::Amplitude, &flow(None)), "nA");
     }
 }

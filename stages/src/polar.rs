@@ -104,6 +104,8 @@ impl Configured for Settings {
             unit,
             convention: None,
             scalings: Vec::new(),
+            // The phase of a ratio is a difference, relative to no clock.
+            clock: input.clock.clone().filter(|_| input.convention.is_some()),
             ..input.clone()
         };
         if input.kind == Kind::Phasor || !input.evaluated {

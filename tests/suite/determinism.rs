@@ -423,7 +423,7 @@ fn a_second_run_gives_the_same_bits() {
 #[test]
 fn content_hashes_see_every_part_of_a_value() {
     use num_complex::Complex64;
-    use phasemill_engine::flow::Convention;
+    use phasemill_engine::flow::{Convention, Flow, Kind};
     use phasemill_engine::stage::SeriesAxis;
     use phasemill_engine::store::{ResultWriter, Rows};
     use phasemill_engine::units::Unit;
@@ -462,7 +462,11 @@ fn content_hashes_see_every_part_of_a_value() {
         table(2.0, None),
         table(1.0, Some(vec![0.5])),
     ];
-    let (unit, axis, convention) = (Unit::volt(), SeriesAxis::default(), Some(Convention::Peak));
+    let (unit, axis) = (Unit::volt(), SeriesAxis::default());
+    let flow = Flow {
+        convention: Some(Convention::Peak),
+        ..Flow::new(Kind::ComplexEstimate, unit.clone())
+    };
     let content = |values: &[Option<Written>]| {
         let mut writer = ResultWriter::scratch().unwrap();
         writer.entry("e", "").unwrap();
@@ -484,9 +488,7 @@ fn content_hashes_see_every_part_of_a_value() {
                     .iter()
                     .map(|v| v.as_ref().and_then(Written::estimate));
                 let estimates: Vec<Option<&Estimate>> = estimates.collect();
-                writer
-                    .series("e", "o", &unit, &axis, convention, &estimates, true)
-                    .unwrap();
+                writer.series("e", "o", &flow, &axis, &estimates).unwrap();
             }
         }
         writer

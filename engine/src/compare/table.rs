@@ -5,7 +5,11 @@ use crate::table::Table;
 
 /// The comparisons of all entries, one row for each chain at each point, in the units of the first.
 pub(super) fn table(all: &[(String, Comparison)]) -> Table {
-    let unit = all.first().map_or("1", |(_, c)| c.unit.as_str());
+    let unit = match all.first().map(|(_, c)| (&c.unit, c.convention.as_str())) {
+        None => "1".to_owned(),
+        Some((unit, "")) => unit.clone(),
+        Some((unit, convention)) => format!("{unit} {convention}"),
+    };
     let axis = all
         .first()
         .map_or_else(String::new, |(_, c)| match c.axis.unit.as_str() {

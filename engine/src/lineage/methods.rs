@@ -3,7 +3,7 @@
 
 use super::alike::{Alike, main_first};
 use super::findings::{is_clipped, point_of};
-use super::{Chosen, ConstantFacts, Entry, Lineage, Node};
+use super::{Chosen, ConstantFacts, Entry, FlowFacts, Lineage, Node};
 use crate::run::Job;
 use crate::stage::Told;
 use crate::units::{Quantity, Unit, format_quantity};
@@ -97,6 +97,7 @@ pub fn methods(lineage: &Lineage, entry: &Entry, chosen: &[Chosen<'_>]) -> Strin
         }
     }
     sentences.extend(constants.into_iter().map(calibration));
+    sentences.extend(zeros_of_phase(entry, chosen));
     sentences.extend(results(entry, chosen));
     sentences.extend(troubled(entry, chosen));
     let libraries: Vec<String> = lineage
@@ -254,6 +255,26 @@ fn relative(constant: &ConstantFacts) -> Option<String> {
     let angle = value.unit.same_dimension(&Unit::radian());
     let fits = u.unit.same_dimension(&value.unit) && scale && !angle;
     (fits && part.is_finite()).then(|| spoken(part, "%"))
+}
+
+/// What zero and sign of the phases among the results are.
+fn zeros_of_phase(entry: &Entry, chosen: &[Chosen<'_>]) -> Vec<String> {
+    let mut groups: Vec<(String, Vec<String>)> = Vec::new();
+    for chosen in chosen {
+        let flow = entry.flow(chosen.output);
+        let Some(zero) = flow.and_then(FlowFacts::zero_of_phase) else {
+            continue;
+        };
+        let name = format!("\"{}\"", chosen.output.name);
+        match groups.iter_mut().find(|(other, _)| *other == zero) {
+            Some((_, names)) => names.push(name),
+            None => groups.push((zero, vec![name])),
+        }
+    }
+    let sentence = |(zero, names): (String, Vec<String>)| {
+        format!("The phase of {} is {zero}.", joined(&names))
+    };
+    groups.into_iter().map(sentence).collect()
 }
 
 /// What the results are, and what is said of their uncertainty.

@@ -48,7 +48,8 @@ mod story;
 
 use serde::{Deserialize, Serialize};
 
-use crate::flow::{Flow, Kind};
+use crate::flow::{Convention, Flow, Kind};
+use crate::units::Unit;
 
 pub(crate) use findings::flagged;
 pub use findings::point_of;
@@ -265,6 +266,22 @@ pub struct FlowFacts {
     pub evaluated: Option<bool>,
     /// Trials from which uncertainties were drawn where first order fails; `None` where it holds.
     pub drawn: Option<u64>,
+}
+
+impl FlowFacts {
+    /// As [`Flow::zero_of_phase`].
+    pub fn zero_of_phase(&self) -> Option<String> {
+        let complex = [Kind::Phasor, Kind::ComplexEstimate].map(|k| k.to_string());
+        let flow = Flow {
+            convention: self.convention.as_ref().map(|_| Convention::Peak),
+            clock: self.clock.clone(),
+            ..match complex.contains(&self.kind) {
+                true => Flow::new(Kind::ComplexEstimate, Unit::one()),
+                false => Flow::new(Kind::Estimate, Unit::parse(&self.unit).ok()?),
+            }
+        };
+        flow.zero_of_phase()
+    }
 }
 
 /// The channel behind an input.

@@ -49,6 +49,14 @@ pub fn answer(subject: &Subject<'_>) -> Section {
                 .into(),
         ));
     }
+    let mut zeros: Vec<&str> = Vec::new();
+    for zero in subject.columns.iter().map(|c| c.zero_of_phase.as_str()) {
+        if !zero.is_empty() && !zeros.contains(&zero) {
+            zeros.push(zero);
+        }
+    }
+    let said = |zero: &str| Block::Text(format!("Phases are {zero}."));
+    blocks.extend(zeros.into_iter().map(said));
     if !further.is_empty() {
         let blocks_of = further.into_iter().flat_map(|c| of_column(subject, c));
         blocks.push(Block::More("Further numbers".into(), blocks_of.collect()));
@@ -259,6 +267,11 @@ pub fn plot(column: &Column<'_>, number: &Numbers, troubles: &[Trouble]) -> Plot
         Aspect::Value => column.output.name.clone(),
         aspect => format!("{} {}", column.output.name, aspect.words()),
     };
+    let label = match column.convention.as_str() {
+        "" => what.clone(),
+        _ if number.aspect == Aspect::Phase => what.clone(),
+        convention => format!("{what} ({convention})"),
+    };
     let points = number.values.len();
     // Points of one kind are a series; the others are NaN in it.
     let series =
@@ -342,7 +355,7 @@ pub fn plot(column: &Column<'_>, number: &Numbers, troubles: &[Trouble]) -> Plot
         title: what.clone(),
         about,
         x: along,
-        y: Axis::new(what, unit.to_string()),
+        y: Axis::new(label, unit.to_string()),
         series: all,
         marks: failed
             .map(|x| Mark {

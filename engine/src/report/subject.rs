@@ -5,7 +5,7 @@ use super::Notice;
 use crate::aspect::Aspect;
 use crate::check::{Typed, check};
 use crate::diagnostic::Diagnostics;
-use crate::lineage::{Chosen, Entry, InputFacts, Node, Output, point_of};
+use crate::lineage::{Chosen, Entry, FlowFacts, InputFacts, Node, Output, point_of};
 use crate::recipe::{Recipe, Wiring};
 use crate::saved::Saved;
 use crate::stage::Registry;
@@ -54,6 +54,8 @@ pub struct Column<'s> {
     pub output: &'s Output,
     /// How amplitudes are stated; empty where that has no meaning.
     pub convention: String,
+    /// What zero and sign of its phase are; empty where that has no meaning.
+    pub zero_of_phase: String,
     /// Whether an uncertainty was evaluated.
     pub evaluated: bool,
     /// Whether it belongs to a reference and says how good that is.
@@ -246,6 +248,7 @@ impl<'s> Subject<'s> {
         Ok(Column {
             output,
             convention: flow.and_then(|f| f.convention.clone()).unwrap_or_default(),
+            zero_of_phase: flow.and_then(FlowFacts::zero_of_phase).unwrap_or_default(),
             evaluated: flow.and_then(|f| f.evaluated).unwrap_or(false),
             of_reference: node.is_some_and(Self::is_clock),
             axis,

@@ -8,7 +8,7 @@ use super::StoreError;
 use super::noted::Noted;
 use super::write::{ResultWriter, points_axis};
 use crate::aspect::{Aspect, Interval};
-use crate::flow::Convention;
+use crate::flow::Flow;
 use crate::run::{Numbers, Simulation};
 use crate::stage::SeriesAxis;
 use crate::units::Unit;
@@ -31,10 +31,11 @@ const TAKEN: [&str; 9] = [
 const MOST_COVARIANCES: usize = 256;
 
 impl ResultWriter {
-    /// Writes estimates along the points of an entry, in `unit`; a point that failed is NaN.
+    /// Writes estimates of a flow along the points of an entry, in its unit; a point that failed is NaN.
     ///
     /// A real one is the dataset `value`; a complex one is `in_phase`, `quadrature`, `amplitude` and
-    /// `phase` (rad). Standard uncertainties are in `<name>_errors`, those of amplitude and phase to
+    /// `phase` (rad). How amplitudes are stated is the attribute `amplitude_convention`, what zero and sign of a phase
+    /// are is `phase_convention`. Standard uncertainties are in `<name>_errors`, those of amplitude and phase to
     /// first order (JCGM 100:2008, 5.2.2), their effective degrees of freedom in
     /// `<name>_degrees_of_freedom`, and the ends of the 95 % interval in `<name>_low` and `<name>_high`;
     /// what was drawn, where first order fails, has no degrees of freedom. The
@@ -47,27 +48,22 @@ impl ResultWriter {
     ///
     /// # Errors
     /// [`StoreError::Write`].
-    #[allow(
-        clippy::too_many_arguments,
-        reason = "each says one thing about the one series written"
-    )]
     pub fn series(
         &mut self,
         entry: &str,
         name: &str,
-        unit: &Unit,
+        flow: &Flow,
         axis: &SeriesAxis,
-        convention: Option<Convention>,
         values: &[Option<&Estimate>],
-        complex: bool,
     ) -> Result<(), StoreError> {
         let group = self.data(entry, name)?;
+        let complex = flow.kind.is_complex();
         self.attempt(|_| {
             let series = Series {
                 group: &group,
-                unit,
+                unit: &flow.unit,
                 name,
-                convention,
+                flow,
                 values,
                 complex,
             };
@@ -245,7 +241,7 @@ struct Series<'s> {
     group: &'s Noted<Group>,
     unit: &'s Unit,
     name: &'s str,
-    convention: Option<Convention>,
+    flow: &'s Flow,
     values: &'s [Option<&'s Estimate>],
     complex: bool,
 }
@@ -267,8 +263,12 @@ impl Series<'_> {
             format!("{} {}", self.name, name.replace('_', " "))
         };
         dataset.set_text("long_name", &label(&what, unit))?;
-        if let Some(convention) = self.convention.filter(|_| name != "phase") {
+        let is_phase = name == "phase" || !self.complex;
+        if let Some(convention) = self.flow.convention.filter(|_| name != "phase") {
             dataset.set_text("amplitude_convention", &convention.to_string())?;
+        }
+        if let Some(zero) = self.flow.zero_of_phase().filter(|_| is_phase) {
+            dataset.set_text("phase_convention", &zero)?;
         }
         Ok(())
     }

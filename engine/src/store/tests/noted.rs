@@ -2,7 +2,7 @@
 
 use num_complex::Complex64;
 
-use super::results::{estimate, fill, unit};
+use super::results::{estimate, fill, flow, unit};
 use crate::aspect::{Aspect, Interval};
 use crate::flow::{Convention, Kind, Samples};
 use crate::run::{Numbers, Simulation};
@@ -44,11 +44,16 @@ fn fill_more(writer: &mut ResultWriter) {
         &[("a source with blanks  ", Complex64::new(0.1, f64::NAN))],
     );
     let convention = Some(Convention::Step);
-    let mut series = |name: &str, axis: &SeriesAxis, values: &[Option<&Estimate>], complex| {
-        writer
-            .series("more", name, &unit("nV"), axis, convention, values, complex)
-            .unwrap();
-    };
+    let mut series =
+        |name: &str, axis: &SeriesAxis, values: &[Option<&Estimate>], complex: bool| {
+            let kind = match complex {
+                true => Kind::ComplexEstimate,
+                false => Kind::Estimate,
+            };
+            writer
+                .series("more", name, &flow(kind, "nV", convention), axis, values)
+                .unwrap();
+        };
     series("one", &none, &[Some(&odd)], true);
     series("none", &none, &[], false);
     // An axis of a name that is taken.

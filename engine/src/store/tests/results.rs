@@ -4,7 +4,7 @@ use std::path::Path;
 
 use num_complex::Complex64;
 
-use crate::flow::{Convention, Kind, Phase, Samples};
+use crate::flow::{Convention, Flow, Kind, Phase, Samples};
 use crate::stage::SeriesAxis;
 use crate::store::{ResultReader, ResultWriter, SampleSink, StoreError, beside, publish};
 use crate::units::Unit;
@@ -23,6 +23,14 @@ pub(super) fn estimate(re: f64, im: f64, effects: &[(&str, Complex64)]) -> Estim
         scatter: Some(Complex64::new(0.5, 0.25)),
         count: Some(10),
         ..Estimate::bare(Complex64::new(re, im))
+    }
+}
+
+/// A flow of this kind in this unit.
+pub(super) fn flow(kind: Kind, symbol: &str, convention: Option<Convention>) -> Flow {
+    Flow {
+        convention,
+        ..Flow::new(kind, unit(symbol))
     }
 }
 
@@ -49,11 +57,9 @@ pub(super) fn fill(writer: &mut ResultWriter) {
         .series(
             "film",
             "level",
-            &unit("mV"),
+            &flow(Kind::Estimate, "mV", Some(Convention::Rms)),
             &axis,
-            Some(Convention::Rms),
             &real,
-            false,
         )
         .unwrap();
     let first = estimate(3.0, 4.0, &[("gain", Complex64::new(0.3, 0.4))]);
@@ -69,11 +75,12 @@ pub(super) fn fill(writer: &mut ResultWriter) {
         .series(
             "film",
             "answer",
-            &unit("V"),
+            &Flow {
+                clock: Some(("chopper".into(), 3, 2)),
+                ..flow(Kind::ComplexEstimate, "V", Some(Convention::Peak))
+            },
             &axis,
-            Some(Convention::Peak),
             &[Some(&first), Some(&second)],
-            true,
         )
         .unwrap();
     let table = Table {
@@ -266,6 +273,17 @@ fn what_is_written_can_be_read_back() {
         attribute("/film/answer/amplitude", "amplitude_convention"),
         "peak"
     );
+    // Zero and sign of the phase stand beside the phase alone.
+    let zero = attribute("/film/answer/phase", "phase_convention");
+    assert!(
+        zero.starts_with("relative to sin(2*pi*(3/2)*p), p the cycles of \"chopper\"")
+            && zero.contains("positive where the signal leads"),
+        "{zero}"
+    );
+    for other in ["answer/in_phase", "answer/amplitude", "level/value"] {
+        let path = format!("/film/{other}");
+        assert_eq!(reader.attribute(&path, "phase_convention"), None);
+    }
     assert_eq!(attribute("/film/level/value", "units"), "mV");
     assert_eq!(reader.attribute("/film", "nothing"), None);
     assert_eq!(
@@ -417,11 +435,9 @@ fn one_fault_and_the_file_is_never_finished() {
                 w.series(
                     "none",
                     "y",
-                    &unit("V"),
+                    &flow(Kind::Estimate, "V", None),
                     &SeriesAxis::default(),
-                    None,
                     &[],
-                    false,
                 )
             },
             "doesn't exist",
@@ -508,7 +524,13 @@ fn nothing_may_be_written() {
     let mut writer = ResultWriter::create(&target, true).unwrap();
     writer.entry("film", "").unwrap();
     writer
-        .series("film", "none", &unit("V"), &axis, None, &[], true)
+        .series(
+            "film",
+            "none",
+            &flow(Kind::ComplexEstimate, "V", None),
+            &axis,
+            &[],
+        )
         .unwrap();
     writer
         .table("film", "bare", "x", &unit("s"), &unit("V"), &axis, &[None])
