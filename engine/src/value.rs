@@ -44,6 +44,8 @@ pub enum Reach {
     Node,
     /// Those of one point that name the source alike: what disturbed the same stretch of time.
     Point,
+    /// Those of one point that are relative to one clock: its effect is a turn of them.
+    Clock,
     /// All: a constant.
     Everywhere,
 }

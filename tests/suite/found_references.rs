@@ -110,16 +110,23 @@ fn phases_are_as_uncertain_as_edges_that_sampling_keeps_step_with() {
     for k in 0..100 {
         let start = 0.3 + (f64::from(k) + 0.5) / 1000.0;
         let phases = phases(1000.0, 2.0, 100.0, start);
-        let stages = [SQUARE, CHAIN].concat();
-        let given = given(
-            1000.0,
-            &signal(&phases),
-            &level(&phases),
-            &stages,
-            "\"answer\"",
-        );
+        let stages = [SQUARE, CHAIN, r#""polar": Polar(of: "answer"),"#].concat();
+        let results = r#""answer", "polar.amplitude", "polar.low", "polar.high""#;
+        let given = given(1000.0, &signal(&phases), &level(&phases), &stages, results);
         let answer = &given.values[0];
         assert!((answer.value.norm() - 1.0).abs() < 1e-3, "{answer:?}");
+        // A turn of 0.18 rad that counted as noise across would take 1.6 % of the amplitude, and widen its interval.
+        let [amplitude, low, high] = [1, 2, 3].map(|k| given.values[k].value.re);
+        assert!(
+            (amplitude - answer.value.norm()).abs() < 1e-5,
+            "{amplitude} {answer:?}"
+        );
+        assert!(
+            low < amplitude && amplitude < high && high - low < 2e-3,
+            "{low} {high}"
+        );
+        // Along a turn it is straight, and nothing is drawn.
+        assert!(given.values[1].drawn.is_none());
         let off = (answer.value.arg() - LEAD).to_degrees();
         assert!(off.abs() < 18.1, "{start}: {off}");
         squares += off * off / 100.0;

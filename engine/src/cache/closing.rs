@@ -155,6 +155,7 @@ fn about_to(out: &mut Out, about: &About) -> Option<()> {
             Reach::Node => 0,
             Reach::Point => 1,
             Reach::Everywhere => 2,
+            Reach::Clock => 3,
         },
         match about.distribution {
             Distribution::Normal => 0,
@@ -179,6 +180,7 @@ fn about_from(from: &mut In<'_>) -> Option<About> {
             0 => Reach::Node,
             1 => Reach::Point,
             2 => Reach::Everywhere,
+            3 => Reach::Clock,
             _ => return None,
         },
         distribution: match from.byte()? {

@@ -23,6 +23,7 @@ fn everything() -> Closing {
         About::scatter("µ noise", Reach::Point, 7.5),
         Arc::new(stated),
     );
+    let turn = About::scatter("a turn", Reach::Clock, f64::INFINITY);
     // A NaN with bits of its own.
     let odd = f64::from_bits(0xfff8_dead_beef_0001);
     let estimate = Estimate {
@@ -54,7 +55,7 @@ fn everything() -> Closing {
             samples: u64::MAX,
         }),
         clock: Some(ClockFound {
-            phase: Some(Part::new(&limits, 2, Complex64::new(0.01, -0.0))),
+            phase: Some(Part::new(&turn, 2, Complex64::new(0.01, -0.0))),
             up: Some((0.2, odd)),
         }),
     }

@@ -16,7 +16,7 @@ use super::distributions::{drawn, spread};
 use super::{Job, Outcome};
 use crate::graph::Node;
 use crate::stage::{PointWork, TrialWork, Work};
-use crate::value::{About, Estimate, Part, Value};
+use crate::value::{About, Estimate, Part, Reach, Value};
 
 /// What stages over all points do in trials; none for other stages, and for those that gave nothing in the run.
 pub(super) type SeriesTrials = Vec<Option<Box<TrialWork>>>;
@@ -48,6 +48,8 @@ pub(super) struct Trials<'o, 'r> {
 struct Measured<'o> {
     value: &'o Value,
     effects: Vec<(usize, Complex64)>,
+    /// What turns it, in radians: a turn changes no amplitude, which to first order it would.
+    turns: Vec<(usize, f64)>,
 }
 
 impl Measured<'_> {
@@ -58,7 +60,13 @@ impl Measured<'_> {
         };
         let changes = self.effects.iter();
         let value = changes.fold(known.value, |z, (slot, effect)| z + effect * draws[*slot]);
-        drawn_as(known, value)
+        if self.turns.is_empty() {
+            return drawn_as(known, value);
+        }
+        let turns = self.turns.iter();
+        let turn: f64 = turns.map(|(slot, angle)| angle * draws[*slot]).sum();
+        let turn = Complex64::new(libm::cos(turn), libm::sin(turn));
+        drawn_as(known, value * turn)
     }
 }
 
@@ -179,8 +187,22 @@ impl<'o, 'r> Trials<'o, 'r> {
         };
         let one = |value: &'o Value| {
             let parts = value.estimate().and_then(|e| e.parts.as_ref());
-            let effects = parts.into_iter().flatten().filter_map(place).collect();
-            Measured { value, effects }
+            let parts = parts.into_iter().flatten();
+            let turning = |p: &&Part| p.source.about.reach == Reach::Clock;
+            let size = value.estimate().map_or(Complex64::ZERO, |e| e.value);
+            let angle = |(slot, effect): (usize, Complex64)| (slot, (effect / size).im);
+            Measured {
+                value,
+                effects: parts
+                    .clone()
+                    .filter(|p| !turning(p))
+                    .filter_map(place)
+                    .collect(),
+                turns: match size.norm_sqr() > 0.0 {
+                    true => parts.filter(turning).filter_map(place).map(angle).collect(),
+                    false => Vec::new(),
+                },
+            }
         };
         let samples = |node: Node| {
             let work = &job.works[node];

@@ -105,10 +105,11 @@ fn lines(parts: &[Part], direction: Complex64) -> Vec<Line> {
         let about = &part.source.about;
         let turned = direction.conj() * part.effect;
         let (along, across) = (turned.re, turned.im);
-        // The effect of a constant is exactly along or across where it is that of a factor; of a sum of values
+        // The effect of a constant is exactly along or across where it is that of a factor, and so is that of a clock's
+        // phase; of a sum of values
         // with different factors it is so by chance only, to which noise leaves no room.
         let exact = along.abs().min(across.abs()) <= 1e-9 * along.abs().max(across.abs());
-        let factor = about.reach == Reach::Everywhere && exact;
+        let factor = matches!(about.reach, Reach::Everywhere | Reach::Clock) && exact;
         let line = all.entry((&about.name, factor)).or_insert(Line {
             covariance: [0.0; 3],
             factor,
@@ -565,6 +566,11 @@ mod tests {
             (turned.amplitude, turned.interval)
         );
         assert!(turned.phase.expect("determined")[1] > plain.phase.expect("determined")[1]);
+        let clock = About::scatter("c", Reach::Clock, f64::INFINITY);
+        assert_eq!(
+            found(&[Part::new(&clock, 0, z * Complex64::i() * 0.1)]),
+            turned
+        );
     }
 
     /// Both ways to compute meet where one takes over: what is left out is of third order.

@@ -97,14 +97,14 @@ pub fn from_edges(channel: SquareChannel, rate: f64) -> Result<(Clock, Quality),
         ));
     }
     remarks.extend(stops(&train.lost, "pulses"));
-    remarks.extend(slipped(&train.slips, "period"));
-    remarks.extend(train.usual.map(|usual| {
-        format!(
+    remarks.extend(match train.usual {
+        None => slipped(&train.slips, "period"),
+        Some(usual) => Some(format!(
             "most periods are those of {:.2} Hz and the mean is another, so cycles were counted wrongly where pulses are \
              missing or extra; what was mixed is of little use, and the frequency uncertain by the difference",
             usual * rate
-        )
-    }));
+        )),
+    });
     if !(0.02..=0.98).contains(&high) {
         remarks.push(format!(
             "the reference is above its threshold for {:.2} % of the time",
@@ -250,6 +250,7 @@ fn slipped(slips: &[Slip], what: &str) -> Option<String> {
     let first = slips.first()?;
     let more = match slips.len() - 1 {
         0 => String::new(),
+        1 => " and once more".to_owned(),
         more => format!(" and {more} times more"),
     };
     let way = if first.cycles > 0.0 {

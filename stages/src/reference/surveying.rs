@@ -169,7 +169,7 @@ impl Kernel for Telling {
             distribution: Distribution::Rectangular,
             ..About::new(
                 "places of edges between samples",
-                Reach::Node,
+                Reach::Clock,
                 f64::INFINITY,
             )
         };

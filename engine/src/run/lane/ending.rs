@@ -115,7 +115,7 @@ impl Lane<'_> {
     /// A source with the name of the point, and of the stage if only its estimates share it.
     fn in_full(&self, node: Node, about: &About) -> About {
         let name = match about.reach {
-            Reach::Node => format!(
+            Reach::Node | Reach::Clock => format!(
                 "{}, {}: {}",
                 self.job.plan.names[node], self.label, about.name
             ),
