@@ -27,7 +27,7 @@ use crate::graph::Node;
 use crate::joint::Joint;
 use crate::plan::{Plan, Scope, plan, prepare};
 use crate::recipe::Recipe;
-use crate::recordings::{PointPlace, RecordingSet, paired};
+use crate::recordings::{FileContent, PointPlace, RecordingSet, paired};
 use crate::stage::{PointWork, SeriesAxis, Work};
 use crate::store::{ChannelHeader, Rows, SampleSink, StoreError};
 use crate::value::Value;
@@ -339,21 +339,41 @@ impl<'r> Job<'r> {
         self.sets.iter().map(|set| set.points().len() as u64).sum()
     }
 
-    /// Samples that a run reads, each channel by itself in every pass that needs it, for the progress shown.
+    /// Samples that a run reads, for the progress shown.
     pub fn work(&self) -> u64 {
+        let of_set = |set: &RecordingSet| {
+            let files = set.points().into_iter().map(|place| &set.files[place.file]);
+            let there = files.filter_map(|file| file.content.as_ref().ok());
+            let samples = there.map(|content| self.reads_of(content, self.goes_together(content)));
+            samples.sum::<u64>()
+        };
+        self.sets.iter().map(of_set).sum()
+    }
+
+    /// Samples that are read of a point, each channel by itself in every pass that needs it.
+    fn reads_of(&self, content: &FileContent, together: bool) -> u64 {
+        let plan = if together { &self.plan } else { &self.apart };
         // Some means are taken before, as by `Lane::means`.
         let averaged = |input: Node| {
             let mut first = self.shared.iter().filter(|s| s.takes_mean_first());
-            first.any(|s| s.source.0 == input)
+            together && first.any(|s| s.source.0 == input)
         };
-        let of_set = |set: &RecordingSet| {
-            let read = (0..self.recipe.inputs.len()).map(|input| {
-                let passes = self.plan.passes.iter().filter(|needed| needed[input]);
-                set.longest(input) * (passes.count() as u64 + u64::from(averaged(input)))
-            });
-            read.sum::<u64>() * set.points().len() as u64
-        };
-        self.sets.iter().map(of_set).sum()
+        let headers = content.headers.iter().enumerate();
+        let channels = headers.filter_map(|(input, header)| Some((input, header.as_ref()?)));
+        let read = channels.map(|(input, header)| {
+            let passes = plan.passes.iter().filter(|needed| needed[input]);
+            header.samples * (passes.count() as u64 + u64::from(averaged(input)))
+        });
+        read.sum()
+    }
+
+    /// Whether chains are computed together: a channel that ends before another, and gaps, are for the stages to deal with
+    /// one by one.
+    fn goes_together(&self, content: &FileContent) -> bool {
+        let headers = || content.headers.iter().flatten();
+        let first = headers().next().map(|h| h.samples);
+        let fits = |h: &ChannelHeader| Some(h.samples) == first && h.stretches.is_empty();
+        !self.shared.is_empty() && headers().all(fits)
     }
 
     /// Runs the job on the current pool of threads.
@@ -403,17 +423,7 @@ impl<'r> Job<'r> {
             Ok(content) => content,
             Err(error) => return (LaneOutcome::default(), Some(error.to_string())),
         };
-        // A channel that ends before another, and gaps, are for the stages to deal with one by one.
-        let mut lengths = content.headers.iter().flatten().map(|h| h.samples);
-        let first = lengths.next();
-        let even = lengths.all(|n| Some(n) == first);
-        let gaps = content
-            .headers
-            .iter()
-            .flatten()
-            .any(|h| !h.stretches.is_empty());
-        let together = !self.shared.is_empty() && !gaps && even;
-        let ways = match together {
+        let ways = match self.goes_together(content) {
             true => &[true, false][..],
             false => &[false],
         };
@@ -495,6 +505,10 @@ impl<'r> Job<'r> {
             }
             if outcome.as_ref().is_ok_and(|o| !o.halted) {
                 break;
+            }
+            if way {
+                let again = self.reads_of(content, false);
+                monitor.total.fetch_add(again, Ordering::Relaxed);
             }
         }
         match outcome {
