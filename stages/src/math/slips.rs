@@ -56,7 +56,7 @@ pub fn slips(knots: &[Knot], span: usize, least: f64) -> Vec<Slip> {
     // Cycles that pairs fall behind a pace.
     let behind = |pairs: std::ops::Range<usize>, pace: f64| -> f64 {
         pairs
-            .map(|k| pair(k))
+            .map(&pair)
             .map(|(cycles, samples)| pace * samples - cycles)
             .sum()
     };
