@@ -53,7 +53,7 @@ fn points_with_a_remark_are_named_with_the_numbers() {
         "--csv",
         "out.csv",
     ];
-    let flagged = "2 of 3 points carry a remark: 1 (failed), 2 (clipped)";
+    let flagged = "3 of 3 points carry a remark: 0 (`clock`), 1 (failed), 2 (`clock`, clipped)";
     let told = phasemill(at, &arguments).expect(2).out;
     assert!(told.contains(&format!("; {flagged}")), "{told}");
     assert!(page(at, "out.h5").contains(flagged));
@@ -61,14 +61,14 @@ fn points_with_a_remark_are_named_with_the_numbers() {
     let table = std::fs::read_to_string(at.join("out.csv")).unwrap();
     let rows: Vec<&str> = table.lines().collect();
     assert!(rows[0].ends_with(",failed,remarks"), "{table}");
-    assert!(rows[1].ends_with(",,"), "{table}");
+    assert!(rows[1].contains("point 0, `clock`"), "{table}");
     assert!(rows[2].contains("point 1, `smooth`"), "{table}");
     assert!(rows[3].contains("samples at full scale"), "{table}");
     // So has the result file.
     let file = ResultReader::open(&at.join("out.h5")).unwrap();
     let remarks = file.texts("/provenance/remarks/rec").unwrap();
     assert_eq!(remarks.len(), 3);
-    assert!(remarks[0].is_empty() && remarks[2].contains("samples at full scale"));
+    assert!(remarks[0].contains("`clock`") && remarks[2].contains("samples at full scale"));
     let told = trace(at, &["out.h5", "current", "--methods"]);
     for text in [
         "Something failed at 1 of 3 points (counted from 0: 1)",
