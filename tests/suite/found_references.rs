@@ -115,14 +115,15 @@ fn phases_are_as_uncertain_as_edges_that_sampling_keeps_step_with() {
         let given = given(1000.0, &signal(&phases), &level(&phases), &stages, results);
         let answer = &given.values[0];
         assert!((answer.value.norm() - 1.0).abs() < 1e-3, "{answer:?}");
-        // A turn of 0.18 rad that counted as noise across would take 1.6 % of the amplitude, and widen its interval.
+        // A turn of 0.18 rad that counted as noise across would take 1.6 % of the amplitude, and widen its interval. What
+        // is left is the scatter of 31 stretches, in which 2f does not end whole: 2e-3, and twice that on either side.
         let [amplitude, low, high] = [1, 2, 3].map(|k| given.values[k].value.re);
         assert!(
             (amplitude - answer.value.norm()).abs() < 1e-5,
             "{amplitude} {answer:?}"
         );
         assert!(
-            low < amplitude && amplitude < high && high - low < 2e-3,
+            low < amplitude && amplitude < high && high - low < 1e-2,
             "{low} {high}"
         );
         // Along a turn it is straight, and nothing is drawn.
