@@ -39,7 +39,7 @@ pub struct Counters {
 }
 
 impl Counters {
-    /// Takes in what was seen in later samples. The first of them begins a window of [`super::ends`].
+    /// Takes in what was seen in later samples. The first of them begins a window of `WINDOW` samples.
     pub fn merge(&mut self, later: &Counters) {
         self.missing += later.missing;
         self.infinite += later.infinite;
