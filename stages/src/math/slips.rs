@@ -84,12 +84,15 @@ pub fn slips(knots: &[Knot], span: usize, least: f64) -> Vec<Slip> {
             (paces.len() >= FEWEST).then(|| *paces.select_nth_unstable_by(middle, f64::total_cmp).1)
         };
         let (before, after) = (pace(&before)?, pace(&after)?);
-        // At a change of pace one side fits.
-        let pace = match behind(k..end, before).abs() < behind(k..end, after).abs() {
-            true => before,
-            false => after,
+        // At a change of pace one side fits, and within one that goes on neither, but they disagree.
+        let sides = [before, after].map(|pace| behind(k..end, pace));
+        if (sides[0] - sides[1]).abs() > 0.5 * sides[0].abs().max(sides[1].abs()) {
+            return None;
+        }
+        let (cycles, pace) = match sides[0].abs() < sides[1].abs() {
+            true => (sides[0], before),
+            false => (sides[1], after),
         };
-        let cycles = behind(k..end, pace);
         // A single knot that is out of place is made up for by the next.
         let lasting = behind(k.saturating_sub(2)..(end + 2).min(count), pace) / cycles;
         (cycles.abs() > most && lasting > 0.5).then_some((cycles, k))
@@ -188,7 +191,7 @@ mod tests {
         assert_eq!(stretches(&broken_at(&knots, &found, 1)), 3);
     }
 
-    /// Jitter of 3 % of a period, a single pulse that is a fifth of a cycle late, a change of speed, a steady drift and
+    /// Jitter of 3 % of a period, a single pulse that is a fifth of a cycle late, a change of speed, a stop, a steady drift and
     /// steps of one sample in ten are none.
     #[test]
     fn what_is_made_up_for_or_lasts_is_no_slip() {
@@ -204,6 +207,9 @@ mod tests {
         assert_eq!(slips(&train((0..100).map(late)), 1, 0.0), []);
         let speed = |k| if k < 50 { 1.0 } else { 1.25 };
         assert_eq!(slips(&train((0..100).map(speed)), 1, 0.0), []);
+        // Something that spins down and stops: each period a tenth longer than the one before.
+        let stop = |k: i32| libm::pow(1.1, f64::from((k - 500).max(0)));
+        assert_eq!(slips(&train((0..520).map(stop)), 1, 0.0), []);
         let drift = |k| 50.0 * libm::pow(0.2, f64::from(k) / 2000.0);
         assert_eq!(slips(&train((0..2000).map(drift)), 1, 0.0), []);
         let whole = |k| if k % 7 == 3 { 11.0 } else { 10.0 };
