@@ -15,7 +15,7 @@ use crate::flow::Buffer;
 use crate::fuse::{Kept, Shared};
 use crate::graph::Node;
 use crate::plan::{Plan, Scope};
-use crate::run::slabs::Seen;
+use crate::run::reading::Seen;
 use crate::run::{Job, Monitor};
 use crate::stage::{Closing, Fault, Kernel, Survey, Work};
 use crate::store::{ChannelHeader, ChannelReader, Counters, Hash, SampleSink, StoreError};

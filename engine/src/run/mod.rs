@@ -9,6 +9,7 @@ mod distributions;
 mod drawing;
 mod lane;
 mod monte_carlo;
+mod reading;
 mod slabs;
 mod timings;
 mod trials;

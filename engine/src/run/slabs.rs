@@ -5,11 +5,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::Ordering;
-use std::time::{Duration, Instant};
 
-use blake3::hazmat::{
-    ChainingValue, HasherExt, Mode, merge_subtrees_non_root, merge_subtrees_root,
-};
 use rayon::prelude::*;
 
 use crate::fuse::following::Following;
@@ -19,18 +15,16 @@ use crate::fuse::{Kept, Shared, plain_sum};
 use crate::graph::Node;
 use crate::run::Monitor;
 use crate::run::lane::LaneInput;
+use crate::run::reading::{Channel, Seen, joined};
 use crate::stage::Phases;
-use crate::store::{Counters, StoreError, StoredSamples};
+use crate::store::{Counters, StoreError};
 
 /// Fewest and most slabs that are worked on between two looks at whether the user wants to stop. Few are where much
 /// is kept of each.
 const AT_ONCE: [u64; 2] = [16, 64];
 
-/// Samples that are read and hashed at a time.
-pub(super) const PIECE: usize = 1 << 15;
-
-/// Samples of them that are converted at a time, so that they are summed while the processor has them near.
-pub(super) const NEAR: usize = 1 << 11;
+/// What is done with samples, as timings tell it.
+const SUMMED: &str = "summed for chains computed together";
 
 /// Why chains were not computed together.
 #[derive(Debug)]
@@ -149,16 +143,6 @@ impl<'g> Course<'g> {
     }
 }
 
-/// What was seen of a channel.
-pub struct Seen {
-    /// What there is to remark on.
-    pub counters: Counters,
-    /// Hash of the stored samples.
-    pub hash: blake3::Hash,
-    /// The mean of the samples.
-    pub mean: f64,
-}
-
 /// Reads a whole channel for the chains that start from it, on several threads where `apart` says so. The stored
 /// samples are hashed, and their mean taken, where that is asked for.
 pub fn over(
@@ -185,55 +169,27 @@ pub fn over(
         }
     }
     let count = samples.div_ceil(SLAB);
+    let channel = Channel {
+        input,
+        pass,
+        names: [name.to_owned(), format!("{name}: {SUMMED}")],
+        monitor,
+    };
     let slab = |index: u64, courses: &[Course<'_>]| -> Result<_, StoreError> {
-        let start = index * SLAB;
-        let end = samples.min(start + SLAB);
+        let range = channel.range(index);
         let mut slabs: Vec<Slab<'_>> = courses
             .iter()
-            .map(|c| c.timed.slab(start, c.pedestal.unwrap_or(0.0)))
+            .map(|c| c.timed.slab(range.start, c.pedestal.unwrap_or(0.0)))
             .collect();
-        let mut hasher = blake3::Hasher::new();
-        hasher.set_input_offset(start * header.bytes());
-        let mut counters = Counters::default();
-        let mut stored = StoredSamples::default();
-        let mut values = vec![0.0; NEAR];
         let mut total = 0.0;
-        let mut at = start;
-        let mut watch = Watch::default();
-        while at < end {
-            let length = PIECE.min((end - at) as usize);
-            reader.read_stored(point, at, length, &mut stored)?;
-            watch.lap(0);
-            if hashed {
-                hasher.update(stored.bytes());
+        let (counters, digest) = channel.slab(index, hashed, |values| {
+            slabs.iter_mut().for_each(|slab| slab.push(values));
+            if averaged {
+                total += plain_sum(values);
             }
-            watch.lap(1);
-            for from in (0..length).step_by(NEAR) {
-                let values = &mut values[..NEAR.min(length - from)];
-                reader.convert(&stored, from, values, &mut counters);
-                watch.lap(2);
-                slabs.iter_mut().for_each(|slab| slab.push(values));
-                if averaged {
-                    total += plain_sum(values);
-                }
-                watch.lap(3);
-            }
-            at += length as u64;
-        }
-        let bytes = (end - start) * header.bytes();
-        for (what, time) in WORK.iter().zip(watch.spent) {
-            let bytes = if *what == WORK[0] { bytes } else { 0 };
-            let what = format!("{name}: {what}");
-            monitor.timings.add(pass, &what, time, end - start, bytes);
-        }
+        })?;
         let parts: Vec<Part> = slabs.into_iter().map(Slab::finish).collect();
-        let digest = match count {
-            1 => Digest::Whole(hasher.finalize()),
-            // In a later pass nothing is hashed again, and nothing has no digest.
-            _ if !hashed => Digest::Part(ChainingValue::default()),
-            _ => Digest::Part(hasher.finalize_non_root()),
-        };
-        Ok((parts, counters, digest, total, end - start))
+        Ok((parts, counters, digest, total, range.end - range.start))
     };
     let mut seen = Counters::default();
     let mut digests = Vec::new();
@@ -273,65 +229,4 @@ pub fn over(
         hash: joined(&digests),
         mean: total / samples as f64,
     })
-}
-
-/// What is done with a slab, in this order.
-const WORK: [&str; 4] = [
-    "read",
-    "hashed",
-    "converted",
-    "summed for chains computed together",
-];
-
-/// Time by what is done.
-pub(super) struct Watch {
-    last: Instant,
-    pub(super) spent: [Duration; WORK.len()],
-}
-
-impl Default for Watch {
-    fn default() -> Self {
-        Watch {
-            last: Instant::now(),
-            spent: [Duration::ZERO; WORK.len()],
-        }
-    }
-}
-
-impl Watch {
-    /// The time since the last lap was spent on this.
-    pub(super) fn lap(&mut self, work: usize) {
-        let now = Instant::now();
-        self.spent[work] += now - self.last;
-        self.last = now;
-    }
-}
-
-/// Hash of the only slab of a point, or of one of several.
-pub(super) enum Digest {
-    Whole(blake3::Hash),
-    Part(ChainingValue),
-}
-
-/// The hash of the samples of all slabs, which are equally long but the last.
-pub(super) fn joined(digests: &[Digest]) -> blake3::Hash {
-    match digests {
-        [] => blake3::Hasher::new().finalize(),
-        [Digest::Whole(hash)] => *hash,
-        _ => {
-            let (left, right) = digests.split_at(digests.len().next_power_of_two() / 2);
-            merge_subtrees_root(&subtree(left), &subtree(right), Mode::Hash)
-        }
-    }
-}
-
-fn subtree(digests: &[Digest]) -> ChainingValue {
-    match digests {
-        [Digest::Part(value)] => *value,
-        [] | [Digest::Whole(_)] => ChainingValue::default(),
-        _ => {
-            let (left, right) = digests.split_at(digests.len().next_power_of_two() / 2);
-            merge_subtrees_non_root(&subtree(left), &subtree(right), Mode::Hash)
-        }
-    }
 }

@@ -5,18 +5,17 @@
 
 use std::sync::atomic::Ordering;
 
-use blake3::hazmat::{ChainingValue, HasherExt};
 use rayon::prelude::*;
 
-use super::{Lane, LaneInput, LaneOutcome, Memory, Stopped, fail};
+use super::{Lane, LaneOutcome, Memory, Stopped, fail};
 use crate::flow::Samples;
 use crate::fuse::Shared;
 use crate::fuse::group::SLAB;
 use crate::graph::Node;
-use crate::run::Monitor;
-use crate::run::slabs::{Course, Digest, Halt, NEAR, PIECE, Seen, Watch, joined};
+use crate::run::reading::{Channel, Digest, Seen, joined};
+use crate::run::slabs::{Course, Halt};
 use crate::stage::{Apart, Fault, Survey, Work};
-use crate::store::{Counters, StoredSamples};
+use crate::store::Counters;
 
 /// Slabs that are looked at between two looks at whether the user wants to stop.
 const AT_ONCE: u64 = 64;
@@ -58,15 +57,15 @@ impl Lane<'_> {
             let first = outcome.hashes[source].is_none();
             let channel = Channel {
                 input,
-                told: (pass, [source, node].map(|n| self.plan.names[n].as_str())),
-                apart: self.apart,
+                pass,
+                names: [source, node].map(|n| self.plan.names[n].clone()),
                 monitor: self.monitor,
             };
             let mut surveyed = Surveyed {
                 survey,
                 fault: None,
             };
-            match channel.look(&mut surveyed, first) {
+            match surveyed.look_at(&channel, first, self.apart) {
                 Ok(seen) => {
                     memory.surveys[node] = Some(surveyed.survey);
                     self.seen_first(source, first, &seen, outcome);
@@ -91,49 +90,33 @@ struct Surveyed {
 }
 
 impl Surveyed {
-    /// Looks at the next samples in their order.
-    fn look(&mut self, samples: &[f64]) {
-        if self.fault.is_none() {
-            self.fault = self.survey.look(&[Samples::Wave(samples)]).err();
-        }
-    }
-}
-
-/// A channel that a survey looks at.
-struct Channel<'c> {
-    input: &'c LaneInput<'c>,
-    /// The pass, and the names of the channel and the survey.
-    told: (usize, [&'c str; 2]),
-    apart: bool,
-    monitor: &'c Monitor,
-}
-
-impl Channel<'_> {
-    /// Has a survey look at all samples; they are hashed where that is asked for.
-    fn look(&self, surveyed: &mut Surveyed, hashed: bool) -> Result<Seen, Halt> {
-        let samples = self.input.header.samples;
+    /// Looks at all samples of a channel, slabs side by side where `apart` says so; they are hashed where that is asked
+    /// for.
+    fn look_at(&mut self, channel: &Channel<'_>, hashed: bool, apart: bool) -> Result<Seen, Halt> {
+        let samples = channel.samples();
         let count = samples.div_ceil(SLAB);
         let mut seen = Counters::default();
         let mut digests = Vec::new();
         let mut next = 0;
         while next < count {
-            if self.monitor.stop.load(Ordering::Relaxed) {
+            if channel.monitor.stop.load(Ordering::Relaxed) {
                 return Err(Halt::Stopped);
             }
             let at = next * SLAB;
             let now = next..count.min(next + AT_ONCE);
-            let begun = now.map_while(|index| Some((index, surveyed.survey.apart(index * SLAB)?)));
+            let begun = now.map_while(|index| Some((index, self.survey.apart(index * SLAB)?)));
             let begun: Vec<_> = begun.collect();
             if begun.is_empty() {
-                let (counters, digest) = self.slab(next, hashed, |x| surveyed.look(x))?;
+                let (counters, digest) = self.slab(channel, next, hashed)?;
                 seen.merge(&counters);
                 digests.push(digest);
                 next += 1;
             }
             let alone = |(index, mut slab): (u64, Box<dyn Apart>)| -> Result<_, Halt> {
-                Ok((index, self.slab(index, hashed, |x| slab.look(x))?, slab))
+                let read = channel.slab(index, hashed, |x| slab.look(x));
+                Ok((index, read.map_err(Halt::Store)?, slab))
             };
-            let found: Vec<_> = match self.apart {
+            let found: Vec<_> = match apart {
                 true => begun.into_par_iter().map(alone).collect(),
                 false => begun.into_iter().map(alone).collect(),
             };
@@ -141,13 +124,13 @@ impl Channel<'_> {
                 let (index, (counters, digest), slab) = found?;
                 seen.merge(&counters);
                 digests.push(digest);
-                if !surveyed.survey.take(slab) {
-                    self.slab(index, false, |x| surveyed.look(x))?;
+                if !self.survey.take(slab) {
+                    self.slab(channel, index, false)?;
                 }
                 next = index + 1;
             }
             let done = samples.min(next * SLAB);
-            self.monitor.done.fetch_add(done - at, Ordering::Relaxed);
+            channel.monitor.done.fetch_add(done - at, Ordering::Relaxed);
         }
         Ok(Seen {
             counters: seen,
@@ -156,58 +139,18 @@ impl Channel<'_> {
         })
     }
 
-    /// Reads a slab and gives its samples, piece by piece, to whoever takes them.
+    /// Looks at the next slab in its order.
     fn slab(
-        &self,
+        &mut self,
+        channel: &Channel<'_>,
         index: u64,
         hashed: bool,
-        mut take: impl FnMut(&[f64]),
     ) -> Result<(Counters, Digest), Halt> {
-        let LaneInput {
-            header,
-            reader,
-            point,
-        } = self.input;
-        let start = index * SLAB;
-        let end = header.samples.min(start + SLAB);
-        let mut hasher = blake3::Hasher::new();
-        hasher.set_input_offset(start * header.bytes());
-        let mut seen = Counters::default();
-        let mut stored = StoredSamples::default();
-        let mut values = vec![0.0; NEAR];
-        let mut watch = Watch::default();
-        for at in (start..end).step_by(PIECE) {
-            let length = PIECE.min((end - at) as usize);
-            let read = reader.read_stored(*point, at, length, &mut stored);
-            read.map_err(Halt::Store)?;
-            watch.lap(0);
-            if hashed {
-                hasher.update(stored.bytes());
+        let look = |samples: &[f64]| {
+            if self.fault.is_none() {
+                self.fault = self.survey.look(&[Samples::Wave(samples)]).err();
             }
-            watch.lap(1);
-            for from in (0..length).step_by(NEAR) {
-                let values = &mut values[..NEAR.min(length - from)];
-                reader.convert(&stored, from, values, &mut seen);
-                watch.lap(2);
-                take(values);
-                watch.lap(3);
-            }
-        }
-        let (pass, [channel, survey]) = self.told;
-        let of_channel = |what| format!("{channel}: {what}");
-        let work = ["read", "hashed", "converted"].map(of_channel);
-        let bytes = [(end - start) * header.bytes(), 0, 0, 0];
-        let work = work.into_iter().chain([survey.to_owned()]);
-        for ((what, time), bytes) in work.zip(watch.spent).zip(bytes) {
-            let timings = &self.monitor.timings;
-            timings.add(pass, &what, time, end - start, bytes);
-        }
-        let digest = match hashed {
-            // In a later pass nothing is hashed again, and nothing has no digest.
-            false => Digest::Part(ChainingValue::default()),
-            true if header.samples <= SLAB => Digest::Whole(hasher.finalize()),
-            true => Digest::Part(hasher.finalize_non_root()),
         };
-        Ok((seen, digest))
+        channel.slab(index, hashed, look).map_err(Halt::Store)
     }
 }
