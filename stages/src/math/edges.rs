@@ -4,6 +4,7 @@ use phasemill_engine::flow::Phase;
 
 use super::clock::{ClockModel, Knot};
 use super::places::Places;
+use super::ranks::ranked;
 use super::slips::{Slip, broken_at, slips, stretches};
 
 /// A train of edges, put in order.
@@ -87,11 +88,6 @@ impl EdgeTrain {
 fn median(values: &mut [f64]) -> Option<f64> {
     let middle = values.len().checked_sub(1)? / 2;
     Some(ranked(values, middle))
-}
-
-/// The value of a rank in ascending order, before which no larger one then stands.
-fn ranked(values: &mut [f64], rank: usize) -> f64 {
-    *values.select_nth_unstable_by(rank, f64::total_cmp).1
 }
 
 /// The lower median of the intervals without bounces, and whether the intervals agree with it. Missing

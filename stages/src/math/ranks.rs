@@ -52,8 +52,7 @@ impl<'v> Ranks<'v> {
         }
         found.truncate(own);
         let at = rank - self.before[place];
-        let (_, value, _) = found.select_nth_unstable_by(at, f64::total_cmp);
-        Some(*value)
+        Some(ranked(&mut found, at))
     }
 }
 
@@ -129,6 +128,11 @@ fn place(values: &[f64], low: f64, high: f64, count: usize, places: &mut [u16]) 
         let at = if at < last { at } else { last };
         *place = at as u16;
     }
+}
+
+/// The value of a rank in ascending order, before which no larger one then stands.
+pub fn ranked(values: &mut [f64], rank: usize) -> f64 {
+    *values.select_nth_unstable_by(rank, f64::total_cmp).1
 }
 
 #[cfg(test)]

@@ -4,6 +4,7 @@
 use std::borrow::Cow;
 
 use super::clock::{Knot, cycles_between};
+use super::ranks::ranked;
 
 /// A slip.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -51,7 +52,7 @@ pub fn slips(knots: &[Knot], span: usize, least: f64) -> Vec<Slip> {
         return Vec::new();
     }
     let middle = changes.len() / 2;
-    let usual = *changes.select_nth_unstable_by(middle, f64::total_cmp).1;
+    let usual = ranked(&mut changes, middle);
     let most = (CLEARLY * usual).max(least).max(LEAST);
     // Cycles that pairs fall behind a pace.
     let behind = |pairs: std::ops::Range<usize>, pace: f64| -> f64 {
@@ -81,7 +82,7 @@ pub fn slips(knots: &[Knot], span: usize, least: f64) -> Vec<Slip> {
         let pace = |pairs: &[usize]| {
             let mut paces: Vec<f64> = pairs.iter().map(|k| paces[*k]).collect();
             let middle = paces.len() / 2;
-            (paces.len() >= FEWEST).then(|| *paces.select_nth_unstable_by(middle, f64::total_cmp).1)
+            (paces.len() >= FEWEST).then(|| ranked(&mut paces, middle))
         };
         let (before, after) = (pace(&before)?, pace(&after)?);
         // At a change of pace one side fits, and within one that goes on neither, but they disagree.
