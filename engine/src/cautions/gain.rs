@@ -61,9 +61,8 @@ fn changed(size: f64, degrees: f64) -> Option<String> {
     if (size - 1.0).abs() <= AMPLITUDE && degrees.abs() <= PHASE {
         return None;
     }
-    let show = |x: f64, unit: &Unit| format_quantity(x, unit, 3);
     Some(format!(
         "filters multiply its amplitude by {} and add {degrees:.1} deg to its phase, which nothing takes back",
-        show(size, &Unit::one())
+        format_quantity(size, &Unit::one(), 3)
     ))
 }

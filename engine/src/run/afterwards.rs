@@ -19,9 +19,14 @@ impl Job<'_> {
     /// Adds the warnings that follow from the frequencies of references that were found.
     pub(super) fn said_afterwards(&self, outcome: &mut Outcome) {
         let nodes = 0..self.typed.ports.len();
-        for (node, port) in nodes.filter_map(|node| Some((node, self.tells_frequency(node)?))) {
+        let clocks = nodes.filter_map(|node| Some((node, self.tells_frequency(node)?)));
+        let clocks: Vec<_> = clocks.collect();
+        if clocks.is_empty() {
+            return;
+        }
+        let before = self.cautions(&self.typed);
+        for (node, port) in clocks {
             let found = distinct(&outcome.values[node][port]);
-            let before = self.cautions(&self.typed);
             let alone = found.len() == 1;
             for (point, frequency) in found {
                 let Some(typed) = self.typed.with_frequency(node, frequency) else {
