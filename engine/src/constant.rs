@@ -123,8 +123,13 @@ impl Constant {
         })
     }
 
-    /// The value as it enters a derivation key.
+    /// The value as it enters a derivation key: in SI units, beside the unit that it was written in.
     pub fn canonical(&self) -> String {
+        self.canonical_in(&self.unit)
+    }
+
+    /// The same, beside another unit.
+    pub(crate) fn canonical_in(&self, unit: &Unit) -> String {
         if let Some(table) = &self.table {
             return table.canonical();
         }
@@ -139,7 +144,7 @@ impl Constant {
             true => format!(", {:?} degrees of freedom", self.degrees_of_freedom),
             false => String::new(),
         };
-        format!("{:?} (u {u}{shape}{dof}) {}", self.value, self.unit.ascii())
+        format!("{:?} (u {u}{shape}{dof}) {}", self.value, unit.ascii())
     }
 
     /// Its uncertainty as the lineage tells it.

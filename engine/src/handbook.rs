@@ -94,6 +94,9 @@ fn shape(shape: &Shape) -> String {
         Shape::Flag => "true or false".into(),
         Shape::Text => "a text".into(),
         Shape::Factor => "a constant's name, or a quantity".into(),
+        Shape::Constant(unit, range) => {
+            format!("a constant's name, or a quantity in {unit}, {range}")
+        }
         Shape::Factors => "a list of quantities".into(),
         Shape::Map(inner) => format!("a map of names to entries, each {}", self::shape(inner)),
         Shape::Choice(_) => "one of the following".into(),

@@ -1,8 +1,11 @@
 //! `Rotate`: turns phasors by a phase.
 
+mod known;
+
 use num_complex::Complex64;
+use phasemill_engine::constant::Constant;
+use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
-use phasemill_engine::lineage::spoken;
 use phasemill_engine::stage::{
     Checker, Configured, Fault, Follows, Kernel, Series, SeriesAxis, Stage, Told, TrialWork, Work,
 };
@@ -10,6 +13,7 @@ use phasemill_engine::text::{Range, Reader};
 use phasemill_engine::value::{Estimate, Value};
 
 use crate::math::points::{PointChoice, read_point};
+use known::Known;
 
 /// The stage.
 pub struct Rotate;
@@ -20,10 +24,12 @@ impl Stage for Rotate {
     }
 
     fn doc(&self) -> &'static str {
-        "Turns a phasor or complex estimate z: z*exp(i*phi) for a stated phase phi, or for a whole series the \
-         phase that brings the value of one point onto the positive in-phase axis, phi = -arg z[point]. In \
-         the second case the uncertainty of that point's phase turns every point with it (first order, JCGM \
-         100:2008, 5.2)."
+        "Turns a phasor or complex estimate z by a phase phi, z*exp(i*phi). `Phase` is a stated one. `Delay` takes the \
+         time t by which the signal is recorded later than the reference, as by a converter that reads its channels in \
+         turn: phi = 2*pi*f*t at the frequency f of the signal, n/m times that of the clock, which the reference \
+         states or `frequency` tells. `OntoInPhase` brings the value of one point of a series onto the positive \
+         in-phase axis, phi = -arg z[point]. The uncertainty of a constant that states phase or time turns alike all \
+         that it turns, and so does that of the point's phase (first order, JCGM 100:2008, 5.2)."
     }
 
     fn example(&self) -> &'static str {
@@ -44,24 +50,43 @@ impl Stage for Rotate {
         r.setting("of", "the phasor or complex estimate").flow();
         let by = r.setting("by", "how far to turn").choice(|c| {
             c.variant("Phase", "a stated phase", |r| {
-                By::Phase(r.setting("", "phase").quantity("deg", Range::Any))
+                By::Known(Known::phase(
+                    &r.setting("", "phase").constant("deg", Range::Any),
+                ))
             })
+            .variant(
+                "Delay",
+                "the time by which the signal is recorded late",
+                |r| {
+                    let doc = "time; less than zero where the reference is late";
+                    By::Known(Known::delay(&r.setting("", doc).constant("s", Range::Any)))
+                },
+            )
             .variant(
                 "OntoInPhase",
                 "the phase that puts one point on the in-phase axis",
                 |r| By::Point(read_point(r, "point")),
             );
         });
-        Box::new(Settings {
-            by: by.unwrap_or(By::Phase(0.0)),
-        })
+        let measured = r
+            .setting(
+                "frequency",
+                "frequency of the clock, for a delay; by default the one that the reference states",
+            )
+            .optional()
+            .map(|s| s.flow());
+        let by = by.unwrap_or(By::Known(Known::phase(&Constant::one())));
+        if measured.is_some() && !matches!(&by, By::Known(known) if known.is_delay()) {
+            let message = "expected a delay that needs a frequency, found none";
+            r.fault("frequency", Code::Unused, message, "leave `frequency` out");
+        }
+        Box::new(Settings { by })
     }
 }
 
 #[derive(Clone)]
 enum By {
-    /// Radians.
-    Phase(f64),
+    Known(Known),
     Point(PointChoice),
 }
 
@@ -71,23 +96,26 @@ struct Settings {
 
 impl Configured for Settings {
     fn check(&self, inputs: &[Flow], checker: &mut Checker<'_>) -> Vec<Port> {
-        let [input] = inputs else { return Vec::new() };
-        let kinds: &[Kind] = match self.by {
-            By::Phase(_) => &[Kind::Phasor, Kind::ComplexEstimate],
-            By::Point(_) => &[Kind::ComplexEstimate],
+        let Some(input) = inputs.first() else {
+            return Vec::new();
         };
-        if !checker.expect_kind(0, input, kinds) {
+        if !checker.expect_kind(0, input, &[Kind::Phasor, Kind::ComplexEstimate]) {
             return Vec::new();
         }
-        if let By::Point(point) = &self.by {
-            point.check("by.point", input, checker);
+        match &self.by {
+            By::Known(known) => known.check(input, inputs.get(1), checker),
+            By::Point(point) => {
+                if checker.expect_kind(0, input, &[Kind::ComplexEstimate]) {
+                    point.check("by.point", input, checker);
+                }
+            }
         }
         vec![Port::new("", input.clone())]
     }
 
     fn follows(&self, _: &[Flow]) -> Option<Follows> {
-        match self.by {
-            By::Phase(phase) => Some(Follows::Times(unit(phase))),
+        match &self.by {
+            By::Known(known) => Some(Follows::Times(unit(known.stated_phase()?))),
             By::Point(_) => None,
         }
     }
@@ -95,9 +123,7 @@ impl Configured for Settings {
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
         let of = inputs.first()?.name;
         Some(match &self.by {
-            By::Phase(phase) => {
-                format!("The phase of {of} was turned by {}.", spoken(*phase, "deg"))
-            }
+            By::Known(known) => known.told(of),
             By::Point(point) => format!(
                 "The phase of {of} was turned so that the point {} lies on the in-phase axis.",
                 point.told()
@@ -106,22 +132,30 @@ impl Configured for Settings {
     }
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
-        Ok(match (self.by.clone(), inputs.first().map(|f| f.kind)) {
-            (By::Phase(phase), Some(Kind::Phasor)) => {
-                Work::Stream(Box::new(move || Box::new(Turning(unit(phase)))))
+        let Some(input) = inputs.first() else {
+            return Err(Fault::TooFew {
+                what: "inputs",
+                needed: 1,
+                found: 0,
+            });
+        };
+        Ok(match self.by.clone() {
+            By::Known(known) if input.kind == Kind::Phasor => {
+                let turn = unit(known.stated_phase().unwrap_or(f64::NAN));
+                Work::Stream(Box::new(move || Box::new(Turning(turn))))
             }
-            (By::Phase(phase), _) => Work::Point(Box::new(move |values| {
-                let Some(z) = values.first().and_then(|v| v.estimate()) else {
-                    return Ok(Vec::new());
-                };
-                let turn = unit(phase);
-                Ok(vec![Value::Estimate(Estimate::propagate(
-                    &[z],
-                    z.value * turn,
-                    |_, d| d * turn,
-                ))])
-            })),
-            (By::Point(point), _) => Work::Series(Box::new(OntoInPhase(point))),
+            By::Known(known) => {
+                let flow = input.clone();
+                Work::Point(Box::new(move |values| {
+                    let mut estimates = values.iter().filter_map(|v| v.estimate());
+                    let Some(z) = estimates.next() else {
+                        return Ok(Vec::new());
+                    };
+                    let turned = known.turned(z, &flow, estimates.next());
+                    Ok(vec![Value::Estimate(turned)])
+                }))
+            }
+            By::Point(point) => Work::Series(Box::new(OntoInPhase(point))),
         })
     }
 }

@@ -5,6 +5,7 @@
 
 mod canonical;
 mod edit;
+mod quantities;
 mod reader;
 mod shape;
 
@@ -16,7 +17,8 @@ use serde::de::{self, Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
 use crate::diagnostic::{Code, Diagnostic, Place, SourceText};
 pub use canonical::canonical;
 pub use edit::{replaced, value_at};
-pub use reader::{Choice, Described, FlowName, Reader, Setting, any_quantity, described, quantity};
+pub use quantities::{any_quantity, quantity};
+pub use reader::{Choice, Described, FlowName, Reader, Setting, described};
 pub use shape::{Doc, Range, Shape};
 
 /// Characters of a value that a message shows.

@@ -6,11 +6,12 @@
 
 use std::sync::Arc;
 
+use super::quantities::{any_quantity, in_range, in_unit, of_dimension, quantity, string};
 use super::shape::{Doc, Range, Shape};
 use super::{Name, Piece};
 use crate::constant::Constant;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText};
-use crate::units::{Quantity, Unit};
+use crate::units::Unit;
 
 /// Name of the text that a default stands in.
 const DEFAULT: &str = "";
@@ -458,21 +459,9 @@ impl<'r, 'c> Setting<'r, 'c> {
     pub fn factor(self) -> Constant {
         self.take(Shape::Factor, Constant::one(), |setting, piece| {
             let text = string(piece, "a constant's name or a quantity, as a text")?;
-            let constant = match setting.reader.known.iter().find(|c| c.name == text) {
-                Some(constant) => {
-                    setting.reader.found.constants.push(text);
-                    constant.clone()
-                }
-                None if text.starts_with(|c: char| c.is_ascii_digit() || "+-.".contains(c)) => {
-                    Constant::exact(any_quantity(piece, &text)?)
-                }
-                None => {
-                    let message = format!("unknown constant `{text}`");
-                    let names = setting.reader.known.iter().map(|c| c.name.as_str());
-                    return Err(Diagnostic::error(Code::UnknownName, Some(piece.place()), message)
-                        .suggest(&text, names)
-                        .help("name a constant of the recipe, or give a quantity such as \"1e6 V/A\""));
-                }
+            let constant = match setting.named(piece, &text)? {
+                Some(constant) => constant,
+                None => Constant::exact(any_quantity(piece, &text)?),
             };
             if constant.is_level {
                 setting.reader.found.levels.push(constant.text.clone());
@@ -480,6 +469,54 @@ impl<'r, 'c> Setting<'r, 'c> {
             setting.record(constant.canonical());
             Ok(constant)
         })
+    }
+
+    /// A constant by name, or a quantity; `unit` says which dimension is expected.
+    pub fn constant(self, unit: &'static str, range: Range) -> Constant {
+        let shape = Shape::Constant(unit, range);
+        self.take(shape, Constant::one(), |setting, piece| {
+            let text = string(piece, "a constant's name or a quantity, as a text")?;
+            let Some(constant) = setting.named(piece, &text)? else {
+                let quantity = of_dimension(piece, any_quantity(piece, &text)?, unit)?;
+                in_range(piece, quantity.value, range)?;
+                setting.record(format!("{:?}{}", quantity.value, in_unit(unit)));
+                return Ok(Constant::exact(quantity));
+            };
+            let fits = Unit::parse(unit).is_ok_and(|u| constant.unit.same_dimension(&u));
+            if !fits || constant.is_level || constant.table.is_some() {
+                let found = match constant.table {
+                    Some(_) => "a table".into(),
+                    None => format!("`{}`", constant.text),
+                };
+                let message =
+                    format!("expected a constant with a unit such as {unit}, found {found}");
+                return Err(
+                    Diagnostic::error(Code::Unit, Some(piece.place()), message).help(format!(
+                        "state the constant `{text}` in {unit}, or name another"
+                    )),
+                );
+            }
+            in_range(piece, constant.value, range)?;
+            setting.record(constant.canonical_in(&constant.unit.to_coherent()));
+            Ok(constant)
+        })
+    }
+
+    /// The constant of that name; `None` where the text is no name but begins as a number does.
+    fn named(&mut self, piece: &Piece, text: &str) -> Result<Option<Constant>, Diagnostic> {
+        if let Some(constant) = self.reader.known.iter().find(|c| c.name == text) {
+            self.reader.found.constants.push(text.to_owned());
+            return Ok(Some(constant.clone()));
+        }
+        if text.starts_with(|c: char| c.is_ascii_digit() || "+-.".contains(c)) {
+            return Ok(None);
+        }
+        let names = self.reader.known.iter().map(|c| c.name.as_str());
+        let message = format!("unknown constant `{text}`");
+        let fault = Diagnostic::error(Code::UnknownName, Some(piece.place()), message);
+        Err(fault
+            .suggest(text, names)
+            .help("name a constant of the recipe, or give a quantity such as \"1e6 V/A\""))
     }
 
     /// A list of quantities in any unit.
@@ -599,90 +636,4 @@ fn twice(name: &Name) -> Diagnostic {
     let message = format!("expected `{}` once, found it again", name.text);
     Diagnostic::error(Code::Duplicate, Some(name.place.clone()), message)
         .help("remove one of the two, or rename it")
-}
-
-/// The SI unit behind a canonical value; nothing for a pure number.
-fn in_unit(unit: &str) -> String {
-    match Unit::si_name(unit).as_str() {
-        "1" => String::new(),
-        name => format!(" {name}"),
-    }
-}
-
-fn string(piece: &Piece, expected: &str) -> Result<String, Diagnostic> {
-    piece
-        .parse::<String>()
-        .map_err(|_| piece.wrong_type(expected))
-}
-
-fn in_range(piece: &Piece, value: f64, range: Range) -> Result<(), Diagnostic> {
-    if range.holds(value) {
-        return Ok(());
-    }
-    let message = format!("expected a value {range}, found {}", piece.text());
-    Err(Diagnostic::error(
-        Code::OutOfRange,
-        Some(piece.place()),
-        message,
-    ))
-}
-
-/// Reads a quantity in any unit from the piece, whose string value is `text`.
-pub fn any_quantity(piece: &Piece, text: &str) -> Result<Quantity, Diagnostic> {
-    Quantity::parse(text).map_err(|e| {
-        let place = piece.within(text, e.offset(), e.length());
-        Diagnostic::error(Code::Unit, Some(place), e.to_string())
-            .help("write a number and a unit's symbol, as in \"1.5 ms\" or \"2 nV/sqrt(Hz)\"")
-    })
-}
-
-/// Reads a quantity whose unit must have the dimension of `unit`; the value in SI units.
-pub fn quantity(piece: &Piece, unit: &str, range: Range) -> Result<f64, Diagnostic> {
-    let example = if unit == "1" {
-        "as in \"0.5\" or \"50 %\"".to_owned()
-    } else {
-        format!("with a unit such as {unit}")
-    };
-    let text = string(piece, &format!("a quantity as a text, {example}"))?;
-    let found = any_quantity(piece, &text)?;
-    let fits = if unit == "dB" {
-        found.is_level()
-    } else {
-        Unit::parse(unit).is_ok_and(|u| found.unit.same_dimension(&u)) && !found.is_level()
-    };
-    if !fits {
-        let message = format!("expected a quantity {example}, found `{text}`");
-        let fault = Diagnostic::error(Code::Unit, Some(piece.place()), message);
-        return Err(match cure(&found, unit) {
-            Some(help) => fault.help(help),
-            None => fault,
-        });
-    }
-    in_range(piece, found.value, range)?;
-    Ok(found.value)
-}
-
-/// What to write in place of a quantity that was mistaken for another.
-fn cure(found: &Quantity, unit: &str) -> Option<String> {
-    if found.is_level() {
-        let ratio = found.to_ratio_amplitude();
-        return Some(format!(
-            "a level in dB is a ratio of amplitudes, here {ratio:.6}; give a quantity with its unit"
-        ));
-    }
-    if unit == "dB" {
-        return Some("give 20 lg of the ratio of amplitudes, as in \"-3 dB\"".into());
-    }
-    let wanted = Unit::parse(unit).ok()?;
-    if !wanted.compatible(&found.unit) {
-        return None;
-    }
-    // The dimension differs, and without angles and counts it does not: one of the two is left out.
-    Some(match found.unit.is_dimensionless() {
-        true => format!(
-            "a bare number may mean any unit; add the one that is meant, as in \"{} {unit}\"",
-            found.text
-        ),
-        false => format!("an angle or a count is no pure number; give it in {unit}"),
-    })
 }

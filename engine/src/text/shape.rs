@@ -36,6 +36,8 @@ pub enum Shape {
     Text,
     /// A constant's name, or a quantity in any unit.
     Factor,
+    /// A constant's name, or a quantity in a unit, with its range in SI units.
+    Constant(&'static str, Range),
     /// A list of quantities in any unit.
     Factors,
     /// Named entries, each a value of this shape.

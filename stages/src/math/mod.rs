@@ -28,6 +28,7 @@ pub mod points;
 pub mod ranks;
 pub mod rc_notch;
 pub mod section;
+pub mod signal;
 pub mod sinefit;
 pub mod slips;
 pub mod sos;
