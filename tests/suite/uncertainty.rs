@@ -233,7 +233,7 @@ fn a_budget_adds_up() {
     let trace = phasemill(folder.path(), &["trace", "o.h5", "current"])
         .expect(0)
         .out;
-    for told in ["type B from constant g, 2 with u = 0.02 V/A", "per V/A"] {
+    for told in ["type B from constant g, 2.000(20) V/A", "per V/A"] {
         assert!(trace.contains(told), "{trace}");
     }
     // Half an ampere, over the gain of 2 V/A, as other numbers are written.

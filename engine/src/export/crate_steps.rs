@@ -56,8 +56,7 @@ pub(super) fn steps(
             }
             let step = format!("#step-{}", names.of(&node.name));
             let settings: Vec<String> = node
-                .settings
-                .iter()
+                .told_settings()
                 .map(|(path, value)| format!("{path} = {value}"))
                 .collect();
             made.steps.push(step.clone());

@@ -247,8 +247,7 @@ impl Made {
             Some((format!("{TERMS}:partOf"), Value::Name(self.run.clone()))),
         ]);
         attributes.extend(
-            node.settings
-                .iter()
+            node.told_settings()
                 .filter_map(|(path, value)| own("setting", &format!("{path} = {value}"))),
         );
         let times = [String::new(), String::new()];

@@ -228,10 +228,26 @@ fn duration(seconds: f64) -> String {
 }
 
 fn calibration(constant: &ConstantFacts) -> String {
-    let uncertainty = match (constant.standard_uncertainty.as_str(), relative(constant)) {
-        ("not stated", _) => "its uncertainty was not stated".to_owned(),
-        (_, Some(part)) => format!("with a relative standard uncertainty of {part}"),
-        (u, None) => format!("with a standard uncertainty of {u}"),
+    // The uncertainty of a table is told entry by entry, and that of limits with their kind.
+    let words = constant.standard_uncertainty.as_str();
+    let (number, kind) = words.split_once(", ").unwrap_or((words, ""));
+    let value = Quantity::parse(&constant.value).ok();
+    let uncertainty = match (value, Quantity::parse(number)) {
+        _ if words == "not stated" => "its uncertainty was not stated".to_owned(),
+        (Some(value), Ok(u)) if u.unit.same_dimension(&value.unit) => {
+            let told = match relative(&value, &u) {
+                Some(part) => format!("with a relative standard uncertainty of {part}"),
+                None => {
+                    let u = spoken(u.value, &value.unit.ascii());
+                    format!("with a standard uncertainty of {u}")
+                }
+            };
+            match kind {
+                "" => told,
+                kind => format!("{told}, {kind}"),
+            }
+        }
+        _ => format!("with a standard uncertainty of {words}"),
     };
     let origin = [constant.source.as_str(), constant.date.as_str()];
     let origin: Vec<&str> = origin.into_iter().filter(|t| !t.is_empty()).collect();
@@ -246,15 +262,12 @@ fn calibration(constant: &ConstantFacts) -> String {
 }
 
 /// The standard uncertainty of a constant as a part of it, where that has a meaning.
-fn relative(constant: &ConstantFacts) -> Option<String> {
-    let value = Quantity::parse(&constant.value).ok()?;
-    let u = Quantity::parse(&constant.standard_uncertainty).ok()?;
+fn relative(value: &Quantity, u: &Quantity) -> Option<String> {
     let part = u.value / value.value.abs();
     // Levels, angles and temperatures have no zero to be a part of.
     let scale = !value.is_level() && !value.text.contains("°C");
     let angle = value.unit.same_dimension(&Unit::radian());
-    let fits = u.unit.same_dimension(&value.unit) && scale && !angle;
-    (fits && part.is_finite()).then(|| spoken(part, "%"))
+    (scale && !angle && part.is_finite()).then(|| spoken(part, "%"))
 }
 
 /// What zero and sign of the phases among the results are.
@@ -383,9 +396,14 @@ mod tests {
                 "500000.0 V/A",
                 "a relative standard uncertainty of 0.5 %",
             ),
-            ("20 °C", "0.1 K", "a standard uncertainty of 0.1 K"),
-            ("30 deg", "0.01 rad", "a standard uncertainty of 0.01 rad"),
-            ("0 V", "0.01 V", "a standard uncertainty of 0.01 V"),
+            (
+                "20.0 us",
+                "1.1547005383792516e-6 s, from rectangular limits",
+                "a relative standard uncertainty of 5.774 %, from rectangular limits",
+            ),
+            ("20 °C", "0.1 K", "a standard uncertainty of 100 mK"),
+            ("30 deg", "0.01 rad", "a standard uncertainty of 0.573 deg"),
+            ("0 V", "0.01 V", "a standard uncertainty of 10 mV"),
         ] {
             let constant = ConstantFacts {
                 value: value.into(),

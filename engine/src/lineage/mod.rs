@@ -240,6 +240,25 @@ pub struct Node {
     pub constants: Vec<ConstantFacts>,
 }
 
+impl Node {
+    /// Settings by path, as a person is to read them.
+    pub fn told_settings(&self) -> impl Iterator<Item = (&str, String)> {
+        let settings = self.settings.iter();
+        settings.map(|(path, value)| (path.as_str(), in_si(value)))
+    }
+}
+
+/// A setting as it enters a key, where a constant's number in SI units may stand beside the unit that it was written in.
+fn in_si(value: &str) -> String {
+    let parts = value
+        .rsplit_once(") ")
+        .filter(|(number, _)| number.contains(" (u "));
+    match parts.map(|(number, unit)| (number, Unit::parse(unit))) {
+        Some((number, Ok(unit))) => format!("{number}) {}", unit.to_coherent().ascii()),
+        _ => value.to_owned(),
+    }
+}
+
 /// What flows out of one port of a node.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 #[serde(default)]
@@ -424,5 +443,25 @@ impl Entry {
     pub fn flow(&self, output: &Output) -> Option<&FlowFacts> {
         let flows = &self.node(&output.node)?.flows;
         flows.iter().find(|f| f.port == output.port)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::in_si;
+
+    #[test]
+    fn numbers_in_si_units_are_told_beside_such() {
+        for (value, told) in [
+            ("0.001 (u none) mV", "0.001 (u none) V"),
+            (
+                "1000.0 (u 5.0, Rectangular) V/mA",
+                "1000.0 (u 5.0, Rectangular) Ohm",
+            ),
+            ("2.0 (u none) 1", "2.0 (u none) 1"),
+            ("Low (of a band)", "Low (of a band)"),
+        ] {
+            assert_eq!(in_si(value), told);
+        }
     }
 }

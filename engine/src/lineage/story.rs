@@ -182,10 +182,10 @@ pub(super) fn digits(hash: &Hash) -> String {
 }
 
 /// Settings as lines. What a choice holds without a name has the path of the choice and follows it: both are one.
-fn settings(all: &[(String, String)]) -> Vec<String> {
+fn settings(node: &Node) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     let mut before = "";
-    for (path, value) in all {
+    for (path, value) in node.told_settings() {
         match lines.last_mut().filter(|_| path == before) {
             Some(line) => *line += &format!("({value})"),
             None => lines.push(format!("{path} = {value}")),
@@ -229,7 +229,7 @@ impl<'r> Teller<'r> {
             };
             self.text += &format!("{pad}     gives{port} {}\n", flow.words);
         }
-        for line in settings(&node.settings) {
+        for line in settings(node) {
             self.text += &format!("{pad}     {line}\n");
         }
         for constant in &node.constants {

@@ -159,11 +159,8 @@ fn budget_of(
     let mut rows = Vec::new();
     for line in lines.iter().take(LINES) {
         let quantity = line
-            .quantity
-            .as_ref()
-            .map_or(String::new(), |(value, u, unit)| {
-                format!(" ({value}, u = {u} {unit})")
-            });
+            .told_quantity()
+            .map_or(String::new(), |quantity| format!(" ({quantity})"));
         let mut row = vec![
             Cell::Text(format!("{}{quantity}", line.source)),
             Cell::Text(line.evaluation.clone()),

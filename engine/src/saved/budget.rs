@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use crate::store::{ResultReader, StoreError};
+use crate::units::{Unit, format_uncertain};
 
 /// What one source contributes to an estimate.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -24,6 +25,16 @@ pub struct BudgetLine {
     pub contribution: [f64; 2],
     /// Its share of the variance, of both parts together.
     pub share: f64,
+}
+
+impl BudgetLine {
+    /// The quantity behind the source as a person reads it, `100.0(1.2) µs`.
+    pub fn told_quantity(&self) -> Option<String> {
+        let (value, u, unit) = self.quantity.as_ref()?;
+        let unit = Unit::parse(unit).ok()?;
+        let size = unit.si_factor();
+        Some(format_uncertain(value * size, u * size, &unit))
+    }
 }
 
 /// The budget of a point of the output in a group, the largest share first; empty where no uncertainty was

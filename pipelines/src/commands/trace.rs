@@ -174,11 +174,8 @@ fn told(line: &BudgetLine, chosen: &Chosen<'_>) -> String {
         format!(", {} degrees of freedom", short(&format!("{n:.1}")))
     });
     let quantity = line
-        .quantity
-        .as_ref()
-        .map_or(String::new(), |(value, u, unit)| {
-            format!(", {value} with u = {u} {unit}")
-        });
+        .told_quantity()
+        .map_or(String::new(), |quantity| format!(", {quantity}"));
     let unit = Unit::parse(unit).unwrap_or_else(|_| Unit::one());
     let shown = |x: f64| format_quantity(x * unit.si_factor(), &unit, 3);
     let parts = |both: [f64; 2]| match both {
