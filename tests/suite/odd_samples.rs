@@ -98,6 +98,48 @@ fn a_buffer_that_was_lost_is_told() {
     );
 }
 
+/// Three spikes, two of them in one window of 2048: the other windows span some eight times the noise of 0.1 mV and
+/// twice the sine of 1 mV.
+#[test]
+fn spikes_are_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("a.h5");
+    let chopper = square(LENGTH, RATE, FREQUENCY);
+    let whole = detector(1e-4);
+    let store = |samples: &[f64]| {
+        let channels = [
+            Channel::volts("/detector", samples),
+            Channel::volts("/chopper", &chopper),
+        ];
+        record(&path, RATE, Layout::Deflated(5000), &channels);
+    };
+    store(&whole);
+    let (texts, look) = said(folder.path());
+    assert!(texts.iter().all(|t| !t.contains("stick out")), "{texts:?}");
+    assert_eq!(look["sticking_out"], serde_json::Value::Null);
+    let mut struck = whole;
+    for (at, spike) in [(30_000, 0.5), (61_500, 2.0), (61_700, -1.0)] {
+        struck[at] += spike;
+    }
+    store(&struck);
+    let (texts, look) = said(folder.path());
+    for text in texts {
+        assert!(
+            text.contains(
+                "the window of 2048 samples from sample 61440 on spans 2.9990 V (2 such windows in all)"
+            ),
+            "{text}"
+        );
+    }
+    let found = &look["sticking_out"];
+    assert_eq!(
+        (&found["windows"], &found["first_sample"]),
+        (&2.into(), &61_440.into())
+    );
+    let spans = found["others_span"].as_f64().unwrap();
+    assert!((0.002..0.004).contains(&spans), "{spans}");
+}
+
 /// A sine of 0.4 steps and noise of 0.05 steps: two codes, of which the answer tells nothing true.
 #[test]
 fn a_converter_in_coarse_steps_is_told() {

@@ -7,6 +7,7 @@ use hdf5::types::{FloatSize, H5Type, IntSize, TypeDescriptor};
 use hdf5::{Dataset, Datatype};
 use multiversion::multiversion;
 
+use super::counters::ends_of;
 use super::ends::{WINDOW, is_looked_at};
 use super::{ChannelHeader, Counters};
 
@@ -113,13 +114,17 @@ impl<T: Code> Numbers for Of<T> {
             let stands = is_plain && extent.low == extent.high;
             seen.still
                 .take(at, count, stands.then(|| decode.value(extent.low)));
-            if is_plain {
+            let missing = seen.missing;
+            let ends = if is_plain {
                 // Each step of the conversion keeps or reverses order, so that ends stay ends.
-                seen.range(&[decode.value(extent.low), decode.value(extent.high)]);
+                ends_of(&[decode.value(extent.low), decode.value(extent.high)])
             } else {
                 decode.look(T::codes(now).map(T::number), part, at, seen);
-                seen.range(part);
-            }
+                ends_of(part)
+            };
+            seen.range(ends);
+            let whole = seen.missing == missing;
+            seen.spans.take(at, count, ends.filter(|_| whole));
             if is_looked_at(at) {
                 seen.ends.look(part);
             }

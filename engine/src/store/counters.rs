@@ -2,6 +2,7 @@
 
 use super::ChannelHeader;
 use super::ends::{CutOff, Ends, WINDOW};
+use super::spans::Spans;
 use super::still::Still;
 use crate::diagnostic::counted;
 use crate::units::{Unit, format_quantity};
@@ -36,6 +37,8 @@ pub struct Counters {
     pub ends: Ends,
     /// Where samples stand still.
     pub still: Still,
+    /// Where they stick out.
+    pub spans: Spans,
 }
 
 impl Counters {
@@ -46,10 +49,10 @@ impl Counters {
         self.clipped += later.clipped;
         self.first_missing = self.first_missing.or(later.first_missing);
         self.first_clipped = self.first_clipped.or(later.first_clipped);
-        self.range(later.minimum.as_slice());
-        self.range(later.maximum.as_slice());
+        self.range(later.minimum.zip(later.maximum));
         self.ends.merge(&later.ends);
         self.still.merge(&later.still);
+        self.spans.merge(&later.spans);
     }
 
     /// How many steps of the converter the samples span, where that is something and too little for noise to dither it.
@@ -82,7 +85,8 @@ impl Counters {
         remarks
     }
 
-    /// What is odd with some of the samples: at full scale, missing, cut off, standing still, or in a few coarse steps.
+    /// What is odd with some of the samples: at full scale, missing, cut off, standing still, in a few
+    /// coarse steps, or sticking out.
     pub fn oddities(&self, header: &ChannelHeader, is_reference: bool) -> Vec<String> {
         let unit = &header.unit;
         let mut oddities = Vec::new();
@@ -135,37 +139,56 @@ impl Counters {
                 counted(self.still.samples, "sample")
             ));
         }
+        if let Some(out) = self.spans.stick_out() {
+            let more = match out.windows {
+                1 => String::new(),
+                all => format!(" ({all} such windows in all)"),
+            };
+            oddities.push(format!(
+                "samples stick out, as a spike or a loose contact does: the window of {WINDOW} samples from sample {} on spans \
+                 {}{more}, where no other spans more than {}; averages hold them, which their uncertainty tells only in \
+                 part; look at them, and leave the point out or record again",
+                out.start,
+                in_unit(out.size, unit),
+                in_unit(out.others, unit)
+            ));
+        }
         oddities
     }
 
-    /// Takes in the range of some values; eight at a time, which processors do at once.
-    pub(super) fn range(&mut self, values: &[f64]) {
-        let mut low = [f64::INFINITY; 8];
-        let mut high = [f64::NEG_INFINITY; 8];
-        let (eights, rest) = values.as_chunks::<8>();
-        let mut take = |lane: usize, value: f64| {
-            // NaN is neither below nor above.
-            low[lane] = if value < low[lane] { value } else { low[lane] };
-            high[lane] = if value > high[lane] {
-                value
-            } else {
-                high[lane]
-            };
-        };
-        for eight in eights {
-            for (lane, &value) in eight.iter().enumerate() {
-                take(lane, value);
-            }
-        }
-        rest.iter().for_each(|&value| take(0, value));
-        let low = low.into_iter().fold(f64::INFINITY, f64::min);
-        let high = high.into_iter().fold(f64::NEG_INFINITY, f64::max);
-        if low <= high {
+    /// Takes in the smallest and largest of some values.
+    pub(super) fn range(&mut self, ends: Option<(f64, f64)>) {
+        if let Some((low, high)) = ends {
             // Adding 0 makes -0 to 0, whichever of them came first.
             self.minimum = Some(self.minimum.map_or(low, |m| m.min(low)) + 0.0);
             self.maximum = Some(self.maximum.map_or(high, |m| m.max(high)) + 0.0);
         }
     }
+}
+
+/// The smallest and largest of some values; eight at a time, which processors do at once.
+pub(super) fn ends_of(values: &[f64]) -> Option<(f64, f64)> {
+    let mut low = [f64::INFINITY; 8];
+    let mut high = [f64::NEG_INFINITY; 8];
+    let (eights, rest) = values.as_chunks::<8>();
+    let mut take = |lane: usize, value: f64| {
+        // NaN is neither below nor above.
+        low[lane] = if value < low[lane] { value } else { low[lane] };
+        high[lane] = if value > high[lane] {
+            value
+        } else {
+            high[lane]
+        };
+    };
+    for eight in eights {
+        for (lane, &value) in eight.iter().enumerate() {
+            take(lane, value);
+        }
+    }
+    rest.iter().for_each(|&value| take(0, value));
+    let low = low.into_iter().fold(f64::INFINITY, f64::min);
+    let high = high.into_iter().fold(f64::NEG_INFINITY, f64::max);
+    (low <= high).then_some((low, high))
 }
 
 fn in_unit(value: f64, unit: &Unit) -> String {

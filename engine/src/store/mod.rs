@@ -25,6 +25,7 @@ mod result;
 mod rows;
 mod samples;
 mod sink;
+mod spans;
 mod still;
 #[cfg(test)]
 mod tests;

@@ -393,6 +393,12 @@ fn look_json(found: &ChannelLook) -> Value {
         "steps_spanned": counters.spanned(&found.header),
         "still": counters.still.samples,
         "first_still": counters.still.first,
+        "sticking_out": counters.spans.stick_out().map(|out| json!({
+            "windows": out.windows,
+            "first_sample": out.start,
+            "span": out.size,
+            "others_span": out.others,
+        })),
         "judged_by": found.samples,
         "may_be_reference": found.reference.as_ref().map(|guess| json!({
             "shape": if guess.near_extremes > SQUARE { "square" } else { "sine" },
