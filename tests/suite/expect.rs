@@ -248,6 +248,79 @@ fn the_time_for_an_uncertainty_by_hand() {
     );
 }
 
+/// 3 mV/√Hz behind a mean over T, and 10 mV behind 1.00 kV/A with 1 %: 10 µA with 3 µA/√(T/s) of noise and 0.1 µA
+/// of the constant. 0.125 µA leaves 0.075 µA for the noise, (3/0.075)² = 1600 s; in a difference with a blocked
+/// beam, which has the noise once more, twice that; 1.25 % is the same; 0.1 µA is the constant's alone. Worked by hand.
+#[test]
+fn an_uncertainty_is_wanted_of_the_result_behind_its_constants() {
+    let behind = |of: &str| {
+        format!(
+            r#"Recipe(title: "a plan", inputs: {{
+                    "x": Wave(unit: "V"), "y": Wave(unit: "V", dataset: "/x", recording: "blocked") }},
+                constants: {{ "gain": Constant(value: "1.00 kV/A", standard_uncertainty: "1 %", source: "made up") }},
+                stages: {{
+                    "clock": Reference(of: "x", shape: Stated(frequency: "2.3 Hz")),
+                    "product": Mix(of: "x", with: "clock"),
+                    "voltage": Average(of: "product"),
+                    "blocked clock": Reference(of: "y", shape: Stated(frequency: "2.3 Hz")),
+                    "blocked product": Mix(of: "y", with: "blocked clock"),
+                    "blocked": Average(of: "blocked product"),
+                    "net": Combine(of: ["voltage", "blocked"], by: Difference),
+                    "current": Amplify(of: "{of}", divide_by: "gain"),
+                    "polar": Polar(of: "current"),
+                }}, results: ["current", "polar"])"#
+        )
+    };
+    let bench = SLOW.replace("noise:", "signal: \"10 mV\", noise:");
+    for (of, times) in [("voltage", 1.0), ("net", 2.0)] {
+        let folder = folder(&bench, &behind(of));
+        for wanted in ["0.125 uA", "1.25 %"] {
+            let found = said(&folder, &["recipe.ron", "--uncertainty", wanted]);
+            let answer = &found["averages"][0];
+            let needed = &answer["wanted"];
+            assert_eq!(needed["result"], "current");
+            // The plan's own noise is small, not nothing: 1e-6 squared.
+            near("constants", number(needed, "of_constants"), 1e-7, 1e-16);
+            // To a sample in 16 000.
+            near(
+                "time",
+                number(needed, "averaging_time_s"),
+                1600.0 * times,
+                0.11,
+            );
+            assert_eq!(answer["kept"].as_array().unwrap().len(), 1, "{answer:#}");
+            near("value", number(&answer["kept"][0], "value"), 1e-5, 1e-17);
+        }
+        let wanted = [
+            "expect",
+            "bench.ron",
+            "recipe.ron",
+            "--uncertainty",
+            "100 nA",
+        ];
+        let text = phasemill(folder.path(), &wanted).expect(0);
+        let told = "an uncertainty of 100 nA of `current` is not reached by averaging: constants alone make 100 nA (constant \
+                    gain 100 nA)";
+        assert!(text.out.contains(told), "{}", text.out);
+    }
+    // What has no signal has no constants' part either, and that is said.
+    let folder = folder(SLOW, &behind("voltage"));
+    let text = phasemill(folder.path(), &["expect", "bench.ron", "recipe.ron"]).expect(0);
+    let told = "constants add 1.0 % of its value, which is not in what follows";
+    assert!(text.out.contains(told), "{}", text.out);
+}
+
+/// Noise is 1 + 40/f times as strong in power: at 2.3 Hz 4.29 times its amplitude at the recommended frequency or more.
+#[test]
+fn a_recipe_below_the_corner_is_told_of_a_better_frequency() {
+    let bench = r#"Bench(title: "made up", noise: { "white": White(density: "1 mV/sqrt(Hz)"),
+        "slow": Flicker(density: "1 mV/sqrt(Hz)", corner: "40 Hz") }, converter: Converter(rate: "20 kHz"))"#;
+    let folder = folder(bench, &recipe(2.3, "", "product", "Point"));
+    let found = said(&folder, &["recipe.ron"]);
+    let remarks = found["remarks"].to_string();
+    assert!(remarks.contains("at 2.3 Hz the noise is 4."), "{remarks}");
+}
+
 #[test]
 fn a_recording_gives_rate_and_length() {
     let recording = Bench::new(20.0, &[("x", &noise(1001, 0.1, 3))]);
@@ -293,7 +366,7 @@ fn keys_are_stable() {
     let answer = &found["averages"][0];
     assert_eq!(
         keys(answer).join(" "),
-        "averages results frequency_hz settling_s point_s switched noise lines expected wanted in_time detects_signal_after_s remarks"
+        "averages results frequency_hz settling_s point_s switched noise lines expected kept wanted in_time detects_signal_after_s remarks"
     );
     assert_eq!(
         keys(&answer["expected"][0]).join(" "),
@@ -357,7 +430,7 @@ fn what_cannot_be_planned_says_why() {
         ),
         (
             vec!["bench.ron", "recipe.ron", "--uncertainty", "3 A"],
-            "expected an uncertainty in V as recorded",
+            "expected an uncertainty in V as of `answer`, in V as recorded",
         ),
         (
             vec!["bench.ron", "recipe.ron", "--uncertainty", "3 %"],

@@ -24,6 +24,9 @@ const ROOM: f64 = 10.0;
 /// follow it has an easier life.
 const AS_GOOD: f64 = 0.03;
 
+/// Part by which the noise at a recommended frequency may exceed its floor before that is told.
+const ABOVE_FLOOR: f64 = 0.1;
+
 /// Where the candidates lie between two multiples of the mains, as a part of the distance. So neither their
 /// second nor their third harmonic falls on one.
 const BETWEEN: f64 = 0.46;
@@ -237,6 +240,7 @@ pub fn advise(budgets: &[Budget], sources: &Sources, rate: f64, seconds: f64) ->
             "{} samples a period, which leaves room below half the rate",
             short(chosen.samples_per_period)
         ));
+        reasons.extend(sources.below_floor(chosen.frequency_hz, rate));
     } else {
         reasons.push(
             "none of the candidates is far enough from lines and well below half the rate".into(),
@@ -270,6 +274,33 @@ pub fn advise(budgets: &[Budget], sources: &Sources, rate: f64, seconds: f64) ->
     Advice {
         frequency_hz: chosen.map(|b| b.frequency_hz),
         reasons,
+    }
+}
+
+impl Sources {
+    /// What to say of a frequency in Hz at which noise that falls with frequency still counts, and where it no longer does.
+    fn below_floor(&self, f: f64, rate: f64) -> Option<String> {
+        let floor = self.floor();
+        let times = (self.density(f) / floor).sqrt();
+        if floor == 0.0 || times <= 1.0 + ABOVE_FLOOR {
+            return None;
+        }
+        let enough = self.reaches_floor(f, 1.0 + ABOVE_FLOOR)?;
+        let how = match enough * ROOM <= rate {
+            true => format!("modulate at {} Hz or above", short(enough)),
+            false => format!(
+                "modulate at {} Hz or above, which needs {} samples/s or more",
+                short(enough),
+                short(enough * ROOM)
+            ),
+        };
+        Some(format!(
+            "the noise at {} Hz is {} times its floor, as it falls with frequency there; for no more than {} % above the \
+             floor {how}",
+            short(f),
+            short(times),
+            short(100.0 * ABOVE_FLOOR)
+        ))
     }
 }
 
@@ -366,5 +397,34 @@ mod tests {
             "{advice:?}"
         );
         assert_eq!(advise(&[], &sources, rate, 10.0).frequency_hz, None);
+    }
+
+    /// White plus 1/f of corner 40 Hz at 8 Hz: the power is 1 + 40/8 = 6 times the floor, the density 2.449 times; it
+    /// is 1.1 times the floor at 40/(1.1² - 1) = 190.5 Hz, which needs ten times as many samples a second. Worked by hand.
+    #[test]
+    fn a_frequency_below_the_corner_is_advised_against() {
+        let bench = Bench {
+            mains: None,
+            ..bench("")
+        };
+        let said = |f: f64, rate: f64| {
+            let sources = Sources::of(&bench, rate);
+            let one = [budget(&bench, &sources, rate, f, 10.0)];
+            advise(&one, &sources, rate, 10.0).reasons.join("\n")
+        };
+        let fast = said(8.0, 50e3);
+        let beginning = "the noise at 8 Hz is 2.45 times its floor";
+        assert!(fast.contains(beginning), "{fast}");
+        assert!(
+            fast.contains("10 % above the floor modulate at 190 Hz or above"),
+            "{fast}"
+        );
+        let slow = said(8.0, 1e3);
+        assert!(
+            slow.contains("190 Hz or above, which needs 1900 samples/s or more"),
+            "{slow}"
+        );
+        // At 223 Hz the density is √(1 + 40/223) = 1.086 times the floor.
+        assert!(!said(223.0, 50e3).contains("floor"));
     }
 }

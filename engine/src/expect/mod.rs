@@ -4,12 +4,14 @@
 mod budget;
 mod cautions;
 mod detect;
+mod kept;
 mod outlook;
 mod sources;
 
 pub use budget::{Advice, Budget, Nearest, advise, budget, candidates};
 pub use cautions::cautions;
 pub use detect::{ERROR, Limits, limits};
+pub use kept::{Foreseen, Spread};
 pub use outlook::{Expected, Outlook, Planned, Untold, averages};
 pub use sources::{BOLTZMANN, CHARGE, QUANTISATION, Sources, Tone};
 

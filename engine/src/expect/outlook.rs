@@ -5,12 +5,14 @@ use serde::Serialize;
 
 use super::LOWEST;
 use super::detect::{Limits, limits};
+use super::kept::{Averages, Foreseen};
 use super::sources::Sources;
 use crate::check::Typed;
 use crate::flow::Flow;
 use crate::graph::Node;
 use crate::recipe::Recipe;
 use crate::response::{Element, Figures, PowerLaw, Scatter, ScatterError};
+use crate::units::Unit;
 
 /// Longest average that is looked for, in s: a year.
 const LONGEST: f64 = 3.2e7;
@@ -60,6 +62,8 @@ pub struct Outlook {
     pub averages: Vec<String>,
     /// Kept results that need them.
     pub results: Vec<String>,
+    /// What becomes of them in kept results, where that is known point by point.
+    pub foreseen: Vec<Foreseen>,
     /// Frequency of the signal at the input in Hz.
     pub frequency: f64,
     /// Seconds until the chain has settled to 0.01 %.
@@ -91,6 +95,8 @@ pub struct Planned<'p> {
     pub sources: &'p Sources,
     /// Peak amplitude of the signal.
     pub signal: Option<f64>,
+    /// Unit of what is recorded.
+    pub unit: &'p Unit,
     /// Whether the lengths of flows are those of a recording.
     pub recorded: bool,
 }
@@ -101,42 +107,68 @@ pub fn averages(
     typed: &Typed,
     planned: &Planned<'_>,
 ) -> (Vec<Outlook>, Vec<Untold>) {
-    let (mut told, mut untold) = (Vec::<(Flow, Outlook)>::new(), Vec::new());
-    for (node, results) in averaging(typed) {
+    let (mut told, mut untold) = (Vec::<Told>::new(), Vec::new());
+    let averaging = averaging(typed);
+    for (node, results) in &averaging {
         let (Some(flow), Some(entry)) = (
-            typed.flow(node, 0),
+            typed.flow(*node, 0),
             node.checked_sub(recipe.inputs.len())
                 .and_then(|stage| recipe.stages.get(stage)),
         ) else {
             continue;
         };
         let name = entry.name.text.clone();
-        let alike = |(known, outlook): &&mut (Flow, Outlook)| {
-            (&known.response, known.switched) == (&flow.response, flow.switched)
-                && Some(outlook.frequency) == frequency(recipe, typed, flow)
+        let alike = |told: &&mut Told| {
+            (&told.flow.response, told.flow.switched) == (&flow.response, flow.switched)
+                && Some(told.outlook.frequency) == frequency(recipe, typed, flow)
         };
-        if let Some((_, same)) = told.iter_mut().find(alike) {
-            same.averages.push(name);
-            let more = results.into_iter().filter(|r| !same.results.contains(r));
-            same.results.extend(more.collect::<Vec<_>>());
+        if let Some(same) = told.iter_mut().find(alike) {
+            same.nodes.push(*node);
+            same.outlook.averages.push(name);
+            let known = &mut same.outlook.results;
+            let more = results.iter().filter(|r| !known.contains(r)).cloned();
+            let more: Vec<String> = more.collect();
+            known.extend(more);
             continue;
         }
         match Outlook::of(recipe, typed, flow, planned) {
-            Ok(outlook) => told.push((
-                flow.clone(),
-                Outlook {
+            Ok(outlook) => told.push(Told {
+                flow: flow.clone(),
+                nodes: vec![*node],
+                outlook: Outlook {
                     averages: vec![name],
-                    results,
+                    results: results.clone(),
                     ..outlook
                 },
-            )),
+            }),
             Err(why) => untold.push(Untold { average: name, why }),
         }
     }
-    (
-        told.into_iter().map(|(_, outlook)| outlook).collect(),
-        untold,
-    )
+    let foreseen = |Told { nodes, outlook, .. }| {
+        let others = averaging.iter().map(|(node, _)| *node);
+        let others: Vec<Node> = others.filter(|node| !nodes.contains(node)).collect();
+        let averages = Averages {
+            recipe,
+            typed,
+            own: &nodes,
+            others: &others,
+            frequency: outlook.frequency,
+            signal: planned.signal,
+            unit: planned.unit,
+        };
+        Outlook {
+            foreseen: averages.foreseen(),
+            ..outlook
+        }
+    };
+    (told.into_iter().map(foreseen).collect(), untold)
+}
+
+/// Averages with the same chain.
+struct Told {
+    flow: Flow,
+    nodes: Vec<Node>,
+    outlook: Outlook,
 }
 
 /// Nodes that average mixed samples, with the kept results that need them, in the order in which they run.
@@ -190,6 +222,7 @@ impl Outlook {
         Ok(Outlook {
             averages: Vec::new(),
             results: Vec::new(),
+            foreseen: Vec::new(),
             frequency,
             settling,
             point: figures.duration.filter(|_| planned.recorded),

@@ -92,6 +92,37 @@ impl Sources {
         Some((low * high).sqrt())
     }
 
+    /// Power density of the noise that is the same at all frequencies.
+    pub fn floor(&self) -> f64 {
+        let white = self.laws.iter().filter(|law| law.exponent == 0.0);
+        white.map(|law| law.at_1_hz).sum()
+    }
+
+    /// The frequency in Hz above `low` from which on the density, as an amplitude, is no more than `times` its floor;
+    /// `None` where there is no floor.
+    pub fn reaches_floor(&self, low: f64, times: f64) -> Option<f64> {
+        let limit = times * times * self.floor();
+        let falls = |f: f64| self.density(f) > limit;
+        if limit == 0.0 {
+            return None;
+        }
+        let mut high = low;
+        while falls(high) {
+            high *= 2.0;
+        }
+        let mut low = low;
+        // Each step halves the distance on a logarithmic scale.
+        for _ in 0..60 {
+            let middle = (low * high).sqrt();
+            if falls(middle) {
+                low = middle;
+            } else {
+                high = middle;
+            }
+        }
+        Some(high)
+    }
+
     /// Power of the noise that reaches the converter, between two frequencies in Hz.
     pub fn before_converter(&self, low: f64, high: f64) -> f64 {
         let analogue = self.laws.iter().zip(&self.names);

@@ -14,11 +14,14 @@ use super::check::as_json;
 use super::{Texts, complain, counted, named_file, read_text, say, show};
 use crate::exit;
 use crate::figures::number;
-use crate::planning::{self, Answers, Planning, Question, Record, Refusal};
+use crate::planning::{self, Answers, Asked, Planning, Question, Record, Refusal};
 use crate::plot;
 
 /// Seconds of an average when none are given.
 const AVERAGE: f64 = 10.0;
+
+/// Part by which the noise at the frequency of a recipe may exceed that at the recommended one before that is told.
+const NOISIER: f64 = 0.1;
 
 /// Arguments of `expect`.
 #[derive(clap::Args)]
@@ -42,7 +45,7 @@ pub struct Arguments {
     /// The time there is for a point, such as "10 s": what can be detected in it
     #[arg(long, value_parser = in_seconds)]
     time: Option<f64>,
-    /// The standard uncertainty that is wanted, such as "1 uV", "0.5 %" of the signal, or "0.1 deg"
+    /// The standard uncertainty that is wanted: in the unit of a kept result, as "1 pA", "0.5 %" of the signal, or "0.1 deg"
     #[arg(long, value_parser = quantity)]
     uncertainty: Option<Quantity>,
     /// Draw densities and uncertainties (SVG)
@@ -141,12 +144,12 @@ fn plan(arguments: &Arguments) -> Result<(), Refusal> {
     };
     let rate = recipe.as_ref().and_then(Planning::rate);
     let rate = rate.unwrap_or(bench.converter.rate);
-    let mut question = Question {
-        uncertainty: None,
+    let question = Question {
+        uncertainty: arguments.uncertainty.clone().map(Asked),
         time: arguments.time,
     };
-    if let Some(wanted) = &arguments.uncertainty {
-        question.uncertainty = Some(in_units(wanted, &bench)?);
+    if let Some(asked) = &question.uncertainty {
+        asked.check(&bench)?;
     }
     let planned = Plan::new(&bench, rate, arguments)?;
     let (outlooks, mut remarks) = match &recipe {
@@ -169,6 +172,12 @@ fn plan(arguments: &Arguments) -> Result<(), Refusal> {
         .iter()
         .map(|outlook| Answers::new(&bench, outlook, &question))
         .collect();
+    if let Some(asked) = &question.uncertainty
+        && !answers.is_empty()
+        && !answers.iter().any(Answers::says_what_is_needed)
+    {
+        return Err(asked.unfit(&bench, &outlooks).into());
+    }
     if let Some(file) = &arguments.plot {
         let mut panels = vec![planned.chart(&bench).draw()];
         panels.extend(answers.iter().map(|a| a.chart().draw()));
@@ -182,37 +191,6 @@ fn plan(arguments: &Arguments) -> Result<(), Refusal> {
         }
     }
     Ok(())
-}
-
-/// An uncertainty in units of the recording; a part of the signal, or an angle of its phase, in the signal's.
-fn in_units(wanted: &Quantity, bench: &Bench) -> Result<f64, String> {
-    let relative = wanted.unit.is_dimensionless()
-        && (wanted.text.contains('%') || !bench.unit.is_dimensionless());
-    let of_signal = relative || wanted.unit.same_dimension(&Unit::radian());
-    let value = if of_signal && !wanted.is_level() {
-        let signal = bench.signal.ok_or_else(|| {
-            let text = &wanted.text;
-            format!(
-                "error: `--uncertainty {text}` is a part of the signal: state `signal` in the bench"
-            )
-        })?;
-        wanted.value * signal
-    } else if wanted.unit.same_dimension(&bench.unit) && !wanted.is_level() {
-        wanted.value
-    } else {
-        let unit = bench.unit.to_coherent().ascii();
-        return Err(format!(
-            "error: expected an uncertainty in {unit} as recorded, in % of the signal or in deg, found `{}`",
-            wanted.text
-        ));
-    };
-    match value > 0.0 {
-        true => Ok(value),
-        false => Err(format!(
-            "error: expected an uncertainty above zero, found `{}`",
-            wanted.text
-        )),
-    }
 }
 
 /// The budget of a bench, and what is advised.
@@ -263,6 +241,7 @@ impl Plan {
         let planned = Planned {
             sources: &self.sources,
             signal: bench.signal,
+            unit: &bench.unit,
             recorded: planning.recorded,
         };
         let at = |reference: Option<f64>| -> Result<_, Refusal> {
@@ -287,6 +266,7 @@ impl Plan {
             told.extend(more);
             untold.extend(without);
         }
+        remarks.extend(told.iter().filter_map(|o| self.better_elsewhere(o)));
         let untold_ones = untold.iter();
         remarks.extend(untold_ones.map(|u| format!("`{}` is not told: {}", u.average, u.why)));
         if told.is_empty() && untold.is_empty() {
@@ -296,6 +276,21 @@ impl Plan {
             )));
         }
         Ok((told, remarks))
+    }
+
+    /// What to say of an outlook at a frequency with more noise than at the recommended one.
+    fn better_elsewhere(&self, outlook: &Outlook) -> Option<String> {
+        let recommended = self.advice.frequency_hz?;
+        let times = self.sources.density(outlook.frequency) / self.sources.density(recommended);
+        let times = times.sqrt();
+        (times > 1.0 + NOISIER).then(|| {
+            format!(
+                "at {} Hz the noise is {} times that at {} Hz, which is recommended",
+                number(outlook.frequency),
+                number(times),
+                number(recommended)
+            )
+        })
     }
 
     fn chart(&self, bench: &Bench) -> crate::chart::Chart {

@@ -4,6 +4,7 @@ use phasemill_engine::bench::Bench;
 use phasemill_engine::expect::{DECADES, Expected, Outlook};
 use serde_json::{Value, json};
 
+use super::kept::{self, Asked, Needed};
 use super::{percent, seconds, spaced, table, volts};
 use crate::chart::{Chart, Curve};
 use crate::figures::number;
@@ -11,8 +12,8 @@ use crate::figures::number;
 /// What is asked of the averages of a recipe.
 #[derive(Clone, Debug, Default)]
 pub struct Question {
-    /// Standard uncertainty that is wanted, in units of the recording.
-    pub uncertainty: Option<f64>,
+    /// Standard uncertainty that is wanted.
+    pub uncertainty: Option<Asked>,
     /// Seconds that there are, settling included.
     pub time: Option<f64>,
 }
@@ -26,7 +27,7 @@ pub struct Answers<'o> {
     /// In the time that there is; `None` inside where it is no longer than the settling.
     in_time: Option<Option<Expected>>,
     /// For the uncertainty that is wanted: the shortest average.
-    needed: Option<(f64, Option<f64>)>,
+    needed: Vec<Needed<'o>>,
     /// The shortest average that detects the signal.
     detects: Option<Option<f64>>,
 }
@@ -45,9 +46,17 @@ impl<'o> Answers<'o> {
             outlook,
             rows,
             in_time: question.time.map(|t| left(t).map(|t| outlook.expected(t))),
-            needed: question.uncertainty.map(|u| (u, outlook.time_for(u))),
+            needed: question
+                .uncertainty
+                .as_ref()
+                .map_or_else(Vec::new, |asked| asked.needs(bench, outlook)),
             detects: bench.signal.map(|s| outlook.time_to_detect(s)),
         }
+    }
+
+    /// Whether they tell what the uncertainty that is asked for needs.
+    pub fn says_what_is_needed(&self) -> bool {
+        !self.needed.is_empty()
     }
 
     /// What the answers are about.
@@ -95,23 +104,18 @@ impl<'o> Answers<'o> {
         let mut rows = vec![heading];
         rows.extend(self.rows.iter().map(|e| self.row(e)));
         let mut text = table(&rows);
-        if let Some((u, time)) = self.needed {
-            let wanted = volts(self.bench, u);
-            text += &match time {
-                Some(t) => format!(
-                    "    an uncertainty of {wanted} needs an average of {}, {} with settling\n",
-                    seconds(t),
-                    seconds(t + self.outlook.settling)
-                ),
-                None => format!("    a year is not enough for an uncertainty of {wanted}\n"),
-            };
+        text += &kept::text(self.bench, self.outlook, &self.rows);
+        for needed in &self.needed {
+            let told = needed.text(self.bench, self.outlook.settling);
+            text += &format!("    {told}\n");
         }
         match &self.in_time {
             Some(Some(e)) => {
                 text += &format!(
-                    "    in {}: uncertainty {}; detected from {} on, or {} in phase where the phase is known\n",
+                    "    in {}: uncertainty {} as recorded{}; detected from {} on, or {} in phase where the phase is known\n",
                     seconds(e.total_time_s),
                     volts(self.bench, e.standard_uncertainty_unit),
+                    kept::at_once(self.bench, self.outlook, e.standard_uncertainty_unit),
                     volts(self.bench, e.smallest_amplitude_unit),
                     volts(self.bench, e.smallest_in_phase_unit)
                 );
@@ -195,11 +199,15 @@ impl<'o> Answers<'o> {
     /// Sentences about what the numbers leave out.
     pub fn remarks(&self) -> Vec<String> {
         let mut all = Vec::new();
-        if self.outlook.averages.len() > 1 {
+        if self.outlook.averages.len() > 1 && self.outlook.foreseen.is_empty() {
             all.push(
                 "uncertainties are those of one average; in a difference of n alike they add as squares, to sqrt(n) times"
                     .into(),
             );
+        }
+        let kept = |name: &String| self.outlook.averages.contains(name);
+        if self.outlook.foreseen.is_empty() && !self.outlook.results.iter().all(kept) {
+            all.push("kept results that are made of averages of several chains, or of all points together, are not told in their own unit".into());
         }
         if self.outlook.switched {
             all.push("the product takes signs and lets the noise around odd harmonics in; told for a signal that is a sine; for the height of a square the relative uncertainty is 8/pi^2 of that".into());
@@ -211,7 +219,6 @@ impl<'o> Answers<'o> {
     pub fn json(&self) -> Value {
         let sources = self.outlook.sources();
         let lines: Vec<&str> = sources.tones.iter().map(|t| t.name.as_str()).collect();
-        let total = |t: Option<f64>| t.map(|t| t + self.outlook.settling);
         json!({
             "averages": self.outlook.averages,
             "results": self.outlook.results,
@@ -222,11 +229,8 @@ impl<'o> Answers<'o> {
             "noise": sources.names,
             "lines": lines,
             "expected": self.rows,
-            "wanted": self.needed.map(|(u, t)| json!({
-                "standard_uncertainty_unit": u,
-                "averaging_time_s": t,
-                "total_time_s": total(t),
-            })),
+            "kept": kept::json(self.outlook, &self.rows),
+            "wanted": self.needed.iter().map(|n| n.json(self.bench, self.outlook.settling)).next(),
             "in_time": self.in_time.as_ref().map(|e| json!(e)),
             "detects_signal_after_s": self.detects.flatten(),
             "remarks": self.remarks(),

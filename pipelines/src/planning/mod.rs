@@ -1,6 +1,7 @@
 //! What a bench may expect, as tables for a terminal and as curves: its budget here, its averages in `answers`.
 
 mod answers;
+mod kept;
 mod recipe;
 
 use phasemill_engine::bench::Bench;
@@ -8,6 +9,7 @@ use phasemill_engine::expect::{Advice, Budget, Sources};
 use phasemill_engine::units::{Unit, format_quantity};
 
 pub use answers::{Answers, Question};
+pub use kept::Asked;
 pub use recipe::{Planning, Record, Refusal};
 
 use crate::chart::{Chart, Curve, cut};
@@ -20,7 +22,7 @@ const NAME: usize = 16;
 /// What the columns of a budget are.
 pub const BUDGET: &str = "  density: of all noise, one-sided; the shares are of its power. u: standard uncertainty of in-phase and\n  quadrature part after a plain average, as peak, lines at their most.";
 /// What the columns of a recipe's averages are.
-pub const LEGEND: &str = "  u: standard uncertainty of in-phase and quadrature part, and of an amplitude well above it, as peak and\n  as recorded, behind the recipe's own chain. threshold: noise alone has a larger amplitude with 5 %.\n  smallest: this amplitude exceeds the threshold with 95 %. in phase: the same for one part, where the\n  phase is known (Currie, Anal. Chem. 40, 586, 1968).";
+pub const LEGEND: &str = "  u: standard uncertainty of in-phase and quadrature part, and of an amplitude well above it, as peak and\n  as recorded, behind the recipe's own chain. threshold: noise alone has a larger amplitude with 5 %.\n  smallest: this amplitude exceeds the threshold with 95 %. in phase: the same for one part, where the\n  phase is known (Currie, Anal. Chem. 40, 586, 1968). Of a kept result in its own unit: what noise makes of its\n  uncertainty, that with the stated uncertainties of constants, and that as a part of the value.";
 /// Points of a curve.
 const POINTS: u32 = 120;
 
