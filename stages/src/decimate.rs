@@ -9,6 +9,10 @@ use phasemill_engine::stage::{
 };
 use phasemill_engine::text::{Range, Reader};
 
+/// Part by which the new rate may be off the one asked for: clocks of recorders are good to some 100 ppm, those of
+/// their computers to ten times that (common practice, no source).
+const OFF: f64 = 1e-3;
+
 /// The stage.
 pub struct Decimate;
 
@@ -19,8 +23,10 @@ impl Stage for Decimate {
 
     fn doc(&self) -> &'static str {
         "Keeps the first and then every n-th sample of a wave, phasor or clock: y[k] = x[n*k]. It does not \
-         filter: what lies above half the new rate folds down (sampling theorem), so filter first. The ratio \
-         of the rates must be a whole number."
+         filter: what lies above half the new rate folds down (sampling theorem), so filter first. `to` takes the \
+         nearest whole n, and the flow has the true rate, that of the input over n. Since a recorder's rate may have been \
+         measured, as 49 999.7 Hz, that rate may be 0.1 % off the one asked for (for 200 Hz it is 199.9988 Hz, n = 250); \
+         farther off it is refused, and `by` says n."
     }
 
     fn numeric_version(&self) -> u32 {
@@ -76,9 +82,9 @@ impl Settings {
             return Ok(self.by.unwrap_or(1));
         };
         let ratio = rate / to;
-        // Rates are decimal texts, so a ratio meant to be whole differs from it by rounding only.
         let whole = ratio.round();
-        if whole >= 1.0 && (ratio - whole).abs() <= 1e-9 * ratio {
+        // Rates are decimal texts, so what is meant to be just within may be beyond by rounding.
+        if whole >= 1.0 && (ratio - whole).abs() <= OFF * whole * (1.0 + 1e-9) {
             Ok(whole as u64)
         } else {
             Err(ratio)
@@ -106,12 +112,17 @@ impl Configured for Settings {
                 }
                 Err(ratio) => {
                     let low = (ratio.floor() as u64).max(1);
+                    let told = |by: u64| format!("`by: {by}` for {}", hertz(rate / by as f64));
                     let help = match ratio < 1.0 {
                         true => "decimation only lowers a rate; choose a lower one".to_owned(),
-                        false => format!("write `by: {low}` or `by: {}` instead", low + 1),
+                        false => format!("write {} or {}", told(low), told(low + 1)),
                     };
-                    let found = format!("{rate} Hz to {} Hz, {ratio:.6}", rate / ratio);
-                    let message = format!("expected a whole ratio of sample rates, found {found}");
+                    let message = format!(
+                        "expected a rate within {} % of {} over a whole number, found {}",
+                        100.0 * OFF,
+                        hertz(rate),
+                        hertz(rate / ratio)
+                    );
                     checker.error("to", Code::Rate, message, help);
                 }
             }
@@ -128,8 +139,8 @@ impl Configured for Settings {
         let rate = inputs.first()?.flow.rate?;
         let factor = self.factor(rate).ok()?;
         Some(format!(
-            "One of {factor} samples of {of} was kept, which gives {} samples/s.",
-            rate / factor as f64
+            "One of {factor} samples of {of} was kept, which gives a rate of {}.",
+            hertz(rate / factor as f64)
         ))
     }
 
@@ -146,6 +157,12 @@ impl Configured for Settings {
             Box::new(Keeping { factor, next: 0 })
         })))
     }
+}
+
+/// A rate as it is told: measured ones have many digits.
+fn hertz(rate: f64) -> String {
+    let rounded = format!("{rate:.8e}").parse().unwrap_or(rate);
+    format!("{rounded} Hz")
 }
 
 struct Keeping {
@@ -229,7 +246,28 @@ mod tests {
             &[flow(100.0)],
         );
         let text = found.to_string();
-        assert!(text.contains("`by: 3` or `by: 4`"), "{text}");
+        assert!(
+            text.contains("within 0.1 % of 100 Hz over a whole number, found 30 Hz"),
+            "{text}"
+        );
+        assert!(
+            text.contains("`by: 3` for 33.3333333 Hz or `by: 4` for 25 Hz"),
+            "{text}"
+        );
+    }
+
+    /// 49 999.7/200 = 249.9985 takes one of 250; 50 kHz to 1001 Hz is 49.95, 0.1 % off 50, and to 1001.1 Hz more.
+    #[test]
+    fn a_measured_rate_takes_the_nearest_factor_and_tells_the_true_rate() {
+        let check = |rate: f64, to: &str| {
+            let text = format!(r#"Decimate(of: "x", to: "{to}")"#);
+            testing::check(&Decimate, &text, &[], &[flow(rate)])
+        };
+        let (found, ports) = check(49_999.7, "200 Hz");
+        assert!(found.is_empty(), "{found}");
+        assert_eq!(ports[0].flow.rate, Some(49_999.7 / 250.0));
+        assert!(check(50e3, "1001 Hz").0.is_empty());
+        assert!(check(50e3, "1001.1 Hz").0.has_errors());
     }
 
     #[test]
