@@ -122,6 +122,11 @@ pub trait Series: Send + Sync {
         axis: &SeriesAxis,
     ) -> Result<Vec<Vec<Option<Value>>>, Fault>;
 
+    /// What to remark on in the values that it gave (`[port][point]`), about all points together.
+    fn remarks(&self, _values: &[Vec<Option<Value>>]) -> Vec<String> {
+        Vec::new()
+    }
+
     /// What it does to values alone, in trials in which they are drawn, given the inputs of the run. Uncertainties are
     /// those of the run in every trial, so what rests on them is made here, once. A point that failed in the run has
     /// no part in trials.

@@ -13,6 +13,12 @@ use std::f64::consts::{SQRT_2, TAU};
 
 pub use ratios::{Law, Ratio, SMALLEST, ratios_above};
 
+/// Whether a chi-square with a probability `p` of as much or more by chance is too good: less than one of 1000 is so small
+/// by chance, over enough degrees of freedom to say so (both common practice, no source).
+pub fn too_good(p: f64, degrees_of_freedom: f64) -> bool {
+    p > 0.999 && degrees_of_freedom >= 5.0
+}
+
 /// From here on Student's t is taken through Wallace's normal deviate: its error, of relative order
 /// 1/dof^2, is below the rounding that the continued fraction collects.
 const MANY: f64 = 1e7;

@@ -9,7 +9,7 @@ use phasemill_engine::text::Reader;
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Value};
 
-use crate::math::gls::{Observations, expect_series, own};
+use crate::math::gls::{Observations, expect_series, own, too_close};
 use crate::math::gls_weights::{Solved, Weights};
 use crate::weighted_mean::test_ports;
 
@@ -200,6 +200,10 @@ impl Series for Settings {
         _: &SeriesAxis,
     ) -> Result<Vec<Vec<Option<Value>>>, Fault> {
         common_phase(inputs.first().copied().unwrap_or(&[]))
+    }
+
+    fn remarks(&self, values: &[Vec<Option<Value>>]) -> Vec<String> {
+        too_close(values)
     }
 
     fn trials(&self, run: &[&[Option<Value>]], _: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {

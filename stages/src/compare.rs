@@ -10,7 +10,7 @@ use phasemill_engine::stage::{
 use phasemill_engine::text::Reader;
 use phasemill_engine::value::{Estimate, Value};
 
-use crate::math::gls::{Observations, expect_series};
+use crate::math::gls::{Observations, expect_series, too_close};
 use crate::weighted_mean::test_ports;
 
 /// The stage.
@@ -138,6 +138,10 @@ impl Series for Agreeing {
         Ok(std::iter::once(difference).chain(tests).collect())
     }
 
+    fn remarks(&self, values: &[Vec<Option<Value>>]) -> Vec<String> {
+        too_close(values)
+    }
+
     fn trials(&self, run: &[&[Option<Value>]], _: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
         let [a, b] = run else {
             return Ok(Box::new(|_| None));
@@ -207,6 +211,40 @@ mod tests {
             ]),
             ..Estimate::real(value)
         }))
+    }
+
+    /// Six differences of 0.01 standard uncertainties, each from nine degrees of freedom, are closer together than chance
+    /// makes them in one of 1000; those of one standard uncertainty are not, nor are four.
+    #[test]
+    fn differences_that_are_too_small_are_remarked_on() {
+        let flow = Flow::new(Kind::Estimate, Unit::one());
+        let Ok(Work::Series(work)) = Settings.prepare(&[flow.clone(), flow]) else {
+            panic!("a series")
+        };
+        let remarks = |count: usize, apart: f64| {
+            let series = |which: &str, off: f64| -> Vec<Option<Value>> {
+                let one = |k: usize| {
+                    let noise = About::scatter(format!("{which}{k}"), Reach::Node, 9.0);
+                    let parts = Some(vec![Part::new(&noise, 0, 0.5f64.sqrt())]);
+                    Some(Value::Estimate(Estimate {
+                        parts,
+                        ..Estimate::real(k as f64 + off)
+                    }))
+                };
+                (0..count).map(one).collect()
+            };
+            let (a, b) = (series("a", 0.0), series("b", apart));
+            let values = work.run(&[&a, &b], &SeriesAxis::default()).expect("runs");
+            work.remarks(&values)
+        };
+        let told = remarks(6, 0.01);
+        assert_eq!(told.len(), 1);
+        // 6·0.01² = 0.0006.
+        assert!(
+            told[0].starts_with("chi-square is 6.00e-4 over 6 degrees of freedom"),
+            "{told:?}"
+        );
+        assert!(remarks(6, 1.0).is_empty() && remarks(4, 0.01).is_empty());
     }
 
     /// Differences 0.5 and -1 of variances 0.3² + 0.4² and as much, and 0.5 of each of a gain that does not cancel

@@ -11,7 +11,7 @@ use phasemill_engine::text::Reader;
 use phasemill_engine::units::{Unit, UnitError};
 use phasemill_engine::value::{Estimate, Value};
 
-use crate::math::gls::{Observations, expect_series, own};
+use crate::math::gls::{Observations, expect_series, own, too_close};
 use crate::weighted_mean::test_ports;
 
 /// Highest order; more needs another set of functions to stay well-conditioned.
@@ -206,6 +206,10 @@ impl Series for Settings {
             .into_iter()
             .map(|e| vec![Some(Value::Estimate(e))])
             .collect())
+    }
+
+    fn remarks(&self, values: &[Vec<Option<Value>>]) -> Vec<String> {
+        too_close(values)
     }
 
     fn trials(&self, run: &[&[Option<Value>]], axis: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {

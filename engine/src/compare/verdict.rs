@@ -2,7 +2,7 @@
 
 use super::judge::STANDS_OUT;
 use super::report::{Chain, Comparison, Difference, Largest, Need, Recommendation};
-use crate::statistics::SMALLEST;
+use crate::statistics::{SMALLEST, too_good};
 use crate::units::{Unit, format_quantity, format_uncertain};
 
 /// Probability below which chains are said to differ, and that below which they are doubted.
@@ -72,6 +72,9 @@ impl Comparison {
                 let what = match a.p {
                     p if p < DIFFERS => "differs from the base",
                     p if p < IN_DOUBT => "may differ from the base",
+                    p if too_good(p, a.degrees_of_freedom as f64) => {
+                        "agrees with the base closer than chance does in one of 1000, so that the uncertainties may be overstated"
+                    }
                     _ => "agrees with the base",
                 };
                 format!(

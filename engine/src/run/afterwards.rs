@@ -1,6 +1,7 @@
-//! What a check cannot say for want of the frequency of a reference, said once that was found.
+//! What can only be said once there are values: what a check lacked the frequency of a reference for, and what a series
+//! remarks on.
 
-use super::{Finding, Job, Outcome};
+use super::{Finding, Job, Outcome, Work};
 use crate::cautions;
 use crate::check::Typed;
 use crate::diagnostic::Diagnostics;
@@ -47,6 +48,20 @@ impl Job<'_> {
                 }));
             }
         }
+    }
+
+    /// What a stage that works on all points remarks on in what it gave.
+    pub(super) fn remarks_on(&self, node: Node, values: &[Vec<Option<Value>>]) -> Vec<Finding> {
+        let Some(Work::Series(work)) = &self.works[node] else {
+            return Vec::new();
+        };
+        let finding = |message| Finding {
+            recording: String::new(),
+            point: None,
+            node: self.plan.names[node].clone(),
+            message,
+        };
+        work.remarks(values).into_iter().map(finding).collect()
     }
 
     fn cautions(&self, typed: &Typed) -> Diagnostics {

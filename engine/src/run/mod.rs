@@ -612,6 +612,7 @@ impl<'r> Job<'r> {
                 .map(|&(source, port)| all.values[source][port].as_slice())
                 .collect();
             let (values, failures) = self.computed(node, &inputs, &[]);
+            all.remarks.extend(self.remarks_on(node, &values));
             all.values[node] = values;
             let failures = failures.into_iter().map(|(point, message)| Finding {
                 recording: String::new(),

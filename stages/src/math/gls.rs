@@ -11,6 +11,7 @@ use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Flow, Kind};
 use phasemill_engine::stage::{Checker, Fault};
+use phasemill_engine::statistics::too_good;
 use phasemill_engine::value::{About, Estimate, Reach, Value};
 
 use super::gls_law::law;
@@ -328,6 +329,26 @@ impl Solution<'_, '_> {
     pub fn tests(&self) -> [Estimate; 3] {
         self.solved.tests().map(Estimate::real)
     }
+}
+
+/// What to remark on in the values of a stage that ends with chi-square, its probability and the Birge ratio.
+pub fn too_close(values: &[Vec<Option<Value>>]) -> Vec<String> {
+    let number = |from_end: usize| {
+        let port = values.len().checked_sub(from_end)?;
+        Some(values[port].first()?.as_ref()?.estimate()?.value.re)
+    };
+    let (Some(chi_square), Some(p), Some(birge)) = (number(3), number(2), number(1)) else {
+        return Vec::new();
+    };
+    let freedom = (chi_square / (birge * birge)).round();
+    let remark = too_good(p, freedom).then(|| {
+        format!(
+            "chi-square is {chi_square:.2e} over {freedom} degrees of freedom, and chance gives as little in less than one of \
+             1000 (p = {p:.5}): the uncertainties may be overstated, or the points not independent, as where one noise is in \
+             all of them"
+        )
+    });
+    remark.into_iter().collect()
 }
 
 #[cfg(test)]
