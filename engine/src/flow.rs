@@ -265,6 +265,9 @@ pub struct Port {
     pub companions: Option<Companions>,
     /// Whether there is one value for all points.
     pub single: bool,
+    /// Whether it says something of other outputs or counts, as a probability, an end of an interval or a number of
+    /// things, and so has no uncertainty of its own.
+    pub bare: bool,
 }
 
 /// Outputs of a stage, by their places, that go with another: they are in its unit, and a person is told of them
@@ -290,6 +293,7 @@ impl Port {
             flow,
             companions: None,
             single: false,
+            bare: false,
         }
     }
 
@@ -301,6 +305,7 @@ impl Port {
             flow,
             companions: None,
             single: false,
+            bare: false,
         }
     }
 
@@ -310,6 +315,11 @@ impl Port {
             single: true,
             ..self
         }
+    }
+
+    /// The same without an uncertainty of its own.
+    pub fn bare(self) -> Self {
+        Port { bare: true, ..self }
     }
 
     /// The same with companions.

@@ -152,7 +152,7 @@ pub fn answers(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
             [one] => {
                 let point = values.iter().position(Option::is_some).unwrap_or(0);
                 let told = companions::of_one(job, outcome, kept, point, one);
-                let told = told.unwrap_or_else(|| in_words(flow, one));
+                let told = told.unwrap_or_else(|| in_words(flow, is_bare(job, kept), one));
                 lines.push(format!("{}{convention}: {told}", kept.name));
             }
             several => {
@@ -272,8 +272,14 @@ pub fn compared(job: &Job<'_>, outcome: &Outcome) -> Vec<String> {
     lines.collect()
 }
 
+/// Whether a kept output has no uncertainty of its own.
+pub(crate) fn is_bare(job: &Job<'_>, kept: &Kept) -> bool {
+    let ports = job.typed.ports[kept.node].as_ref();
+    ports.and_then(|p| p.get(kept.port)).is_some_and(|p| p.bare)
+}
+
 /// The numbers of an estimate with their standard uncertainties, and of a real one the 95 % interval.
-fn in_words(flow: &Flow, estimate: &Estimate) -> String {
+fn in_words(flow: &Flow, bare: bool, estimate: &Estimate) -> String {
     let complex = flow.kind.is_complex();
     let degree = Unit::degree();
     let mut coverage = Coverage::default();
@@ -286,6 +292,7 @@ fn in_words(flow: &Flow, estimate: &Estimate) -> String {
         };
         let digits = |x: f64| format_plain(x, unit, 6);
         match aspect.interval(estimate, &mut coverage) {
+            None if bare => digits(x),
             None => format!("{} (uncertainty not evaluated)", digits(x)),
             Some(i) if i.degrees_of_freedom.is_nan() => {
                 format!(

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use crate::aspect::Aspect;
 use crate::flow::Flow;
-use crate::results::kept_values;
+use crate::results::{is_bare, kept_values};
 use crate::run::{Finding, Job, Outcome};
 use crate::stage::SeriesAxis;
 use crate::store::StoreError;
@@ -18,6 +18,8 @@ pub struct Table {
     rows: Vec<Vec<String>>,
     /// Units of the kept estimates, as the first job states them.
     units: Vec<Unit>,
+    /// Columns that are left out where no row has anything in them.
+    companions: Vec<usize>,
     coverage: Coverage,
 }
 
@@ -98,6 +100,7 @@ impl Table {
 
     /// Adds one row per point of a job: every kept estimate with standard uncertainty (`.u`), ends of the
     /// 95 % interval (`.low`, `.high`) and degrees of freedom (`.dof`), then what failed there and what was remarked on.
+    /// What has no uncertainty of its own, as a probability, is a column by itself, and what no row has is left out.
     /// All jobs of a run have the same
     /// recipe and so the same columns, in the units of the first, with how amplitudes are stated; a value of another dimension is left out.
     pub fn add_estimates(&mut self, entry: &str, job: &Job<'_>, outcome: &Outcome) {
@@ -121,7 +124,13 @@ impl Table {
             .find(|a| a.values.len() == points)
             .unwrap_or_default();
         self.header = vec!["recording".into(), "point".into(), axis_name(&axis)];
+        self.companions.clear();
         for (kept, flow, _) in &kept {
+            if is_bare(job, kept) {
+                let (name, unit) = (&kept.name, stated_in(Aspect::Value, flow));
+                self.header.push(format!("{name} [{unit}]"));
+                continue;
+            }
             for &aspect in Aspect::all(flow.kind.is_complex()) {
                 let (name, unit) = (full_name(&kept.name, aspect), stated_in(aspect, flow));
                 self.header.extend([
@@ -131,7 +140,10 @@ impl Table {
                     format!("{name}.high [{unit}]"),
                     format!("{name}.dof [1]"),
                 ]);
+                let end = self.header.len();
+                self.companions.extend(end - 4..end);
             }
+            self.companions.push(self.header.len());
             self.header.push(format!("{}.count", kept.name));
             self.header.push(format!("{}.missing", kept.name));
         }
@@ -140,9 +152,13 @@ impl Table {
             let at = axis.values.get(point);
             let mut row = vec![entry.to_owned(), point.to_string()];
             row.push(at.map_or(String::new(), |x| format!("{x:?}")));
-            for (_, flow, values) in &kept {
+            for (kept, flow, values) in &kept {
                 let value = values.get(if values.len() == 1 { 0 } else { point });
                 let estimate = value.and_then(|v| v.as_ref()?.estimate());
+                if is_bare(job, kept) {
+                    row.push(cell(self.numbers(Aspect::Value, flow, estimate)[0]));
+                    continue;
+                }
                 for &aspect in Aspect::all(flow.kind.is_complex()) {
                     row.extend(self.numbers(aspect, flow, estimate).map(cell));
                 }
@@ -275,9 +291,18 @@ impl CsvFile {
             why,
         };
         let mut csv = csv::Writer::from_writer(&self.file);
+        let empty = |column: &usize| table.rows.iter().all(|row| row[*column].is_empty());
+        let idle: Vec<usize> = table.companions.iter().copied().filter(empty).collect();
         let mut rows = std::iter::once(&table.header).chain(&table.rows);
-        rows.try_for_each(|row| csv.write_record(row))
-            .map_err(|e| failed(e.to_string()))?;
+        rows.try_for_each(|row| {
+            let cells = row.iter().enumerate();
+            csv.write_record(
+                cells
+                    .filter(|(k, _)| !idle.contains(k))
+                    .map(|(_, cell)| cell),
+            )
+        })
+        .map_err(|e| failed(e.to_string()))?;
         csv.flush().map_err(|e| failed(e.to_string()))
     }
 

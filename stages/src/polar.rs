@@ -131,13 +131,13 @@ impl Configured for Settings {
         vec![
             Port::new("amplitude", amplitude.clone()).with(ends(2, 3, Some(8))),
             Port::new("phase", phase.clone()).with(ends(4, 5, None)),
-            Port::new("low", bound(&amplitude)),
-            Port::new("high", bound(&amplitude)),
-            Port::new("phase_low", bound(&phase)),
-            Port::new("phase_high", bound(&phase)),
-            Port::new("p", number.clone()),
-            Port::new("detected", number),
-            Port::new("limit", bound(&amplitude)),
+            Port::new("low", bound(&amplitude)).bare(),
+            Port::new("high", bound(&amplitude)).bare(),
+            Port::new("phase_low", bound(&phase)).bare(),
+            Port::new("phase_high", bound(&phase)).bare(),
+            Port::new("p", number.clone()).bare(),
+            Port::new("detected", number).bare(),
+            Port::new("limit", bound(&amplitude)).bare(),
         ]
     }
 

@@ -297,8 +297,8 @@ impl Configured for Settings {
             Port::new("frequency", value(Unit::hertz())),
             Port::new("spread", value(Unit::hertz())),
             Port::new("jitter", value(Unit::degree())),
-            Port::new("missing", value(Unit::one())),
-            Port::new("extra", value(Unit::one())),
+            Port::new("missing", value(Unit::one())).bare(),
+            Port::new("extra", value(Unit::one())).bare(),
         ]
     }
 

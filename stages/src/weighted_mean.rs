@@ -10,7 +10,7 @@ use phasemill_engine::text::Reader;
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::Value;
 
-use crate::math::gls::{Observations, expect_series, own};
+use crate::math::gls::{Observations, expect_series, own, too_close};
 
 /// The stage.
 pub struct WeightedMean;
@@ -68,7 +68,7 @@ pub(crate) fn test_ports(input: &Flow) -> [Port; 3] {
         response: Response::default(),
         ..input.clone()
     };
-    ["chi_square", "p", "birge"].map(|name| Port::new(name, number.clone()).single())
+    ["chi_square", "p", "birge"].map(|name| Port::new(name, number.clone()).single().bare())
 }
 
 impl Configured for Settings {
@@ -124,6 +124,10 @@ impl Series for Mean {
         let found = observed.solve(count, own, |row, terms| self.terms(row, terms))?;
         let all = std::iter::once(found.estimate(self.directions)).chain(found.tests());
         Ok(all.map(|e| vec![Some(Value::Estimate(e))]).collect())
+    }
+
+    fn remarks(&self, values: &[Vec<Option<Value>>]) -> Vec<String> {
+        too_close(values)
     }
 
     fn trials(&self, run: &[&[Option<Value>]], _: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {

@@ -121,5 +121,5 @@ fn a_number_of_pulses_is_whole() {
     );
     let told = phasemill(at, &["trace", "out.h5", "clock.missing[1]"]);
     let told = told.expect(0).out;
-    assert!(told.contains("value      0, uncertainty"), "{told}");
+    assert!(told.contains("value      0\n"), "{told}");
 }

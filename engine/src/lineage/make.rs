@@ -277,6 +277,7 @@ fn flows(job: &Job<'_>, outcome: &Outcome, node: usize) -> Vec<FlowFacts> {
             convention: port.flow.convention.map(|c| c.to_string()),
             clock: port.flow.clock.clone(),
             frequency: port.flow.frequency,
+            bare: port.bare,
             evaluated: is_estimate.then(|| estimates().any(|e| e.parts.is_some())),
             drawn: trials.filter(|_| estimates().any(|e| e.drawn.is_some())),
         }

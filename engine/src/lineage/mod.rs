@@ -283,6 +283,9 @@ pub struct FlowFacts {
     pub frequency: Option<f64>,
     /// Whether an uncertainty is evaluated; `None` for what is no estimate.
     pub evaluated: Option<bool>,
+    /// Whether it says something of other outputs, and has no uncertainty of its own.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub bare: bool,
     /// Trials from which uncertainties were drawn where first order fails; `None` where it holds.
     pub drawn: Option<u64>,
 }
@@ -397,6 +400,8 @@ pub fn describe(flow: &Flow) -> String {
         text += &format!(", {convention} amplitude");
     }
     if let (Some(rate), true) = (flow.rate, flow.kind.is_sampled()) {
+        // A rate over a whole number may have more digits than were measured.
+        let rate: f64 = format!("{rate:.11e}").parse().unwrap_or(rate);
         text += &format!(", {rate} samples/s");
     }
     if let (Some(length), true) = (flow.length, flow.kind.is_sampled()) {

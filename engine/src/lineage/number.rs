@@ -13,7 +13,9 @@ impl Record {
     /// there is none, and why; nothing of samples and curves, of which there are many at a point.
     pub(super) fn number(&self, chosen: Chosen<'_>, point: u64) -> Result<String, StoreError> {
         let (entry, output) = (chosen.entry, chosen.output);
-        let kind = entry.flow(output).map_or("", |f| f.kind.as_str());
+        let flow = entry.flow(output);
+        let kind = flow.map_or("", |f| f.kind.as_str());
+        let bare = flow.is_some_and(|f| f.bare);
         if !kind.ends_with("estimate") {
             return Ok(String::new());
         }
@@ -50,6 +52,7 @@ impl Record {
             let (u, low, high) = (read("_errors")?, read("_low")?, read("_high")?);
             let words = match u.is_finite() {
                 true => format_uncertain(value, u, &shown),
+                false if bare => format_plain(value, &shown, DIGITS),
                 false => format!(
                     "{}, uncertainty not evaluated",
                     format_plain(value, &shown, DIGITS)

@@ -173,7 +173,7 @@ fn single(column: &Column<'_>) -> Block {
             digits(high)
         ));
     }
-    if !column.evaluated {
+    if !column.evaluated && !column.bare {
         notes.push("uncertainty not evaluated".into());
     }
     Block::Answer {
@@ -209,7 +209,7 @@ fn coverage(column: &Column<'_>, number: &Numbers) -> Vec<String> {
             let percent = format_quantity(*middle, &percent, 2);
             parts.push(format!("median relative standard uncertainty {percent}"));
         }
-    } else {
+    } else if !column.bare {
         parts.push("uncertainty not evaluated".into());
     }
     parts

@@ -58,6 +58,8 @@ pub struct Column<'s> {
     pub zero_of_phase: String,
     /// Whether an uncertainty was evaluated.
     pub evaluated: bool,
+    /// Whether it has none of its own.
+    pub bare: bool,
     /// Whether it belongs to a reference and says how good that is.
     pub of_reference: bool,
     /// Name and unit of the axis; empty where points are only numbered.
@@ -250,6 +252,7 @@ impl<'s> Subject<'s> {
             convention: flow.and_then(|f| f.convention.clone()).unwrap_or_default(),
             zero_of_phase: flow.and_then(FlowFacts::zero_of_phase).unwrap_or_default(),
             evaluated: flow.and_then(|f| f.evaluated).unwrap_or(false),
+            bare: flow.is_some_and(|f| f.bare),
             of_reference: node.is_some_and(Self::is_clock),
             axis,
             places,

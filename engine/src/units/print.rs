@@ -236,15 +236,19 @@ const DIGITS: usize = 17;
 pub fn format_quantity(value: f64, unit: &Unit, digits: usize) -> String {
     let digits = digits.clamp(1, DIGITS);
     let unit = prefixed(unit, rounded(value, digits));
-    let number = unit.number_of(value);
+    joined(&in_digits(unit.number_of(value), digits), &unit)
+}
+
+/// A number to so many significant digits.
+fn in_digits(number: f64, digits: usize) -> String {
     if number == 0.0 || !number.is_finite() {
-        return joined(&format!("{}", number + 0.0), &unit);
+        return format!("{}", number + 0.0);
     }
     let exponent = decade_at(number, digits);
     let places = digits as i32 - 1 - exponent;
     match usize::try_from(places) {
-        Ok(places) if exponent >= SMALLEST => joined(&format!("{number:.places$}"), &unit),
-        _ => joined(&format!("{number:.*e}", digits - 1), &unit),
+        Ok(places) if exponent >= SMALLEST => format!("{number:.places$}"),
+        _ => format!("{number:.*e}", digits - 1),
     }
 }
 
@@ -300,7 +304,7 @@ fn rounded_pair(value: f64, spread: f64, unit: &Unit) -> Option<Rounded> {
     let size = value.abs().max(spread);
     let digits = usize::try_from(decade(size) - last(spread))
         .ok()
-        .filter(|d| *d < DIGITS - 1)?;
+        .filter(|d| *d < DIGITS)?;
     let size = rounded(size, digits + 1);
     let mut unit = unit.clone();
     // A last digit before the point calls for the next larger unit.
@@ -360,10 +364,13 @@ pub fn format_uncertain(value: f64, uncertainty: f64, unit: &Unit) -> String {
         unit: shown,
     }) = rounded_pair(value, uncertainty, unit)
     else {
+        // Beyond the digits of a double the uncertainty shows no place of the value; in one unit they compare.
+        let shared = prefixed(unit, value.abs().max(uncertainty));
+        let spread = format!("{:.1e}", shared.number_of(uncertainty));
         return format!(
             "{} \u{b1} {}",
-            format_quantity(value, unit, DIGITS - 1),
-            format_quantity(uncertainty, unit, 2)
+            joined(&in_digits(shared.number_of(value), DIGITS), &shared),
+            joined(&spread, &shared)
         );
     };
     let below_one = spread.starts_with("0.");

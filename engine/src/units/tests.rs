@@ -392,7 +392,7 @@ fn values_print_with_their_uncertainty() {
         (1.0, f64::NAN, "1.00000 A (uncertainty unknown)"),
         (1.0, f64::INFINITY, "1.00000 A (uncertainty unknown)"),
         (f64::NAN, 1.0, "NaN A (uncertainty unknown)"),
-        (1.0, 1e-30, "1.000000000000000 A ± 1.0 qA"),
+        (1.0, 1e-30, "1.0000000000000000 A ± 1.0e-30 A"),
     ] {
         assert_eq!(show(value, uncertainty), text);
     }
@@ -651,4 +651,19 @@ proptest! {
             prop_assert!(text.len() < 80, "{}", text);
         }
     }
+}
+
+/// A frequency that is told by samples alone may be known to the last digit of a double, and better: value and uncertainty
+/// are in one unit, however small.
+#[test]
+fn an_uncertainty_near_the_last_digit_of_a_double_shares_the_unit() {
+    let hertz = Unit::hertz();
+    assert_eq!(
+        format_uncertain(2.0, 7.7e-16, &hertz),
+        "2.0000000000000000(8) Hz"
+    );
+    assert_eq!(
+        format_uncertain(2.0, 7.7e-17, &hertz),
+        "2.0000000000000000 Hz \u{b1} 7.7e-17 Hz"
+    );
 }
