@@ -6,7 +6,7 @@ use phasemill_engine::flow::{Convention, Flow, Kind, Port};
 use phasemill_engine::response::Element;
 use phasemill_engine::stage::{Checker, Configured, Fault, Stage, Told, Work, sampled_input};
 use phasemill_engine::text::{Range, Reader};
-use phasemill_engine::units::{Unit, format_quantity};
+use phasemill_engine::units::Unit;
 
 use crate::math::stretches::{FEWEST, Grid, Method};
 
@@ -16,7 +16,7 @@ mod settled;
 mod tests;
 mod told;
 
-use averaging::{Averaging, Noise};
+use averaging::{Averaging, Noise, seconds};
 
 /// Blocks from which on their scatter tells an uncertainty to about a third: it is itself uncertain by
 /// 1/sqrt(2(n - 1)) of its value (JCGM 100:2008, E.4.3).
@@ -366,7 +366,7 @@ impl Configured for Settings {
             checker.warn(
                     "over",
                     Code::Time,
-                    format!("blocks of {block} s are shorter than the settling time to 1 %, {settling:.6} s"),
+                    format!("blocks of {} are shorter than the settling time to 1 %, {}", seconds(block), seconds(settling)),
                     "their means are correlated and the uncertainty comes out too small; choose longer blocks",
                 );
         }
@@ -458,11 +458,6 @@ fn per_root_hertz(density: &Constant, input: &Flow) -> (f64, f64) {
         density.value * f64::sqrt(share),
         0.5 / (relative * relative),
     )
-}
-
-/// A time as it is told.
-fn seconds(time: f64) -> String {
-    format_quantity(time, &Unit::second(), 5)
 }
 
 /// What is said of few degrees of freedom.

@@ -4,9 +4,9 @@ use std::sync::Arc;
 
 use num_complex::Complex64;
 use phasemill_engine::flow::{Buffer, Samples};
+use phasemill_engine::lineage::spoken;
 use phasemill_engine::response::NoiseShape;
 use phasemill_engine::stage::{Closing, Fault, Kernel, Span};
-use phasemill_engine::units::{Unit, format_quantity};
 use phasemill_engine::value::{About, Estimate, Evaluation, Part, Reach, Value};
 
 use crate::math::patterns::Ends;
@@ -15,9 +15,6 @@ use crate::math::sums::ComplexMoments;
 
 /// Blocks whose deviations are kept one by one, so that channels averaged alike know their correlation.
 const KEPT_BLOCKS: usize = 64;
-
-/// Digits of times and frequencies in remarks.
-const WORDED: usize = 3;
 
 /// What a kernel knows of the noise.
 #[derive(Clone)]
@@ -187,14 +184,15 @@ impl Averaging {
                 let cut = found.cut;
                 let what = match cut.method {
                     Method::Neighbours => {
-                        format!("noise within {:.6} Hz of the signal", 0.5 / cut.length)
+                        format!("noise within {} Hz of the signal", exact(0.5 / cut.length))
                     }
                     _ => "noise".into(),
                 };
                 let name = format!(
-                    "{what}, {} stretches of {:.6} s from {start:.6} s",
+                    "{what}, {} stretches of {} s from {} s",
                     found.effects.len(),
-                    cut.length
+                    exact(cut.length),
+                    exact(start)
                 );
                 let about = About::scatter(name, Reach::Point, found.freedom);
                 let parts = found.effects.iter().map(|(i, e)| Part::new(&about, *i, *e));
@@ -270,7 +268,11 @@ impl Averaging {
             let [xx, yy, xy] = self.blocks.covariance();
             return parts([xx / n, yy / n, xy / n], n - 1.0);
         }
-        let name = format!("blocks of {:.6} s from {:.6} s", self.length, self.start);
+        let name = format!(
+            "blocks of {} s from {} s",
+            exact(self.length),
+            exact(self.start)
+        );
         let about = About::scatter(name, Reach::Point, n - 1.0);
         let (mean, scale) = (self.blocks.mean(), 1.0 / (n * (n - 1.0)).sqrt());
         let there = (0u32..).zip(&self.means).filter(|(_, m)| !m.re.is_nan());
@@ -356,11 +358,17 @@ fn parts([xx, yy, xy]: [f64; 3], degrees_of_freedom: f64) -> Vec<Part> {
 }
 
 /// A time in words.
-fn seconds(time: f64) -> String {
-    format_quantity(time, &Unit::second(), WORDED)
+pub(super) fn seconds(time: f64) -> String {
+    spoken(time, "s")
 }
 
 /// A frequency in words.
 fn hertz(frequency: f64) -> String {
-    format_quantity(frequency, &Unit::hertz(), WORDED)
+    spoken(frequency, "Hz")
+}
+
+/// A number in the name of a source, which tells sources apart: to a millionth, without idle zeros.
+fn exact(x: f64) -> String {
+    let text = format!("{x:.6}");
+    text.trim_end_matches('0').trim_end_matches('.').to_owned()
 }
