@@ -156,6 +156,14 @@ pub struct Diagnostic {
 }
 
 impl Diagnostic {
+    /// All of it in one line, for a list: what is wrong, where in a recording, and what to do.
+    pub fn in_a_line(&self) -> String {
+        let noted = self.notes.iter().map(|n| format!(", {n}"));
+        let helped = self.help.iter().map(|h| format!("; {h}"));
+        let text = self.message.clone() + &noted.chain(helped).collect::<String>();
+        text.replace('\n', " ")
+    }
+
     /// An error.
     pub fn error(code: Code, place: Option<Place>, message: impl Into<String>) -> Self {
         Self {

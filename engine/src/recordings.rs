@@ -224,6 +224,16 @@ impl RecordingSet {
             let Some(axis) = file.content.as_ref().ok().and_then(|c| c.axis.as_ref()) else {
                 continue;
             };
+            if axis.unit.is_empty() && axis.values.len() > 1 {
+                let message = format!(
+                    "expected a unit of the axis `{}` of {}, found none",
+                    axis.name,
+                    file.path.display()
+                );
+                let help = "give its dataset the attribute `units`, as nm, or 1 for a plain number; until then places along it \
+                            are numbers without a unit";
+                diagnostics.push(Diagnostic::warning(Code::Unit, None, message).help(help));
+            }
             let Some(bad) = axis.values.iter().position(|x| !x.is_finite()) else {
                 continue;
             };

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
 
 use crate::cache::Cache;
-use crate::diagnostic::{Diagnostics, counted};
+use crate::diagnostic::{Diagnostic, Diagnostics, Severity, counted};
 use crate::lineage::{self, Compared, LeftOut, Lineage, Made};
 use crate::recipe::{Recipe, Wiring};
 use crate::recordings::{RecordingSet, is_sweep_of_files};
@@ -51,7 +51,9 @@ pub struct Request<'r> {
 pub struct Summary {
     /// One per recording.
     pub entries: Vec<EntrySummary>,
-    /// Points that were asked for.
+    /// Recordings that fell out, each with the reason.
+    pub left_out: Vec<LeftOut>,
+    /// Points of the others.
     pub points: u64,
     /// Points at which something failed.
     pub failed_points: u64,
@@ -414,8 +416,7 @@ pub(crate) fn fill_with(
     if monitor.stop.load(Ordering::Relaxed) {
         return Err(RunError::Interrupted);
     }
-    summary.failed_points += rejected.len() as u64;
-    summary.points += rejected.len() as u64;
+    summary.left_out = made.left_out;
     summary.entries.append(&mut rejected);
     Ok(Filled {
         summary,
@@ -480,14 +481,18 @@ fn left_out(request: &Request<'_>, rejected: &[EntrySummary]) -> Vec<LeftOut> {
     let of = |entry: &EntrySummary| {
         let own = groups.iter().filter(|(name, _)| *name == entry.name);
         let failures = entry.failures.iter().map(ToString::to_string);
-        let found = entry.diagnostics.iter().map(|d| d.message.clone());
+        let found = entry.diagnostics.iter();
+        let found = found.filter(|d| d.severity == Severity::Error || request.strict);
+        let found: Vec<String> = found.map(Diagnostic::in_a_line).collect();
+        // What was found says more than that it was.
+        let failures = failures.filter(|_| found.is_empty());
         LeftOut {
             name: entry.name.clone(),
             files: own
                 .flat_map(|(_, paths)| paths)
                 .map(|p| p.display().to_string())
                 .collect(),
-            why: failures.chain(found).collect(),
+            why: failures.chain(found.iter().cloned()).collect(),
         }
     };
     rejected.iter().map(of).collect()

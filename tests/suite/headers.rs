@@ -192,10 +192,10 @@ fn a_fault_against_headers_names_the_recording_and_its_channels() {
 }
 
 #[test]
-fn a_unit_that_only_the_recipe_states_and_an_axis_with_holes_are_warned_of() {
+fn units_that_are_not_stated_and_an_axis_with_holes_are_warned_of() {
     let folder = folder(MEAN);
     let samples = noise(2000, 1.0, 3);
-    let make = |name: &str, unit: bool, axis: [f64; 2]| {
+    let make = |name: &str, unit: bool, axis: [f64; 2], along_in: &str| {
         let file = create(&folder.path().join(name));
         attribute(&file, "sample_rate", RATE);
         let dataset = file.new_dataset::<f64>().shape([2, 1000]);
@@ -206,19 +206,24 @@ fn a_unit_that_only_the_recipe_states_and_an_axis_with_holes_are_warned_of() {
         }
         text_attribute(&dataset, "axis", "wavelength");
         let along = file.new_dataset::<f64>().shape([2]);
-        along
-            .create("wavelength")
-            .unwrap()
-            .write_raw(&axis)
-            .unwrap();
+        let along = along.create("wavelength").unwrap();
+        along.write_raw(&axis).unwrap();
+        if !along_in.is_empty() {
+            text_attribute(&along, "units", along_in);
+        }
     };
-    make("good.h5", true, [500.0, 510.0]);
-    make("nounit.h5", false, [500.0, 510.0]);
-    make("hole.h5", true, [500.0, f64::NAN]);
+    make("good.h5", true, [500.0, 510.0], "nm");
+    make("nounit.h5", false, [500.0, 510.0], "nm");
+    make("noplace.h5", true, [500.0, 510.0], "");
+    make("hole.h5", true, [500.0, f64::NAN], "nm");
     for (name, said) in [
         (
             "nounit.h5",
             "expected a unit in `/x@units` of nounit.h5, found none: `x` is taken to be in V",
+        ),
+        (
+            "noplace.h5",
+            "expected a unit of the axis `wavelength` of noplace.h5, found none",
         ),
         (
             "hole.h5",

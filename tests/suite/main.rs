@@ -4,6 +4,7 @@ mod support;
 mod support_reference;
 
 mod afterwards;
+mod batches;
 mod cache;
 mod cases;
 mod catalogue;

@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::time::Instant;
 
 use phasemill_engine::diagnostic;
+use phasemill_engine::lineage::LeftOut;
 use phasemill_engine::run::{Draws, FEWEST_TRIALS, Share, peak_memory};
 use phasemill_engine::session::{Request, Summary};
 
@@ -179,7 +180,8 @@ fn account(shares: &[Share], began: Instant) {
 
 fn report(summary: &Summary, request: &Request<'_>, quiet: bool, began: Instant) {
     for entry in &summary.entries {
-        if !quiet {
+        let fell_out = summary.left_out.iter().any(|l| l.name == entry.name);
+        if !quiet && !fell_out {
             say(format!("{}: {}", entry.name, request.recipe.title));
         }
         if !quiet || entry.diagnostics.has_errors() {
@@ -210,13 +212,36 @@ fn report(summary: &Summary, request: &Request<'_>, quiet: bool, began: Instant)
         }
     }
     if !quiet {
+        let recordings = summary.entries.len() as u64;
+        let fell_out = summary.left_out.len() as u64;
+        if fell_out > 0 {
+            say(format!(
+                "{fell_out} of {} fell out:",
+                diagnostic::counted(recordings, "recording")
+            ));
+            for recording in &summary.left_out {
+                let more = match recording.why.len().saturating_sub(1) {
+                    0 => String::new(),
+                    n => format!("; and {} more", diagnostic::counted(n as u64, "fault")),
+                };
+                let first = LeftOut {
+                    why: recording.why.iter().take(1).cloned().collect(),
+                    ..recording.clone()
+                };
+                say(format!("  {first}{more}"));
+            }
+        }
         let failed = match summary.failed_points {
             0 => String::new(),
             n => format!(", something failed at {n} of them"),
         };
         let seconds = began.elapsed().as_secs_f64();
         say(format!(
-            "{}{failed}, {seconds:.1} s, written to {}",
+            "{}{}{failed}, {seconds:.1} s, written to {}",
+            match recordings {
+                1 => String::new(),
+                n => format!("{} of {n} recordings, ", n - fell_out),
+            },
             diagnostic::counted(summary.points, "point"),
             request.output.display()
         ));
