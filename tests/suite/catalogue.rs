@@ -19,6 +19,101 @@ Recipe(
 )
 "#;
 
+/// Results to be made again can be limited to those of a folder, a recipe or a set-up, and several of these.
+#[test]
+fn what_is_made_again_can_be_limited() {
+    let folder = folder();
+    let at = folder.path();
+    std::fs::write(
+        at.join("other.ron"),
+        RECIPE.replace("mean level", "another level"),
+    )
+    .unwrap();
+    let wiring = r#"Wiring(channels: { "x": Channel(dataset: "/x") })"#;
+    std::fs::write(at.join("bench.ron"), wiring).unwrap();
+    std::fs::create_dir_all(at.join("film")).unwrap();
+    let run = |more: &[&str]| {
+        phasemill(at, &[&["run", "--quiet"], more].concat()).expect(0);
+    };
+    run(&["other.ron", "a.h5", "--out", "film/other.h5"]);
+    run(&[
+        "recipe.ron",
+        "a.h5",
+        "--wiring",
+        "bench.ron",
+        "--out",
+        "film/wired.h5",
+    ]);
+    ask(at, &["add", "results", "film"]).expect(0);
+    let corrected = ["stale", "--corrected", "gain", "10 V/A", "12 V/A"];
+    let found = |more: &[&str]| -> Vec<String> {
+        let answer = json(at, &[&corrected, more].concat());
+        let files = answer.as_array().unwrap().iter();
+        let name = |s: &Value| {
+            s["file"]
+                .as_str()
+                .unwrap()
+                .rsplit('/')
+                .next()
+                .unwrap()
+                .to_owned()
+        };
+        files.map(name).collect()
+    };
+    assert_eq!(found(&[]), ["other.h5", "wired.h5", "a.h5", "b.h5"]);
+    assert_eq!(found(&["--below", "film"]), ["other.h5", "wired.h5"]);
+    assert_eq!(found(&["--of-recipe", "other.ron"]), ["other.h5"]);
+    assert_eq!(found(&["--of-recipe", "Another"]), ["other.h5"]);
+    assert_eq!(found(&["--of-wiring", "bench.ron"]), ["wired.h5"]);
+    assert_eq!(
+        found(&["--of-recipe", "mean", "--below", "film"]),
+        ["wired.h5"]
+    );
+    assert!(found(&["--of-wiring", "elsewhere.ron"]).is_empty());
+    let limited = ask(
+        at,
+        &[&corrected[..], &["--below", "film", "--limit", "1"]].concat(),
+    )
+    .expect(0);
+    let out = limited.out;
+    assert!(out.contains("more than 1 output to make again"), "{out}");
+    assert!(
+        out.contains("other.h5") && !out.contains("wired.h5"),
+        "{out}"
+    );
+    ask(at, &[&corrected[..], &["--below", "films"]].concat())
+        .expect(1)
+        .says("expected a folder with results, found none of the name films");
+    ask(
+        at,
+        &[&corrected[..], &["--of-recipe", "mean levle"]].concat(),
+    )
+    .expect(1)
+    .says("mean levle");
+    let again = [
+        "rerun",
+        "--corrected",
+        "gain",
+        "10 V/A",
+        "12 V/A",
+        "--below",
+        "film",
+        "--of-recipe",
+        "mean level",
+    ];
+    let made = ask(at, &again).expect(0);
+    assert!(made.out.contains("1 of 1 files made again"), "{}", made.out);
+    assert!(at.join("film/wired-rerun-1.h5").exists());
+    assert!(!at.join("results/a-rerun-1.h5").exists());
+    near_ratio(&at.join("film/wired-rerun-1.h5"), &at.join("results/a.h5"));
+}
+
+/// The corrected gain of 12 V/A makes 10/12 of the current.
+fn near_ratio(new: &Path, old: &Path) {
+    let ratio = value(new, "a/current/value") / value(old, "a/current/value");
+    assert!((ratio - 10.0 / 12.0).abs() < 1e-14, "{ratio}");
+}
+
 /// A recording of a level with noise.
 fn recording(path: &Path, level: f64, seed: u64) {
     let samples: Vec<f64> = noise(1000, 0.01, seed).iter().map(|x| x + level).collect();

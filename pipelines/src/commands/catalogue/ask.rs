@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use phasemill_engine::index::{Index, IndexError, Uses, Wanted};
+use phasemill_engine::index::{Index, IndexError, RecipeUse, Uses, Wanted};
 use phasemill_engine::recipe::Recipe;
 use phasemill_engine::saved::recipe_version;
 
@@ -188,19 +188,25 @@ fn is_hash(text: &str) -> bool {
     digits && (8..=64).contains(&text.len()) && !Path::new(text).exists()
 }
 
-/// Shows who used a recipe.
-pub fn recipe(index: &Index, arguments: &OfRecipe) -> Result<u8, IndexError> {
-    let path = Path::new(&arguments.recipe);
-    let text = std::fs::read_to_string(path).ok();
+/// The versions of a recipe, given by its file, its title or a part of it, that results were made with; and the version
+/// of the file.
+pub fn recipes(index: &Index, named: &str) -> Result<(Vec<RecipeUse>, Option<String>), IndexError> {
+    let text = std::fs::read_to_string(Path::new(named)).ok();
     let own = text.as_deref().map(recipe_version);
     let parsed = text
         .as_deref()
-        .and_then(|text| Recipe::parse(&arguments.recipe, text, &phasemill_stages::REGISTRY).0);
+        .and_then(|text| Recipe::parse(named, text, &phasemill_stages::REGISTRY).0);
     // A file is looked for by its version, its title and its name.
-    let mut found = match (&own, parsed.filter(|r| !r.title.is_empty())) {
+    let found = match (&own, parsed.filter(|r| !r.title.is_empty())) {
         (Some(version), Some(recipe)) => index.recipes(&recipe.title, version),
-        _ => index.recipes(&arguments.recipe, own.as_deref().unwrap_or("")),
+        _ => index.recipes(named, own.as_deref().unwrap_or("")),
     }?;
+    Ok((found, own))
+}
+
+/// Shows who used a recipe.
+pub fn recipe(index: &Index, arguments: &OfRecipe) -> Result<u8, IndexError> {
+    let (mut found, own) = recipes(index, &arguments.recipe)?;
     found.sort_by(|a, b| a.last.cmp(&b.last));
     if arguments.json {
         json(&found);

@@ -1,6 +1,7 @@
 //! `phasemill catalogue`: an index of the results of a lab, and what can be asked of it.
 
 mod ask;
+mod only;
 mod rerun;
 mod show;
 
@@ -61,7 +62,7 @@ enum Command {
     Stale(rerun::Staleness),
     /// Run all again that no longer holds; the old results stay, and the new ones say what they supersede
     #[command(
-        after_help = "Example: phasemill catalogue rerun --corrected gain \"1.000e6 V/A\" \"1.012e6 V/A\""
+        after_help = "Example: phasemill catalogue rerun --corrected gain \"1.000e6 V/A\" \"1.012e6 V/A\" --of-wiring our-bench.ron --below results/film"
     )]
     Rerun(rerun::Again),
 }

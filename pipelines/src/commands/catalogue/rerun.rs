@@ -9,6 +9,7 @@ use phasemill_engine::rerun::{RerunError, Source};
 use phasemill_engine::session::RunError;
 use phasemill_stages::REGISTRY;
 
+use super::only::Only;
 use super::show::{self, json, table};
 use crate::commands::{
     complain, counted, read_text, say, show as show_diagnostics, stopped_by_ctrl_c,
@@ -30,6 +31,8 @@ pub struct Changes {
     /// Look in this folder for recordings that were moved; they are known by the hash of their samples
     #[arg(long = "in", value_name = "FOLDER")]
     folders: Vec<PathBuf>,
+    #[command(flatten)]
+    only: Only,
 }
 
 /// Arguments of `stale`.
@@ -94,7 +97,20 @@ impl Changes {
                 None => return Ok(None),
             }
         }
-        let (mut stale, more) = index.some_stale(&corrections, &REGISTRY, limit)?;
+        let kept = match self.only.files(index)? {
+            Ok(kept) => kept,
+            Err(message) => {
+                complain(message);
+                return Ok(None);
+            }
+        };
+        // What is not wanted counts for no limit.
+        let look_at = if self.only.is_all() {
+            limit
+        } else {
+            usize::MAX
+        };
+        let (mut stale, mut more) = index.some_stale(&corrections, &REGISTRY, look_at)?;
         let mut unseen = Vec::new();
         if self.recordings {
             let changed = index.changed(&self.source())?;
@@ -109,6 +125,12 @@ impl Changes {
                     None => stale.push(changed),
                 }
             }
+        }
+        stale.retain(|s| kept.has(s));
+        unseen.retain(|(file, _)| kept.is_of(file));
+        if !self.only.is_all() && !self.recordings {
+            more |= stale.len() > limit;
+            stale.truncate(limit);
         }
         Ok(Some(Found {
             corrections,
