@@ -241,7 +241,7 @@ mod tests {
         assert_eq!(told.len(), 1);
         // 6·0.01² = 0.0006.
         assert!(
-            told[0].starts_with("chi-square is 6.00e-4 over 6 degrees of freedom"),
+            told[0].starts_with("chi-square is 0.000600 over 6 degrees of freedom"),
             "{told:?}"
         );
         assert!(remarks(6, 1.0).is_empty() && remarks(4, 0.01).is_empty());

@@ -70,6 +70,13 @@ fn what_is_made_again_can_be_limited() {
         ["wired.h5"]
     );
     assert!(found(&["--of-wiring", "elsewhere.ron"]).is_empty());
+    let none = ask(
+        at,
+        &[&corrected[..], &["--of-wiring", "elsewhere.ron"]].concat(),
+    )
+    .expect(0);
+    let told = "0 outputs to make again within the limits given, 4 outputs beyond; ";
+    assert!(none.out.contains(told), "{}", none.out);
     let limited = ask(
         at,
         &[&corrected[..], &["--below", "film", "--limit", "1"]].concat(),

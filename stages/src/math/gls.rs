@@ -12,6 +12,7 @@ use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Flow, Kind};
 use phasemill_engine::stage::{Checker, Fault};
 use phasemill_engine::statistics::too_good;
+use phasemill_engine::units::{Unit, format_quantity};
 use phasemill_engine::value::{About, Estimate, Reach, Value};
 
 use super::gls_law::law;
@@ -343,9 +344,9 @@ pub fn too_close(values: &[Vec<Option<Value>>]) -> Vec<String> {
     let freedom = (chi_square / (birge * birge)).round();
     let remark = too_good(p, freedom).then(|| {
         format!(
-            "chi-square is {chi_square:.2e} over {freedom} degrees of freedom, and chance gives as little in less than one of \
-             1000 (p = {p:.5}): the uncertainties may be overstated, or the points not independent, as where one noise is in \
-             all of them"
+            "chi-square is {} over {freedom} degrees of freedom, and chance gives as little in less than one of 1000: the \
+             uncertainties may be overstated, or the points not independent, as where one noise is in all of them",
+            format_quantity(chi_square, &Unit::one(), 3)
         )
     });
     remark.into_iter().collect()

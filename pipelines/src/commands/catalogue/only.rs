@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use phasemill_engine::index::{Index, IndexError, Stale};
+use phasemill_engine::index::{Index, IndexError};
 use phasemill_engine::saved::Saved;
 
 use super::ask;
@@ -77,11 +77,6 @@ impl Only {
 }
 
 impl Files {
-    /// Whether an output is of a file that is wanted.
-    pub fn has(&self, stale: &Stale) -> bool {
-        self.is_of(&stale.file)
-    }
-
     /// Whether a file is wanted. What its wiring was is read in the file; one that cannot be read is wanted, so that
     /// nothing is passed over in silence.
     pub fn is_of(&self, file: &Path) -> bool {

@@ -67,6 +67,8 @@ struct Found {
     stale: Vec<Stale>,
     /// Whether there are more.
     more: bool,
+    /// Outputs that no longer hold and are not among those asked for.
+    outside: usize,
     unseen: Vec<(PathBuf, String)>,
 }
 
@@ -126,7 +128,13 @@ impl Changes {
                 }
             }
         }
-        stale.retain(|s| kept.has(s));
+        let all = stale.len();
+        let mut known: BTreeMap<PathBuf, bool> = BTreeMap::new();
+        stale.retain(|s| {
+            let wanted = known.entry(s.file.clone());
+            *wanted.or_insert_with(|| kept.is_of(&s.file))
+        });
+        let outside = all - stale.len();
         unseen.retain(|(file, _)| kept.is_of(file));
         if !self.only.is_all() && !self.recordings {
             more |= stale.len() > limit;
@@ -136,8 +144,18 @@ impl Changes {
             corrections,
             stale,
             more,
+            outside,
             unseen,
         }))
+    }
+}
+
+/// What a look that is limited passes over.
+fn beyond(outputs: usize) -> String {
+    match outputs {
+        0 => String::new(),
+        1 => " within the limits given, 1 output beyond".into(),
+        n => format!(" within the limits given, {n} outputs beyond"),
     }
 }
 
@@ -180,7 +198,8 @@ pub fn stale(index: &Index, arguments: &Staleness) -> Result<u8, IndexError> {
         let count = found.stale.len();
         let some = if count == 1 { "output" } else { "outputs" };
         let than = if found.more { "more than " } else { "" };
-        say(format!("{than}{count} {some} to make again{read}"));
+        let outside = beyond(found.outside);
+        say(format!("{than}{count} {some} to make again{outside}{read}"));
     }
     Ok(if found.unseen.is_empty() {
         exit::DONE
@@ -271,7 +290,7 @@ pub fn again(index: &mut Index, arguments: &Again) -> Result<u8, IndexError> {
         }
     }
     match (files.is_empty(), arguments.dry_run) {
-        (true, _) => say("nothing to make again"),
+        (true, _) => say(format!("nothing to make again{}", beyond(found.outside))),
         (false, true) => {}
         (false, false) => say(format!("{made} of {} files made again", files.len())),
     }
