@@ -54,7 +54,10 @@ impl Stage for Reference {
          spread, which averages, but lowers amplitudes, as is remarked on from 0.1 %. `Sine`: three-parameter fits (IEEE \
          Std 1057) over blocks of so many `periods`, joined by straight lines, so that drift is followed and noise averaged; \
          a variance s^2 in rad^2 that noise leaves in the phase of a block lowers an amplitude to exp(-s^2/3) of it \
-         (derived: two thirds of the variance on the lines), remarked on likewise. A clock that slips by a part of a \
+         (derived: two thirds of the variance on the lines), remarked on likewise. Without `near` the largest sine is taken, which \
+         may be a harmonic of the reference: a line of more than 10 % of it at its half or third is remarked on, and so is a \
+         second harmonic of more than 5 %, since the edges of a square that is up for a part d of a cycle are |90 deg - 180 \
+         deg*d| from the zero crossings of its fundamental (Fourier series). A clock that slips by a part of a \
          cycle from one period or block to the next, and then goes on as before, is told of, and its frequency, spread and \
          jitter are those of the stretches between slips. `Stated`: a frequency and phase, counted \
          exactly. `Free`: one frequency fitted to the signal itself by a four-parameter sine fit (IEEE Std 1057); \

@@ -20,6 +20,7 @@ pub mod gaps;
 pub mod gls;
 pub mod gls_weights;
 pub mod lsq;
+pub mod overtones;
 pub mod patterns;
 pub mod periods;
 pub mod places;

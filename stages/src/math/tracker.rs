@@ -12,6 +12,7 @@ use phasemill_engine::flow::Phase;
 
 use super::clock::{ClockModel, Knot, advanced, cycles_between};
 use super::edges::deviation;
+use super::overtones::Overtones;
 use super::sinefit::{self, SineError, SineFit};
 use super::slips::{Slip, broken_at, slips, stretches};
 use super::tones::{Oscillator, SamplePhase};
@@ -58,6 +59,7 @@ struct Lock {
     amplitude: f64,
     /// Mean distance from the offset over the window in which the sine was found.
     distance: f64,
+    overtones: Overtones,
     blocks: Blocks,
 }
 
@@ -82,6 +84,8 @@ pub struct Tracked {
     pub slips: Vec<Slip>,
     /// Periods in a block.
     pub periods: f64,
+    /// What it holds beside the sine.
+    pub overtones: Overtones,
 }
 
 impl Tracked {
@@ -132,7 +136,10 @@ impl Tracker {
             let larger =
                 |fit: &SineFit| locked.is_none_or(|l| fit.amplitude > LARGER * l.amplitude);
             match self.sine_in(&window) {
-                Ok(fit) if larger(&fit) => self.lock = Some(self.lock_on(&fit, &window)),
+                Ok((fit, part)) if larger(&fit) => {
+                    let overtones = Overtones::of(&window[..part], &fit, self.rate);
+                    self.lock = Some(self.lock_on(&fit, &window, overtones));
+                }
                 Ok(_) => {}
                 Err(error) => self.failed = self.failed.take().or(Some(error)),
             }
@@ -145,9 +152,9 @@ impl Tracker {
         self.window = window;
     }
 
-    /// The sine in the window. A frequency that drifts has none over a long stretch, but does over a
-    /// shorter one.
-    fn sine_in(&self, window: &[f64]) -> Result<SineFit, SineError> {
+    /// The sine in the window, and in how many of its first samples. A frequency that drifts has none over a long stretch, but
+    /// does over a shorter one.
+    fn sine_in(&self, window: &[f64]) -> Result<(SineFit, usize), SineError> {
         let accepted = |part: &[f64]| {
             let fit = sinefit::fit(part, self.rate, self.near)?;
             let (rate, duration) = (self.rate, part.len() as f64 / self.rate);
@@ -155,7 +162,7 @@ impl Tracker {
                 .near
                 .map_or((1.0 / duration, 0.5 * rate), |f| (0.8 * f, 1.2 * f));
             match stands_out(&fit, rate, self.near) {
-                true => Ok(fit),
+                true => Ok((fit, part.len())),
                 false => Err(SineError::NoTone { low, high }),
             }
         };
@@ -167,7 +174,7 @@ impl Tracker {
         shorter.map_or(whole.clone(), Ok)
     }
 
-    fn lock_on(&self, fit: &SineFit, window: &[f64]) -> Lock {
+    fn lock_on(&self, fit: &SineFit, window: &[f64], overtones: Overtones) -> Lock {
         let periods = fit.frequency * window.len() as f64 / self.rate;
         let per_block = self.periods.min(periods / 4.0).max(1.0);
         let length = (per_block * self.rate / fit.frequency).round().max(4.0) as u64;
@@ -175,6 +182,7 @@ impl Tracker {
             offset: fit.offset,
             amplitude: fit.amplitude,
             distance: mean_distance(window, fit.offset),
+            overtones,
             blocks: Blocks::new(fit.frequency, self.rate, length, self.passed),
         }
     }
@@ -186,7 +194,10 @@ impl Tracker {
     pub fn finish(mut self) -> Result<Tracked, SineError> {
         self.look();
         match (self.lock, self.failed) {
-            (Some(lock), _) => lock.blocks.finish(),
+            (Some(lock), _) => Ok(Tracked {
+                overtones: lock.overtones,
+                ..lock.blocks.finish()?
+            }),
             (None, error) => Err(error.unwrap_or(SineError::TooFew(0))),
         }
     }
@@ -483,6 +494,7 @@ impl Blocks {
             slips,
             periods: self.length as f64 * self.frequency / self.rate,
             clock: ClockModel::new(knots, reach),
+            overtones: Overtones::default(),
         }
     }
 }

@@ -9,6 +9,7 @@ use phasemill_engine::units::{Unit, format_quantity};
 use crate::math::clock::{ClockModel, StatedClock};
 use crate::math::edges::EdgeTrain;
 use crate::math::finder::FoundEdges;
+use crate::math::overtones::Overtones;
 use crate::math::sinefit::{FreeSine, Parameter};
 use crate::math::slips::Slip;
 use crate::math::square::SquareChannel;
@@ -174,8 +175,50 @@ fn in_step(u: f64) -> Option<String> {
     })
 }
 
-/// From a sine channel.
-pub fn from_sine(tracker: Tracker) -> Result<(Clock, Quality), Fault> {
+/// Amplitude of a line at a part of the frequency found, over that of the sine, from which on it may be the fundamental.
+const FUNDAMENTAL: f64 = 0.1;
+
+/// Amplitude of a second harmonic over that of the fundamental from which on it is remarked on: the edges of a square are
+/// 3 deg from the zero crossings of its fundamental then.
+const NO_SINE: f64 = 0.05;
+
+/// Remarks on what a reference channel holds beside the sine at a frequency in Hz; whether that was looked for nearby.
+fn beside(overtones: &Overtones, frequency: f64, near: bool) -> Vec<String> {
+    let hertz = |f: f64| format_quantity(f, &Unit::hertz(), 4);
+    let percent = |part: f64| format!("{:.0}", 100.0 * part);
+    let below = overtones
+        .below
+        .filter(|(_, part)| !near && *part > FUNDAMENTAL);
+    let below = below.map(|(k, part)| {
+        let (own, lower) = (hertz(frequency), hertz(frequency / f64::from(k)));
+        format!(
+            "the sine that was found, at {own}, may be harmonic {k} of the reference: a line at {lower} has {} % of its \
+             amplitude; state `near: \"{lower}\"` if that is the reference, and `near: \"{own}\"` if not",
+            percent(part)
+        )
+    });
+    let second = overtones.second.filter(|part| *part > NO_SINE).map(|part| {
+        // A pulse train that is up for a part d of a cycle has the second harmonic |cos(πd)| times as large as the first,
+        // which crosses zero |1/4 - d/2| of a cycle from its edge (Fourier series).
+        let square = if part < 1.0 {
+            format!(
+                "edges of a square like that are {} deg from the zero crossings of its fundamental: choose `Square` if it is one",
+                format_quantity(libm::asin(part).to_degrees(), &Unit::one(), 2)
+            )
+        } else {
+            "check that it is the channel and the frequency that were meant".into()
+        };
+        format!(
+            "the reference is no sine: its second harmonic has {} % of the amplitude of the fundamental, whose zero crossings \
+             phases are relative to; {square}",
+            percent(part)
+        )
+    });
+    below.into_iter().chain(second).collect()
+}
+
+/// From a sine channel, whose frequency was looked for near another or not.
+pub fn from_sine(tracker: Tracker, near: bool) -> Result<(Clock, Quality), Fault> {
     let tracked = tracker.finish().map_err(|e| Fault::Reference {
         found: e.to_string(),
         remedy: "check that this channel holds a sine, or say where to look with `near`",
@@ -191,6 +234,7 @@ pub fn from_sine(tracker: Tracker) -> Result<(Clock, Quality), Fault> {
     }
     let mut remarks = stops(&tracked.lost, "sine");
     remarks.extend(slipped(&tracked.slips, "block"));
+    remarks.extend(beside(&tracked.overtones, tracked.frequency, near));
     let loss = tracked.loss();
     if loss > LOST {
         // The variance of a block's phase falls as its length grows.

@@ -88,7 +88,7 @@ impl Survey for Surveying {
         if let Some(look) = self.look.take() {
             let made = match look {
                 Look::Square(look) => from_edges(look, self.rate)?,
-                Look::Sine(tracker) => from_sine(*tracker)?,
+                Look::Sine(tracker) => from_sine(*tracker, self.settings.near().is_some())?,
                 Look::Free(sine) => from_signal(*sine, self.rate, self.settings.near())?,
             };
             self.made = Some(self.settings.accept(made, self.rate, self.seen)?);
