@@ -23,8 +23,13 @@ impl Stage for Detune {
          counted from the first sample of the point. Mixing with the moved clock shows what lies beside the \
          signal, where nothing is expected: the noise, a line that was overlooked, or how much of a \
          neighbour gets through (common practice, no source). What the reference does, its jitter and its \
-         drift, stays in it. An unknown phase stays unknown. The mean over a time T sees nothing of a \
+         drift, stays in it, and so does what its phases are off by alike. An unknown phase stays unknown. The mean over a time T sees nothing of a \
          steady signal that lies a whole multiple of 1/T away (derived, zeros of the sine over its argument)."
+    }
+
+    // 2: what is relative to a moved clock is as uncertain in phase as what is relative to the clock itself.
+    fn numeric_version(&self) -> u32 {
+        2
     }
 
     fn example(&self) -> &'static str {

@@ -104,6 +104,7 @@ impl Configured for Settings {
             unit,
             convention: None,
             scalings: Vec::new(),
+            gain: 1.0,
             // The phase of a ratio is a difference, relative to no clock.
             clock: input.clock.clone().filter(|_| input.convention.is_some()),
             ..input.clone()

@@ -120,6 +120,11 @@ impl Configured for Settings {
         }
         let mut flow = Flow {
             gain: 1.0,
+            // Phases about their mean are relative to that.
+            clock: input
+                .clock
+                .clone()
+                .filter(|_| input.zero_of_phase().is_none()),
             ..input.clone()
         };
         // What a high-pass leaves of the level is in its response.

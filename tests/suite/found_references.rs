@@ -3,6 +3,7 @@
 
 use std::f64::consts::{PI, TAU};
 
+use num_complex::Complex64;
 use phasemill_engine::diagnostic::{Code, Diagnostics};
 use phasemill_engine::recipe::{Recipe, Wiring};
 use phasemill_engine::run::{Job, Monitor};
@@ -184,6 +185,104 @@ fn what_edges_are_off_by_is_common_to_all_that_a_clock_was_mixed_with() {
     };
     assert!((effect(1) / effect(0) - 3.0).abs() < 1e-9);
     assert!(effect(0) > 0.18 && effect(2).abs() < 1e-12, "{}", effect(2));
+}
+
+/// Phases sample by sample are off alike, so that their mean is too, as far at a harmonic as that is turned, and by a gain;
+/// their own mean taken off, they are not. A clock that was moved by a frequency, here by none, is off as the one it was made
+/// of. Drawn as well as by first order.
+#[test]
+fn what_edges_are_off_by_reaches_phases_and_moved_clocks() {
+    let phases = phases(1000.0, 2.0, 100.0, 0.3042);
+    let stages = [
+        SQUARE,
+        CHAIN,
+        r#""smooth": Filter(of: "product", kind: WholePeriods(clock: "clock", periods: 5)),
+        "polar": Polar(of: "smooth", phase_in: Radians), "phase": Average(of: "polar.phase"), "size": Average(of: "polar.amplitude"),
+        "twice": Amplify(of: "polar.phase", multiply_by: "2"), "double": Average(of: "twice"),
+        "about": RemoveOffset(of: "polar.phase"), "level": Average(of: "about"),
+        "moved": Detune(of: "clock", by: "0 Hz"), "beside": Mix(of: "x", with: "moved"), "other": Average(of: "beside"),"#,
+    ]
+    .concat();
+    let results = r#""answer", "phase", "size", "double", "level", "other""#;
+    let given = given(1000.0, &signal(&phases), &level(&phases), &stages, results);
+    let effects: Vec<Complex64> = (given.values.iter())
+        .map(|value| {
+            let lines = value.contributions();
+            let line = lines
+                .iter()
+                .find(|l| l.about.name.contains("places of edges"));
+            line.and_then(|l| l.effect).unwrap_or_default()
+        })
+        .collect();
+    let turn = (effects[0] / given.values[0].value).im;
+    let expected = [turn, 0.0, 2.0 * turn, 0.0];
+    for (effect, expected) in effects[1..5].iter().zip(expected) {
+        assert!(
+            (effect - expected).norm() < 1e-12 && turn > 0.18,
+            "{effects:?}"
+        );
+    }
+    let other = effects[5] / given.values[5].value;
+    assert!(
+        (other.im - turn).abs() < 1e-12 && other.re.abs() < 1e-12,
+        "{other}"
+    );
+}
+
+/// A reference of 100 Hz whose second harmonic is the larger one, read as a sine: its frequency is that of the harmonic, which
+/// is remarked on with the line below; so is, where the fundamental is asked for, that it is no sine.
+#[test]
+fn a_sine_that_may_be_a_harmonic_is_told() {
+    let phases = phases(1000.0, 2.0, 100.0, 0.3042);
+    let reference = phases
+        .iter()
+        .map(|p| 0.5 * libm::sin(TAU * p) + libm::sin(2.0 * TAU * p));
+    let reference: Vec<f64> = reference.collect();
+    let run = |shape: &str| {
+        let clock = format!(r#""clock": Reference(of: "ref", shape: {shape}),"#);
+        let stages = [&clock, CHAIN].concat();
+        given(
+            1000.0,
+            &signal(&phases),
+            &reference,
+            &stages,
+            "\"clock.frequency\"",
+        )
+    };
+    let found = run("Sine()");
+    assert!((found.values[0].value.re - 200.0).abs() < 0.01);
+    let told = "at 200.0 Hz, may be harmonic 2 of the reference: a line at 100.0 Hz has 50 % of its amplitude";
+    assert_eq!(found.remarks(told), 1, "{:?}", found.remarks);
+    let near = run(r#"Sine(near: "100 Hz")"#);
+    assert_eq!(near.remarks("harmonic 2 of"), 0, "{:?}", near.remarks);
+    assert_eq!(
+        near.remarks("second harmonic has 200 %"),
+        1,
+        "{:?}",
+        near.remarks
+    );
+}
+
+/// Squares read as sines: up for 20 % of a cycle, the phase of a signal is off by 90 - 36 deg, as the remark says; up for half
+/// of it, by nothing, and nothing is said.
+#[test]
+fn a_square_that_is_read_as_a_sine_is_told() {
+    let phases = phases(10e3, 2.0, 100.0, 0.3042);
+    for (up, off, told) in [(0.2, 54.0, 1), (0.5, 0.0, 0)] {
+        let square = phases
+            .iter()
+            .map(|p| f64::from(u8::from(p - p.floor() < up)));
+        let square: Vec<f64> = square.collect();
+        let stages = [r#""clock": Reference(of: "ref", shape: Sine()),"#, CHAIN].concat();
+        let given = given(10e3, &signal(&phases), &square, &stages, "\"answer\"");
+        let shift = (given.values[0].value.arg() - LEAD).to_degrees();
+        // Edges are known to a sample, of which there are 100 in a cycle: up to 3.6 deg.
+        assert!((shift.abs() - off).abs() < 3.6, "{shift}");
+        let remark = "its second harmonic has 81 % of the amplitude";
+        assert_eq!(given.remarks(remark), told, "{:?}", given.remarks);
+        assert_eq!(given.remarks("are 54 deg from the zero crossings"), told);
+        assert_eq!(given.remarks("no sine"), told);
+    }
 }
 
 /// Edges that take three samples tell where they are, whatever keeps step with what: a straight line between two

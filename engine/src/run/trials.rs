@@ -188,8 +188,10 @@ impl<'o, 'r> Trials<'o, 'r> {
         let one = |value: &'o Value| {
             let parts = value.estimate().and_then(|e| e.parts.as_ref());
             let parts = parts.into_iter().flatten();
-            let turning = |p: &&Part| p.source.about.reach == Reach::Clock;
             let size = value.estimate().map_or(Complex64::ZERO, |e| e.value);
+            // A real value, a phase, is off by what a complex one is turned by.
+            let turning =
+                |p: &&Part| p.source.about.reach == Reach::Clock && (p.effect / size).im != 0.0;
             let angle = |(slot, effect): (usize, Complex64)| (slot, (effect / size).im);
             Measured {
                 value,

@@ -7,6 +7,7 @@ use std::sync::Arc;
 use num_complex::Complex64;
 
 use super::{Lane, LaneOutcome, fail};
+use crate::flow::Kind;
 use crate::graph::Node;
 use crate::stage::{ClockFound, Closing, Work};
 use crate::value::{About, Part, Reach, Value};
@@ -24,7 +25,7 @@ impl Lane<'_> {
         closings.sort_by_key(|(node, _)| place[*node]);
         let name = |node: Node| self.plan.names[node].clone();
         self.job.joint.join(&mut closings, name);
-        let clocks: Clocks<'_> = (closings.iter())
+        let mut clocks: Clocks<'_> = (closings.iter())
             .filter_map(|(node, closing)| {
                 let mut found = closing.clock.clone()?;
                 if let Some(part) = &mut found.phase {
@@ -33,11 +34,37 @@ impl Lane<'_> {
                 Some((self.plan.names[*node].as_str(), found))
             })
             .collect();
+        self.follow(&mut clocks);
         for (node, closing) in closings {
             self.ends(node, closing, &clocks, outcome);
         }
         self.beside(&clocks, outcome);
         outcome.remarks.sort_by_key(|(node, _)| place[*node]);
+    }
+
+    /// Adds the clocks that are made of others, whose phase they are off by too.
+    fn follow<'l>(&'l self, clocks: &mut Clocks<'l>) {
+        let typed = &self.job.typed;
+        for &node in self.plan.order.iter().filter(|n| self.belongs(**n)) {
+            let source = self.job.reads(node).first();
+            let source = source.and_then(|&(source, port)| typed.flow(source, port));
+            let (Some(own), Some(source)) = (typed.flow(node, 0), source) else {
+                continue;
+            };
+            let Some((name, n, m)) = &source.clock else {
+                continue;
+            };
+            let made = own.kind == Kind::Clock && source.kind == Kind::Clock;
+            let Some(found) = clocks.get(name.as_str()).filter(|_| made) else {
+                continue;
+            };
+            let times = f64::from(*n) / f64::from(*m);
+            let mut phase = found.phase.clone();
+            phase.iter_mut().for_each(|p| p.effect *= times);
+            let followed = ClockFound { phase, up: None };
+            let name = self.plan.names[node].as_str();
+            clocks.entry(name).or_insert(followed);
+        }
     }
 
     /// Takes how a node ended that is relative to no clock.
@@ -101,13 +128,17 @@ impl Lane<'_> {
             return;
         };
         parts.extend(flow.scalings.iter().filter_map(|s| s.part(estimate.value)));
-        let relative = flow.clock.as_ref().filter(|_| flow.kind.is_complex());
-        let Some((clock, n, m)) = relative else {
+        let Some((clock, n, m)) = &flow.clock else {
             return;
         };
         if let Some(turn) = clocks.get(clock.as_str()).and_then(|c| c.phase.as_ref()) {
             let turned = TAU * f64::from(*n) / f64::from(*m) * turn.effect.re;
-            let effect = estimate.value * Complex64::new(0.0, turned);
+            let effect = match flow.kind.is_complex() {
+                true => estimate.value * Complex64::new(0.0, turned),
+                // The mean of phases is off as they are; what has no phase is not turned.
+                false if flow.zero_of_phase().is_some() => Complex64::new(flow.gain * turned, 0.0),
+                false => return,
+            };
             parts.push(Part::new(&turn.source.about, turn.source.index, effect));
         }
     }
