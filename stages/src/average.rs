@@ -11,12 +11,14 @@ use phasemill_engine::units::Unit;
 use crate::math::stretches::{FEWEST, Grid, Method};
 
 mod averaging;
+mod remarks;
 mod settled;
 #[cfg(test)]
 mod tests;
 mod told;
 
-use averaging::{Averaging, Noise, seconds};
+use averaging::{Averaging, Noise};
+use remarks::seconds;
 
 /// Blocks from which on their scatter tells an uncertainty to about a third: it is itself uncertain by
 /// 1/sqrt(2(n - 1)) of its value (JCGM 100:2008, E.4.3).
@@ -34,7 +36,7 @@ impl Stage for Average {
         "The mean of the samples of a point, after those within the settling time of the chain so far. \
          Missing samples are left out and counted. `over: Point` gives mean, standard deviation of the samples \
          (n - 1) and their number. Filtered samples are correlated, and s/sqrt(n) would be too small; so its \
-         standard uncertainty comes from the means of K non-overlapping stretches of the point, of which there \
+         standard uncertainty comes from the means of K non-overlapping stretches that fill the point, of which there \
          are at most 32, with K - 1 degrees of freedom. Their scatter is turned into the uncertainty of the \
          mean of everything with what is known of the chain: white noise at its input, as wide around the \
          signal as the chain lets through, has known variances and covariances at its output (the filter's \
@@ -43,8 +45,15 @@ impl Stage for Average {
          through is used as well, and makes them independent first (generalised least squares, with the \
          Cholesky factor of their covariance; JCGM 102:2011, 6). `Automatic` takes `Stretches` where there are at least \
          10, else `Neighbours`. With fewer than 3 the uncertainty is not evaluated, which is said. What \
-         is more than noise is remarked on: neighbouring stretches that are alike beyond chance (once in 2000 cases, of 10 \
-         stretches or more), since what is averaged then drifts and the uncertainty is too small; a line among the stretches \
+         is more than noise is remarked on. An amplitude or a phase that wanders within the point, as one that flickers as 1/f or \
+         drifts, is looked for along the mean and across it, in the cosines of k half turns over the point: where the slow ones \
+         are stronger against the others than white noise behind this chain makes them once in 200 cases (test for noise that \
+         rises towards zero frequency, after Robinson, J. Am. Stat. Assoc. 89, 1420 (1994), with its probability by the saddle \
+         point), the slowest three add a source with 3 degrees of freedom to the uncertainty, \"changes within the point beyond \
+         white noise\". It is as large as the Allan deviation over the point of 1/f noise of their power, by which the means of \
+         two such points in a row differ (2*ln(2) of density times frequency: Barnes et al., IEEE Trans. Instrum. Meas. 20, 105 \
+         (1971)); means of the same samples share it. Once in 2000 cases it is remarked on, with its size. What is \
+         slower than a point is in no part of it: the scatter from point to point tells it. Remarked on are, too, a line among the stretches \
          (Fisher, Proc. R. Soc. Lond. A 125, 54 (1929); chance gives one in 1000 cases), since something beats with the \
          signal, and the uncertainty is too large as a rule; and a level beside the mean of zero, or its drift, that \
          nothing behind the mixing removes and whose ripple, cut off at the ends, shifts the mean by more than half its standard \
@@ -65,8 +74,9 @@ impl Stage for Average {
          stage that is not linear, different filters before the mixing, or a fit of tones, the check warns where they are combined."
     }
 
+    // 7: stretches fill the point, and what wanders within it is in the uncertainty.
     fn numeric_version(&self) -> u32 {
-        6
+        7
     }
 
     fn example(&self) -> &'static str {

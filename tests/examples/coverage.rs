@@ -52,12 +52,13 @@ const FILTERS: [(&str, &str); 5] = [
     ),
 ];
 
-const NOISES: [Noise; 5] = [
+const NOISES: [Noise; 6] = [
     Noise::White,
     Noise::Flicker(50.0),
     Noise::Mains(1.0),
     Noise::Drift(10.0),
     Noise::Slope(30.0),
+    Noise::Unsteady(0.2),
 ];
 
 /// Recordings of each case of two means of the same samples.
@@ -89,6 +90,10 @@ What the numbers say, and what they do not:
   sees the shift in what the ends of the mean cut off, and remarks on it where it exceeds half the uncertainty.
   Rows of drift without a filter that keep the limits do so by chance: what shifts the mean and what widens the
   stretches make up for each other.
+- An amplitude that flickers, here by 20 % in every octave from 0.2 Hz on: what of that is faster than a point is found in it,
+  the more surely the more settling times it has, and is in the uncertainty then. What is slower than the point moves its
+  mean as much again and is in no part of it: intervals hold the truth less often than they say, as no look at a single point
+  could tell; points that scatter by more than they state do (chi-square of `WeightedMean`).
 - Two means of the same samples behind different filters: difference, sum and ratio keep the limits.
 - Noise alone is remarked on at 0.1 % to 0.4 % of the points, by the rates that `Average` states for its tests.
 ";

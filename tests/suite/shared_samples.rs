@@ -54,9 +54,11 @@ fn differences_sums_and_ratios_hold_the_truth() {
             for ((what, truth), found) in COMBINED.iter().zip(&ran.found[2..]) {
                 let c = coverage(found, *truth);
                 right(&format!("{}, {name}: {what}", noise.text()), &c);
-                // The mean over the shorter time tells how wide intervals are, independent of what the other has beyond it.
+                // The mean over the shorter time tells how wide intervals are, independent of what the other has beyond it;
+                // one in 200 is taken for one that wanders, with 3 degrees of freedom or more, and a difference is not.
                 if name.contains("periods") {
-                    assert!((c.freedom - one.freedom).abs() < 1e-9, "{c:?} {one:?}");
+                    let off = (c.freedom - one.freedom).abs();
+                    assert!(off < 0.02 * one.freedom, "{c:?} {one:?}");
                 }
                 let small = c.scatter < 0.5 * one.scatter;
                 assert_eq!(small, *what != "sum", "{c:?}");

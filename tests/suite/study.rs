@@ -43,6 +43,9 @@ pub enum Noise {
     Drift(f64),
     /// The same, and a level that runs along a line by this much in a point.
     Slope(f64),
+    /// The same, and a signal whose amplitude flickers as 1/f from 0.2 Hz on, by this part of it (standard deviation) in
+    /// every octave.
+    Unsteady(f64),
 }
 
 /// A normal random variable, in pairs (Box & Muller 1958).
@@ -86,15 +89,36 @@ impl Noise {
             Noise::Mains(amplitude) => format!("white + mains {amplitude} and harmonics"),
             Noise::Drift(walk) => format!("white + drift of {walk}"),
             Noise::Slope(rise) => format!("white + a level that rises by {rise}"),
+            Noise::Unsteady(part) => {
+                format!(
+                    "white + an amplitude that flickers by {} % in every octave",
+                    100.0 * part
+                )
+            }
         }
     }
 
-    /// Adds the noise to the samples of a point.
+    /// Adds the noise to the signal in the samples of a point.
     fn add(self, samples: &mut [f64], random: &mut Normal) {
+        if let Noise::Unsteady(part) = self {
+            let mut factor = vec![1.0; samples.len()];
+            flicker(&mut factor, part * part, random);
+            samples
+                .iter_mut()
+                .zip(factor)
+                .for_each(|(x, factor)| *x *= factor);
+        }
         samples.iter_mut().for_each(|x| *x += random.draw());
         match self {
-            Noise::White => {}
-            Noise::Flicker(corner) => flicker(samples, corner, random),
+            Noise::White | Noise::Unsteady(_) => {}
+            // White noise of variance 1 has a density of 2/RATE.
+            Noise::Flicker(corner) => {
+                flicker(
+                    samples,
+                    2.0 * std::f64::consts::LN_2 * corner / RATE,
+                    random,
+                );
+            }
             Noise::Mains(amplitude) => {
                 for k in 1..=15 {
                     let f = 50.0 * f64::from(k);
@@ -126,9 +150,8 @@ impl Noise {
 
 /// 1/f noise as a sum of first-order ones with corners an octave apart, each with the same power (van der
 /// Ziel 1950): their one-sided density sums to P/(ln(2)·f) for a power P of each, within a tenth of a dB between
-/// the outermost corners, 0.2 Hz and 800 Hz. White noise of variance 1 has 2/RATE, so P = 2·ln(2)·corner/RATE.
-fn flicker(samples: &mut [f64], corner: f64, random: &mut Normal) {
-    let power = 2.0 * std::f64::consts::LN_2 * corner / RATE;
+/// the outermost corners, 0.2 Hz and 800 Hz.
+fn flicker(samples: &mut [f64], power: f64, random: &mut Normal) {
     for octave in 0..13 {
         let f = 0.2 * f64::from(1 << octave);
         let keep = exp(-std::f64::consts::TAU * f / RATE);

@@ -241,8 +241,8 @@ fn a_budget_adds_up() {
     let check = phasemill(folder.path(), &["check", "r.ron", "a.h5"])
         .expect(0)
         .out;
-    // 4000 samples are cut into 125 pieces of 32, four at a time.
-    let told = "31 stretches of 0.128 s, 30 degrees of freedom";
+    // 4000 samples are cut into 250 pieces of 16, eight or nine at a time.
+    let told = "31 stretches of 0.129 s, 30 degrees of freedom";
     assert!(check.contains(told), "{check}");
 }
 

@@ -31,9 +31,11 @@ struct Done<'g> {
     /// Its place among the closings.
     at: usize,
     span: Span,
+    /// Components of the noise that is shared.
     parts: Vec<Part>,
+    others: Vec<Part>,
     freedom: f64,
-    /// Sum of squares of all effects.
+    /// Sum of squares of the effects of noise.
     square: f64,
     complex: bool,
 }
@@ -51,12 +53,16 @@ fn estimate(closing: &Closing) -> Option<&Estimate> {
     closing.values.first()?.estimate()
 }
 
-/// The parts of an estimate if they all are components of one source, few enough to be shared.
-fn of_one_source(closing: &Closing) -> Option<&[Part]> {
+/// The parts of an estimate that are components of its first source, if they are few enough to be shared, and the others: of
+/// what is slow against any chain.
+fn of_first_source(closing: &Closing) -> Option<(&[Part], &[Part])> {
     let parts = estimate(closing)?.parts.as_deref()?;
     let first = parts.first()?;
-    let alike = |p: &Part| p.source.about == first.source.about && p.source.index < ROOM;
-    parts.iter().all(alike).then_some(parts)
+    let alike = |p: &&Part| p.source.about == first.source.about;
+    let (own, others) = parts.split_at(parts.iter().take_while(alike).count());
+    own.iter()
+        .all(|p| p.source.index < ROOM)
+        .then_some((own, others))
 }
 
 impl Group {
@@ -92,7 +98,7 @@ impl Group {
         let each = self.means.iter().filter_map(|mean| {
             let at = closings.iter().position(|(node, _)| *node == mean.node)?;
             let closing = &closings[at].1;
-            of_one_source(closing)?;
+            of_first_source(closing)?;
             let others = self.means.iter().filter(|m| m.front == mean.front);
             let gap = closing.span.is_none() && others.count() > 1;
             let remark = "samples are missing in between, so that it counts as independent of other means of the same \
@@ -107,7 +113,7 @@ impl Group {
         let each = self.means.iter().filter_map(|mean| {
             let at = closings.iter().position(|(node, _)| *node == mean.node)?;
             let closing = &closings[at].1;
-            let parts = of_one_source(closing)?;
+            let (parts, others) = of_first_source(closing)?;
             let square: f64 = parts.iter().map(|p| p.effect.norm_sqr()).sum();
             let turned = mean.factor.im != 0.0;
             let complex = turned || parts.iter().any(|p| p.effect.im != 0.0);
@@ -118,6 +124,7 @@ impl Group {
                 span: closing.span?,
                 freedom: parts.first()?.source.about.degrees_of_freedom,
                 parts: parts.to_vec(),
+                others: others.to_vec(),
                 square,
                 complex,
             })
@@ -170,12 +177,29 @@ impl Group {
                 };
                 leader.parts.iter().map(part)
             });
-            let parts: Vec<Part> = parts.collect();
+            let slow = slowest(done, leaders, i).into_iter().flat_map(|from| {
+                let scale = done[i].mean.factor / from.mean.factor;
+                let each = from.others.iter();
+                each.map(move |p| Part::new(&p.source.about, p.source.index, p.effect * scale))
+            });
+            let parts: Vec<Part> = parts.chain(slow).collect();
             if let Some(Value::Estimate(own)) = closings[done[i].at].1.values.first_mut() {
                 own.parts = Some(parts);
             }
         }
     }
+}
+
+/// Of the means that share a density, the one that was found to wander most, if any was: what wanders slowly moves all of
+/// them alike, whichever of them showed it.
+fn slowest<'d, 'g>(done: &'d [Done<'g>], leaders: &[usize], i: usize) -> Option<&'d Done<'g>> {
+    let size = |d: &Done<'_>| -> f64 {
+        let all: f64 = d.others.iter().map(|p| p.effect.norm_sqr()).sum();
+        all / d.mean.factor.norm_sqr()
+    };
+    let alike = done.iter().zip(leaders).filter(|(_, l)| **l == leaders[i]);
+    let wander = alike.map(|(d, _)| d).filter(|d| !d.others.is_empty());
+    wander.reduce(|most, d| if size(d) > size(most) { d } else { most })
 }
 
 /// Whether two means are of the same samples, and their uncertainties evaluated alike.

@@ -4,14 +4,16 @@ use std::sync::Arc;
 
 use num_complex::Complex64;
 use phasemill_engine::flow::{Buffer, Samples};
-use phasemill_engine::lineage::spoken;
 use phasemill_engine::response::NoiseShape;
 use phasemill_engine::stage::{Closing, Fault, Kernel, Span};
 use phasemill_engine::value::{About, Estimate, Evaluation, Part, Reach, Value};
 
 use crate::math::patterns::Ends;
-use crate::math::stretches::{FEWEST, Found, Grid, Method, Pieces};
+use crate::math::slow::SLOWEST;
+use crate::math::stretches::{FEWEST, Grid, Method, Pieces};
 use crate::math::sums::ComplexMoments;
+
+use super::remarks::{remarks, seconds};
 
 /// Blocks whose deviations are kept one by one, so that channels averaged alike know their correlation.
 const KEPT_BLOCKS: usize = 64;
@@ -52,6 +54,8 @@ pub(super) struct Averaging {
     length: f64,
     /// What shows a ripple of the reference.
     ends: Option<Ends>,
+    /// Whether samples have an in-phase and a quadrature part.
+    phasor: bool,
 }
 
 impl Averaging {
@@ -83,6 +87,7 @@ impl Averaging {
             noise,
             length: block.map_or(0.0, |block| block as f64 / rate),
             ends: ripple.filter(|_| measured).and_then(Ends::new),
+            phasor: false,
         }
     }
 
@@ -196,7 +201,14 @@ impl Averaging {
                 );
                 let about = About::scatter(name, Reach::Point, found.freedom);
                 let parts = found.effects.iter().map(|(i, e)| Part::new(&about, *i, *e));
-                (Some(parts.collect()), self.remarks(&found))
+                // Of any chain: what wanders is slow against all of them.
+                let slow = "changes within the point beyond white noise";
+                let slow = About::scatter(slow, Reach::Point, SLOWEST as f64);
+                let more = found.slow.iter().map(|(i, e)| Part::new(&slow, *i, *e));
+                let [xx, yy, _] = self.samples.covariance();
+                let shift = self.ends.as_ref().and_then(|ends| ends.shift(xx + yy));
+                let remarks = remarks(self.samples.mean(), self.phasor, &found, shift);
+                (Some(parts.chain(more).collect()), remarks)
             }
         }
     }
@@ -210,40 +222,6 @@ impl Averaging {
         };
         let [xx, yy, _] = moments.covariance();
         moments.count() > 1 && xx + yy == 0.0
-    }
-
-    /// What of the stretches and of the ends of the mean is no noise.
-    fn remarks(&self, found: &Found) -> Vec<String> {
-        let length = seconds(found.cut.length);
-        let drift = found.drifts.map(|alike| {
-            format!(
-                "what is averaged drifts: neighbouring stretches of {length} are alike (correlation {alike:.2}), so that \
-                 the uncertainty, which takes the noise as white around the signal, is too small; record shorter points, \
-                 or remove what drifts"
-            )
-        });
-        let line = found.line.filter(|_| drift.is_none()).map(|line| {
-            format!(
-                "what is averaged beats: {:.0} % of the scatter of stretches of {length} lies at {} from the signal, or a \
-                 multiple of {} from there, so that the uncertainty, which takes the noise as white around the signal, \
-                 is too large as a rule; keep the line out by a narrower filter, or record longer points",
-                100.0 * line.part,
-                hertz(line.frequency / found.cut.length),
-                hertz(1.0 / found.cut.length)
-            )
-        });
-        let square: f64 = found.effects.iter().map(|(_, e)| e.norm_sqr()).sum();
-        let [xx, yy, _] = self.samples.covariance();
-        let shift = self.ends.as_ref().and_then(|ends| ends.shift(xx + yy));
-        let over = shift.map(|shift| shift / (0.5 * square).sqrt());
-        let ripple = over.filter(|over| *over > 0.5).map(|over| {
-            format!(
-                "a level beside zero in front of the mixing, or its drift, shifts the mean by some {over:.1} standard \
-                 uncertainties, which do not know of it; remove the drift, filter behind the mixing, or average over \
-                 whole periods"
-            )
-        });
-        drift.into_iter().chain(line).chain(ripple).collect()
     }
 
     /// The samples that the mean was taken of, where none between them is missing.
@@ -285,7 +263,10 @@ impl Averaging {
 impl Kernel for Averaging {
     fn run(&mut self, inputs: &[Samples<'_>], _: &mut [Buffer]) -> Result<(), Fault> {
         match inputs.first() {
-            Some(Samples::Phasor(samples)) => self.take(samples),
+            Some(Samples::Phasor(samples)) => {
+                self.phasor = true;
+                self.take(samples);
+            }
             Some(Samples::Wave(samples)) => {
                 let mut some = [Complex64::ZERO; 256];
                 for samples in samples.chunks(some.len()) {
@@ -355,16 +336,6 @@ fn parts([xx, yy, xy]: [f64; 3], degrees_of_freedom: f64) -> Vec<Part> {
     } else {
         vec![first]
     }
-}
-
-/// A time in words.
-pub(super) fn seconds(time: f64) -> String {
-    spoken(time, "s")
-}
-
-/// A frequency in words.
-fn hertz(frequency: f64) -> String {
-    spoken(frequency, "Hz")
 }
 
 /// A number in the name of a source, which tells sources apart: to a millionth, without idle zeros.

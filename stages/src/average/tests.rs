@@ -1,9 +1,13 @@
 //! Tests of the average.
 
+use num_complex::Complex64;
 use phasemill_engine::flow::Samples;
 use phasemill_engine::testing;
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Value};
+
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
 
 use super::*;
 
@@ -157,4 +161,84 @@ fn the_uncertainty_of_samples_that_are_all_alike_is_not_evaluated() {
     noisy[500] = 0.4;
     let e = estimate(r#"Average(of: "x")"#, 1.0, &noisy).expect("a mean");
     assert!(e.standard_uncertainty().expect("evaluated").re > 0.0);
+}
+
+/// What is remarked on of a phasor in noise whose size and angle (in rad) run along lines by so much of 1 and so many rad.
+fn remarked_of_a_drift(size: f64, angle: f64, level: f64) -> (Vec<String>, Estimate) {
+    let mut random = ChaCha8Rng::seed_from_u64(11);
+    let mut unit = || (random.next_u64() >> 11) as f64 * 2f64.powi(-53) - 0.5;
+    let samples: Vec<Complex64> = (0..2000)
+        .map(|i| {
+            let along = f64::from(i) / 2000.0 - 0.5;
+            let (sin, cos) = libm::sincos(0.7 + angle * along);
+            Complex64::new(cos, sin) * (level + size * along)
+                + Complex64::new(unit(), unit()) * 0.02
+        })
+        .collect();
+    let flow = Flow {
+        kind: Kind::Phasor,
+        ..flow(100.0, 2000)
+    };
+    let text = r#"Average(of: "x")"#;
+    let given = testing::run_every_way(&Average, text, &[], &[flow], &[Samples::Phasor(&samples)]);
+    let closing = given.expect("a mean").closing;
+    match closing.values.as_slice() {
+        [Value::Estimate(e)] => (closing.remarks, e.clone()),
+        _ => panic!("expected one estimate"),
+    }
+}
+
+/// Ramps by 2 % and 3 deg: the slowest three waves of a line hold (8/PI^2)*(1 + 1/9) = 0.90 of its rise, and noise of
+/// 0.02/sqrt(12)/sqrt(2000) = 0.013 % moves that by 2*sqrt(2*2) of it at both ends, 0.05 % or 0.03 deg.
+#[test]
+fn a_drift_is_told_as_one_of_amplitude_or_phase() {
+    for (size, angle, start) in [
+        (
+            0.02,
+            0.0,
+            "within the point the amplitude wanders by 1.8 %, and the phase no more",
+        ),
+        (
+            0.0,
+            3.0f64.to_radians(),
+            "within the point the phase wanders by 2.7 deg, and the amplitude no more",
+        ),
+        (
+            0.02,
+            3.0f64.to_radians(),
+            "within the point amplitude and phase wander by 1.8 % and 2.7 deg;",
+        ),
+        (0.0, 0.0, ""),
+    ] {
+        let (remarks, estimate) = remarked_of_a_drift(size, angle, 1.0);
+        let told = remarks.first().map_or("", String::as_str);
+        assert!(
+            told.starts_with(start) && remarks.len() == usize::from(!start.is_empty()),
+            "{remarks:?}"
+        );
+        // Along and across the mean, over the noise of both.
+        let turned = Complex64::new(libm::cos(0.7), libm::sin(0.7));
+        let noise = 0.02 / (12.0 * 2000.0f64).sqrt();
+        for (drift, direction) in [(size, turned), (angle, turned * Complex64::I)] {
+            let (u, freedom) = estimate.uncertainty_along(direction).expect("evaluated");
+            // A line counts for 0.236 of its rise, by the factor for 1/f noise; noise for itself within 4/sqrt(2*28).
+            let expected = libm::hypot(0.236 * drift, noise);
+            assert!((u / expected - 1.0).abs() < 0.5, "{u} {expected}");
+            assert!((freedom < 4.0) == (drift > 0.0), "{freedom}");
+        }
+    }
+}
+
+/// Where there is no signal to speak of, neither amplitude nor phase is.
+#[test]
+fn a_drift_about_zero_is_told_in_standard_uncertainties() {
+    let (remarks, _) = remarked_of_a_drift(0.1, 0.0, 0.0);
+    let [remark] = remarks.as_slice() else {
+        panic!("{remarks:?}")
+    };
+    assert!(
+        remark.starts_with("within the point what is averaged wanders by ")
+            && remark.contains("of the standard uncertainties"),
+        "{remark}"
+    );
 }

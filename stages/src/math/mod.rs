@@ -32,6 +32,7 @@ pub mod section;
 pub mod signal;
 pub mod sinefit;
 pub mod slips;
+pub mod slow;
 pub mod sos;
 pub mod spectral;
 pub mod square;

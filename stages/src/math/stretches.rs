@@ -8,10 +8,11 @@ use num_complex::Complex64;
 use phasemill_engine::response::NoiseShape;
 
 use super::patterns::{Line, line};
+use super::slow::{Wander, Waves, together};
 use super::sums::ComplexMean;
 
 /// Pieces of which there are never as many; then pairs are joined.
-const MOST_PIECES: usize = 128;
+const MOST_PIECES: usize = 256;
 
 /// Stretches of which there are never more. Their scatter tells an uncertainty to 1/sqrt(2·31) of itself
 /// (JCGM 100:2008, E.4.3); more and shorter ones would look at frequencies farther from the signal.
@@ -42,11 +43,11 @@ pub enum Method {
 pub struct Cut {
     /// Never `Automatic`.
     pub method: Method,
-    /// Pieces in each.
-    pieces: usize,
     /// How many there are.
     pub count: usize,
-    /// Seconds of each.
+    /// Seconds of the shortest.
+    shortest: f64,
+    /// Seconds of each, on average: all of them together fill the record.
     pub length: f64,
 }
 
@@ -73,17 +74,17 @@ impl Grid {
         while whole(piece) >= MOST_PIECES as f64 {
             piece *= 2.0;
         }
-        self.of_pieces(whole(piece).max(0.0) as usize, piece, method)
+        self.of_pieces(whole(piece).max(0.0) as usize, piece, samples, method)
     }
 
-    fn of_pieces(&self, count: usize, piece: f64, method: Method) -> Option<Cut> {
+    fn of_pieces(&self, count: usize, piece: f64, samples: u64, method: Method) -> Option<Cut> {
         let seconds = piece / self.rate;
         let least = count.div_ceil(MOST).max(1);
         let cut = |method, pieces: usize| Cut {
             method,
-            pieces,
             count: count / pieces,
-            length: seconds * pieces as f64,
+            shortest: seconds * pieces as f64,
+            length: samples as f64 / self.rate / (count / pieces) as f64,
         };
         let settled = (self.settling / seconds).ceil();
         if method != Method::Neighbours && settled < count as f64 {
@@ -108,124 +109,150 @@ impl Grid {
     /// The power of white noise, against that at the signal, that is left at the highest frequency that
     /// stretches tell apart, half of one per stretch: the sum of their covariances with alternating sign.
     fn lets_through(&self, cut: &Cut) -> f64 {
-        let lags = (self.shape.memory() / cut.length).ceil() as usize + 1;
-        let (mut alternating, mut all) = (self.covariance(cut, 0), self.covariance(cut, 0));
+        let lags = (self.shape.memory() / cut.shortest).ceil() as usize + 1;
+        let apart = |lag: usize| {
+            let seconds = lag as f64 * cut.shortest;
+            self.shape.covariance(cut.shortest, seconds)
+        };
+        let (mut alternating, mut all) = (apart(0), apart(0));
         for lag in 1..=lags {
-            let both = 2.0 * self.covariance(cut, lag);
+            let both = 2.0 * apart(lag);
             alternating += if lag % 2 == 0 { both } else { -both };
             all += both;
         }
         alternating / all
     }
 
-    /// Covariance of two stretches of white noise of density 1.
-    fn covariance(&self, cut: &Cut, apart: usize) -> f64 {
-        self.shape.covariance(cut.length, apart as f64 * cut.length)
-    }
-
-    /// The Cholesky factor of the covariance of the stretches at these places.
-    fn factor(&self, cut: &Cut, places: &[usize]) -> Option<Vec<Vec<f64>>> {
-        let apart: Vec<f64> = (0..cut.count).map(|k| self.covariance(cut, k)).collect();
-        let mut factor: Vec<Vec<f64>> = Vec::new();
-        for (i, &place) in places.iter().enumerate() {
-            let mut row: Vec<f64> = Vec::new();
-            for (j, &other) in places[..=i].iter().enumerate() {
-                let known = |k: &usize| if j == i { row[*k] } else { factor[j][*k] };
-                let explained: f64 = (0..j).map(|k| row[k] * known(&k)).sum();
-                let rest = apart[place - other] - explained;
-                row.push(if j < i {
-                    rest / factor[j][j]
-                } else if rest > 0.0 {
-                    rest.sqrt()
-                } else {
-                    return None;
-                });
-            }
-            factor.push(row);
-        }
-        Some(factor)
+    /// The covariances of stretches of white noise of density 1, up to each stretch itself.
+    fn covariances(&self, stretches: &[Stretch]) -> Vec<Vec<f64>> {
+        let row = |i: usize| {
+            let own = stretches[i].seconds;
+            let before = stretches[..=i].iter();
+            before
+                .map(|other| self.shape.between(other.seconds, own))
+                .collect()
+        };
+        (0..stretches.len()).map(row).collect()
     }
 
     /// The effects on the mean over `samples` of what each stretch was found to deviate by; the sum of their
     /// products is the covariance of the mean. `None` when too few stretches have samples.
     pub fn evaluate(&self, pieces: &Pieces, samples: u64, method: Method) -> Option<Found> {
-        let cut = self.of_pieces(pieces.whole.len(), pieces.length, method)?;
-        let (places, means): (Vec<usize>, Vec<Complex64>) = pieces.stretches(cut.pieces).unzip();
-        let freedom = means.len().checked_sub(1).filter(|n| *n + 1 >= FEWEST)? as f64;
+        let cut = self.of_pieces(pieces.whole.len(), pieces.length, pieces.seen, method)?;
+        let stretches = pieces.stretches(cut.count, self.rate);
+        let freedom = stretches
+            .len()
+            .checked_sub(1)
+            .filter(|n| *n + 1 >= FEWEST)? as f64;
         let variance = self.shape.mean_variance(samples as f64 / self.rate);
+        let covariances = self.covariances(&stretches);
         let deviations = match cut.method {
-            Method::Neighbours => self.independent(&cut, &places, &means)?,
-            _ => self.plain(&cut, &places, &means),
+            Method::Neighbours => independent(&covariances, &stretches)?,
+            _ => plain(&covariances, &stretches),
         };
         let scale = (variance / freedom).sqrt();
-        let product = |a: Complex64, b: Complex64| a.re * b.re + a.im * b.im;
-        let pairs = deviations.windows(2).zip(places.windows(2));
-        let next: f64 = pairs
-            .filter(|(_, p)| p[1] == p[0] + 1)
-            .map(|(d, _)| product(d[0], d[1]))
-            .sum();
-        let all: f64 = deviations.iter().map(|d| product(*d, *d)).sum();
-        let alike = next / all + 1.0 / means.len() as f64;
         // Behind a gap a line comes back at another phase.
-        let whole = places.windows(2).all(|p| p[1] == p[0] + 1);
-        let effects = places.iter().zip(&deviations);
+        let whole = stretches.len() == cut.count;
+        let effects = stretches.iter().zip(&deviations);
+        let effects: Vec<_> = effects.map(|(s, d)| (s.place, d * scale)).collect();
+        let wander = self.wander(pieces, &effects, variance);
         Some(Found {
             line: line(&deviations).filter(|_| whole),
+            slow: together(&wander),
+            wander,
             cut,
             freedom,
-            effects: effects
-                .map(|(place, d)| (*place as u32, d * scale))
-                .collect(),
-            drifts: (means.len() >= ENOUGH && alike > 3.3 / (means.len() as f64).sqrt())
-                .then_some(alike),
+            effects,
         })
     }
 
-    /// Deviations from the mean, in units in which white noise of density 1 gives 1 in the mean.
-    fn plain(&self, cut: &Cut, places: &[usize], means: &[Complex64]) -> Vec<Complex64> {
-        let n = means.len() as f64;
-        let together: f64 = places
-            .iter()
-            .flat_map(|i| places.iter().map(|j| self.covariance(cut, i.abs_diff(*j))))
-            .sum();
-        let expected = (n * self.covariance(cut, 0) - together / n) / (n - 1.0);
-        let mean = means.iter().sum::<Complex64>() / n;
-        let scale = 1.0 / expected.sqrt();
-        means.iter().map(|y| (y - mean) * scale).collect()
+    /// What the record wanders by beyond white noise, along its mean and across.
+    fn wander(&self, pieces: &Pieces, effects: &[(u32, Complex64)], variance: f64) -> Vec<Wander> {
+        let count = pieces.whole.len();
+        let (seconds, half) = (pieces.length / self.rate, 0.5 * pieces.length);
+        let apart = |lag: usize| self.shape.covariance(seconds, lag as f64 * seconds);
+        let lags = (self.shape.memory() / seconds).ceil() as usize + 1;
+        let apart: Vec<f64> = (0..count.min(lags + 1)).map(apart).collect();
+        let there = |(mean, n): &(Complex64, u64)| (*n as f64 >= half).then_some(*mean);
+        let means: Vec<Option<Complex64>> = pieces.whole.iter().map(there).collect();
+        let Some(waves) = Waves::new(&means, &apart, THROUGH) else {
+            return Vec::new();
+        };
+        let along = waves.mean / waves.mean.norm();
+        let along = if along.re.is_finite() {
+            along
+        } else {
+            Complex64::ONE
+        };
+        let white = |direction: Complex64| -> f64 {
+            let parts = effects.iter().map(|(_, e)| (e * direction.conj()).re);
+            parts.map(|x| x * x).sum()
+        };
+        let found = [along, along * Complex64::I].map(|d| waves.wander(d, variance, white(d)));
+        found.into_iter().flatten().collect()
     }
+}
 
-    /// Deviations from the mean of least squares, made independent of each other: the forward solution
-    /// with the Cholesky factor of their covariance.
-    fn independent(
-        &self,
-        cut: &Cut,
-        places: &[usize],
-        means: &[Complex64],
-    ) -> Option<Vec<Complex64>> {
-        let factor = self.factor(cut, places)?;
-        let mut ones: Vec<f64> = Vec::new();
-        let mut values: Vec<Complex64> = Vec::new();
-        for (row, y) in factor.iter().zip(means) {
-            let i = values.len();
-            let one: f64 = row.iter().zip(&ones).map(|(f, x)| f * x).sum();
-            let value: Complex64 = row.iter().zip(&values).map(|(f, x)| x * *f).sum();
-            ones.push((1.0 - one) / row[i]);
-            values.push((y - value) / row[i]);
-        }
-        let weight: f64 = ones.iter().map(|x| x * x).sum();
-        let mean = ones
-            .iter()
-            .zip(&values)
-            .map(|(x, y)| y * *x)
-            .sum::<Complex64>()
-            / weight;
-        Some(
-            ones.iter()
-                .zip(&values)
-                .map(|(x, y)| y - mean * *x)
-                .collect(),
-        )
+/// Deviations from the mean, in units in which white noise of density 1 gives 1 in the mean: longer stretches count
+/// for more.
+fn plain(covariances: &[Vec<f64>], stretches: &[Stretch]) -> Vec<Complex64> {
+    let n = stretches.len() as f64;
+    let all: f64 = stretches.iter().map(Stretch::length).sum();
+    let share: Vec<f64> = stretches.iter().map(|s| s.length() / all).collect();
+    let (mut own, mut together) = (0.0, 0.0);
+    for (i, row) in covariances.iter().enumerate() {
+        own += share[i] * row[i];
+        together += share[i] * share[i] * row[i];
+        let others = row[..i].iter().zip(&share);
+        together += 2.0 * share[i] * others.map(|(c, share)| c * share).sum::<f64>();
     }
+    let each = stretches.iter().zip(&share);
+    let mean: Complex64 = each.map(|(s, share)| s.mean * *share).sum();
+    let scale = ((n - 1.0) / (own - together)).sqrt();
+    let each = stretches.iter().zip(&share);
+    each.map(|(s, share)| (s.mean - mean) * (scale * share.sqrt()))
+        .collect()
+}
+
+/// The Cholesky factor of a covariance, of which the lower half is given.
+fn factor(covariances: &[Vec<f64>]) -> Option<Vec<Vec<f64>>> {
+    let mut factor: Vec<Vec<f64>> = Vec::new();
+    for (i, covariance) in covariances.iter().enumerate() {
+        let mut row: Vec<f64> = Vec::new();
+        for (j, all) in covariance.iter().enumerate() {
+            let known = |k: &usize| if j == i { row[*k] } else { factor[j][*k] };
+            let explained: f64 = (0..j).map(|k| row[k] * known(&k)).sum();
+            let rest = all - explained;
+            row.push(if j < i {
+                rest / factor[j][j]
+            } else if rest > 0.0 {
+                rest.sqrt()
+            } else {
+                return None;
+            });
+        }
+        factor.push(row);
+    }
+    Some(factor)
+}
+
+/// Deviations from the mean of least squares, made independent of each other: the forward solution with the Cholesky
+/// factor of their covariance.
+fn independent(covariances: &[Vec<f64>], stretches: &[Stretch]) -> Option<Vec<Complex64>> {
+    let factor = factor(covariances)?;
+    let mut ones: Vec<f64> = Vec::new();
+    let mut values: Vec<Complex64> = Vec::new();
+    for (row, stretch) in factor.iter().zip(stretches) {
+        let i = values.len();
+        let one: f64 = row.iter().zip(&ones).map(|(f, x)| f * x).sum();
+        let value: Complex64 = row.iter().zip(&values).map(|(f, x)| x * *f).sum();
+        ones.push((1.0 - one) / row[i]);
+        values.push((stretch.mean - value) / row[i]);
+    }
+    let weight: f64 = ones.iter().map(|x| x * x).sum();
+    let each = || ones.iter().zip(&values);
+    let mean = each().map(|(x, y)| y * *x).sum::<Complex64>() / weight;
+    Some(each().map(|(x, y)| y - mean * *x).collect())
 }
 
 /// What stretches tell of the uncertainty of a mean.
@@ -237,11 +264,27 @@ pub struct Found {
     pub freedom: f64,
     /// Effects on the mean, with the places of their stretches.
     pub effects: Vec<(u32, Complex64)>,
-    /// The correlation of neighbouring stretches, where it is more than chance gives once in 2000 cases: then
-    /// what was averaged drifts, and the uncertainty is too small.
-    pub drifts: Option<f64>,
+    /// What the record wanders by beyond white noise, along the mean and across.
+    pub wander: Vec<Wander>,
+    /// Effects on the mean of that, with the places of the waves.
+    pub slow: Vec<(u32, Complex64)>,
     /// A line among the stretches that chance does not give: then what was averaged beats with something.
     pub line: Option<Line>,
+}
+
+/// One of the stretches that a record is cut into.
+struct Stretch {
+    /// Its place among them.
+    place: u32,
+    /// Seconds from the start of the record to its start and to its end.
+    seconds: [f64; 2],
+    mean: Complex64,
+}
+
+impl Stretch {
+    fn length(&self) -> f64 {
+        self.seconds[1] - self.seconds[0]
+    }
 }
 
 /// The means of equal pieces of a record of any length.
@@ -280,31 +323,47 @@ impl Pieces {
                 self.filling = ComplexMean::default();
                 if self.whole.len() == MOST_PIECES {
                     self.length *= 2.0;
-                    self.whole = joined(&self.whole, 2).collect();
+                    let pairs = self.whole.chunks_exact(2);
+                    self.whole = pairs.map(|pair| joined(pair.iter())).collect();
                 }
             }
         }
     }
 
-    /// Places and means of the stretches of which at least half the samples are there.
-    fn stretches(&self, pieces: usize) -> impl Iterator<Item = (usize, Complex64)> {
-        let half = 0.5 * self.length * pieces as f64;
-        joined(&self.whole, pieces)
-            .enumerate()
-            .filter(move |(_, (_, n))| *n as f64 >= half)
-            .map(|(place, (mean, _))| (place, mean))
+    /// The stretches of which at least half the samples are there: so many of them fill the record, each of as many
+    /// pieces as another or one more, the last with what is left behind the last whole piece.
+    fn stretches(&self, count: usize, rate: f64) -> Vec<Stretch> {
+        let first = |place: usize| place * self.whole.len() / count;
+        let stretch = |place: usize| {
+            let last = place + 1 == count;
+            let pieces = &self.whole[first(place)..first(place + 1)];
+            let rest = (self.filling.mean(), self.filling.count());
+            let (mean, there) = joined(pieces.iter().chain(last.then_some(&rest)));
+            let end = match last {
+                true => self.seen as f64,
+                false => self.length * first(place + 1) as f64,
+            };
+            let start = self.length * first(place) as f64;
+            let seconds = [start / rate, end / rate];
+            let place = place as u32;
+            let found = Stretch {
+                place,
+                seconds,
+                mean,
+            };
+            (there as f64 >= 0.5 * (end - start)).then_some(found)
+        };
+        (0..count).filter_map(stretch).collect()
     }
 }
 
-/// The means of so many pieces at a time.
-fn joined(pieces: &[(Complex64, u64)], at_a_time: usize) -> impl Iterator<Item = (Complex64, u64)> {
-    pieces.chunks_exact(at_a_time).map(|pieces| {
-        let there = pieces.iter().filter(|(_, n)| *n > 0);
-        let (sum, count) = there.fold((Complex64::default(), 0), |(sum, count), (mean, n)| {
-            (sum + mean * *n as f64, count + n)
-        });
-        (sum / count.max(1) as f64, count)
-    })
+/// The mean of pieces together, and the number of samples behind it.
+fn joined<'p>(pieces: impl Iterator<Item = &'p (Complex64, u64)>) -> (Complex64, u64) {
+    let there = pieces.filter(|(_, n)| *n > 0);
+    let (sum, count) = there.fold((Complex64::default(), 0), |(sum, count), (mean, n)| {
+        (sum + mean * *n as f64, count + n)
+    });
+    (sum / count.max(1) as f64, count)
 }
 
 #[cfg(test)]

@@ -62,14 +62,14 @@ fn few_independent_samples_by_hand() {
 fn pieces_are_joined_in_pairs() {
     let ramp = |i: u32| Complex64::new(f64::from(i), -f64::from(i));
     let all = pieces(1.0, (0..1000).map(ramp));
-    assert_eq!((all.length, all.whole.len()), (8.0, 125));
-    for (place, mean) in all.stretches(5) {
-        let middle = 40.0 * place as f64 + 19.5;
-        assert!((mean - Complex64::new(middle, -middle)).norm() < 1e-11);
+    assert_eq!((all.length, all.whole.len()), (4.0, 250));
+    for stretch in all.stretches(25, 1.0) {
+        let middle = 40.0 * f64::from(stretch.place) + 19.5;
+        assert!((stretch.mean - Complex64::new(middle, -middle)).norm() < 1e-11);
     }
     let nan = Complex64::new(f64::NAN, f64::NAN);
     let some = pieces(2.0, (0..8).map(|i| if i < 3 { nan } else { ramp(i) }));
-    let places: Vec<usize> = some.stretches(2).map(|(place, _)| place).collect();
+    let places: Vec<u32> = some.stretches(2, 1.0).iter().map(|s| s.place).collect();
     assert_eq!(places, [1]);
     let some = pieces(2.5, (0..10).map(ramp));
     assert_eq!(
@@ -157,19 +157,98 @@ fn the_variance_of_the_mean_is_found() {
     }
 }
 
-/// Steps from stretch to stretch that add up are told from noise.
+/// Whatever its length, stretches fill a record, so that each sample of the mean counts in its scatter: weighted with their
+/// lengths they have the mean of everything, and a disturbance of the last sample moves the uncertainty too.
+#[test]
+fn the_end_of_a_record_counts_in_the_scatter() {
+    let mut random = ChaCha8Rng::seed_from_u64(8);
+    for samples in [40u32, 127, 128, 1000, 1003, 1055] {
+        let noise: Vec<f64> = (0..samples).map(|_| gauss(&mut random)).collect();
+        let of = |last: f64| {
+            let mut x: Vec<Complex64> = noise.iter().map(|x| Complex64::new(*x, 0.0)).collect();
+            x[samples as usize - 1] += last;
+            pieces(1.0, x)
+        };
+        let (plain, disturbed) = (of(0.0), of(1000.0));
+        let cut = white()
+            .cut(u64::from(samples), Method::Automatic)
+            .expect("enough");
+        let stretches = plain.stretches(cut.count, 1.0);
+        let ends = stretches
+            .windows(2)
+            .all(|s| s[0].seconds[1] == s[1].seconds[0]);
+        assert!(ends && stretches[cut.count - 1].seconds[1] == f64::from(samples));
+        let mean: f64 = stretches.iter().map(|s| s.mean.re * s.length()).sum();
+        let exact: f64 = noise.iter().sum();
+        // A thousand sums of numbers of size 1.
+        assert!((mean - exact).abs() < 1e-12, "{samples}");
+        let [u, v] = [plain, disturbed].map(|pieces| {
+            let found = white().evaluate(&pieces, u64::from(samples), Method::Automatic);
+            let square = found
+                .expect("enough")
+                .effects
+                .iter()
+                .map(|(_, e)| e.norm_sqr())
+                .sum::<f64>();
+            square.sqrt()
+        });
+        // Of a share s of the record, it deviates by (1 - s)/s of the shift of the mean, all others by that shift.
+        let share = stretches[cut.count - 1].length() / f64::from(samples);
+        let shift = 1000.0 / f64::from(samples);
+        let one = shift * ((1.0 - share) / share / (cut.count as f64 - 1.0)).sqrt();
+        assert!(
+            u < 0.3 && (v / one - 1.0).abs() < 0.05,
+            "{samples}: {u} {v} {one}"
+        );
+    }
+}
+
+/// Stretches of three pieces and of four, of samples that are independent: the mean square of deviations, weighted with
+/// lengths, is what it is for equal ones.
+#[test]
+fn stretches_of_unequal_length_tell_the_same() {
+    let mut random = ChaCha8Rng::seed_from_u64(9);
+    let (records, samples) = (4000, 110u64);
+    let mut squares = 0.0;
+    for _ in 0..records {
+        let record = (0..samples).map(|_| Complex64::new(gauss(&mut random), gauss(&mut random)));
+        let found = white()
+            .evaluate(&pieces(1.0, record), samples, Method::Automatic)
+            .expect("enough");
+        assert_eq!((found.cut.count, found.freedom), (27, 26.0));
+        squares += found.effects.iter().map(|(_, e)| e.norm_sqr()).sum::<f64>();
+    }
+    let ratio = squares / f64::from(records) / 2.0 * samples as f64;
+    // Of 2·26·4000 degrees of freedom, four times sqrt(2/(2·26·4000)).
+    assert!((ratio - 1.0).abs() < 0.0125, "{ratio}");
+}
+
+/// Steps from stretch to stretch that add up are told from noise, and raise the uncertainty.
 #[test]
 fn a_drift_is_noticed() {
     let mut random = ChaCha8Rng::seed_from_u64(7);
     let noise: Vec<Complex64> = (0..3200)
         .map(|_| Complex64::new(gauss(&mut random), 0.0))
         .collect();
-    let found = white().evaluate(&pieces(1.0, noise.iter().copied()), 3200, Method::Automatic);
-    assert_eq!(found.expect("enough").drifts, None);
+    let of = |record: Vec<Complex64>| {
+        let found = white().evaluate(&pieces(1.0, record), 3200, Method::Automatic);
+        found.expect("enough")
+    };
+    let plain = of(noise.clone());
+    assert!(plain.wander.is_empty() && plain.slow.is_empty());
     let walk = noise.iter().scan(Complex64::default(), |at, step| {
         *at += step;
         Some(*at)
     });
-    let found = white().evaluate(&pieces(1.0, walk), 3200, Method::Automatic);
-    assert!(found.expect("enough").drifts.is_some());
+    let found = of(walk.collect());
+    let [wander] = found.wander.as_slice() else {
+        panic!("{:?}", found.wander)
+    };
+    assert!(wander.remarked && wander.direction.im == 0.0);
+    let square =
+        |effects: &[(u32, Complex64)]| effects.iter().map(|(_, e)| e.norm_sqr()).sum::<f64>();
+    let (white, slow) = (square(&found.effects), square(&found.slow));
+    // By construction, within rounding.
+    assert!(((white + slow) / white / (wander.raised * wander.raised) - 1.0).abs() < 1e-12);
+    assert!(wander.raised > 2.0, "{}", wander.raised);
 }

@@ -1,0 +1,105 @@
+//! Tests of what wanders within a record.
+
+use std::f64::consts::PI;
+
+use rand_chacha::ChaCha8Rng;
+use rand_chacha::rand_core::{Rng, SeedableRng};
+
+use super::*;
+
+/// Two normal numbers (Box and Muller 1958).
+fn normal(random: &mut ChaCha8Rng) -> Complex64 {
+    let mut unit = || ((random.next_u64() >> 11) as f64 + 0.5) / (1u64 << 53) as f64;
+    let (r, angle) = ((-2.0 * libm::log(unit())).sqrt(), TAU * unit());
+    Complex64::new(r * libm::cos(angle), r * libm::sin(angle))
+}
+
+/// Coefficients and variances against sums over all pieces, for noise that is correlated over three of them: with the
+/// rounding of 40² products.
+#[test]
+fn waves_are_those_of_the_plain_sums() {
+    let (n, apart) = (40usize, [3.0, 2.0, 1.0]);
+    let mut random = ChaCha8Rng::seed_from_u64(1);
+    let pieces: Vec<Complex64> = (0..n).map(|_| normal(&mut random)).collect();
+    let given: Vec<_> = pieces.iter().copied().map(Some).collect();
+    let waves = Waves::new(&given, &apart, 0.1).expect("many");
+    let wave = |k: usize, i: usize| {
+        (2.0 / n as f64).sqrt() * libm::cos(PI * k as f64 * (i as f64 + 0.5) / n as f64)
+    };
+    for (k, expected) in (1..).zip(&waves.expected) {
+        let sum: Complex64 = (0..n).map(|i| pieces[i] * wave(k, i)).sum();
+        assert!((sum - waves.coefficients[k - 1]).norm() < 1e-12);
+        let pairs = (0..n).flat_map(|i| (0..n).map(move |j| (i, j)));
+        let near = pairs.filter(|(i, j)| i.abs_diff(*j) < apart.len());
+        let variance: f64 = near
+            .map(|(i, j)| wave(k, i) * wave(k, j) * apart[i.abs_diff(j)])
+            .sum();
+        assert!((variance - expected).abs() < 1e-12, "{k}");
+    }
+    // 3 + 4cos(x) + 2cos(2x), nine at zero, is below 0.9 from x = 1.61 on, of PI at 40.
+    assert!(
+        (19..=22).contains(&waves.expected.len()),
+        "{}",
+        waves.expected.len()
+    );
+}
+
+/// White noise has as strong slow waves as often as told, for few waves and many: within four times sqrt(n·p) of n·p, and 5 %
+/// of it for the saddle point.
+#[test]
+fn noise_is_taken_for_more_as_rarely_as_told() {
+    let mut random = ChaCha8Rng::seed_from_u64(2);
+    for n in [9usize, 15, 60, 126] {
+        let records = 60_000;
+        let mut below = [0u32; 3];
+        for _ in 0..records {
+            let each = (0..n).map(|_| normal(&mut random).re);
+            let p = chance_of_slow(&each.map(|x| x * x).collect::<Vec<_>>());
+            for (count, level) in below.iter_mut().zip([0.05, 0.005, 0.0005]) {
+                *count += u32::from(p < level);
+            }
+        }
+        for (found, level) in below.into_iter().zip([0.05, 0.005, 0.0005]) {
+            let expected = f64::from(records) * level;
+            let within = 4.0 * expected.sqrt() + 0.05 * expected;
+            let off = (f64::from(found) - expected).abs();
+            assert!(off < within, "{n} at {level}: {found} of {expected}");
+        }
+    }
+}
+
+/// Equal powers are no rare case; all power in the slowest wave is next to impossible; nothing at all is none.
+#[test]
+fn ends_of_the_chance() {
+    assert_eq!(chance_of_slow(&[1.0; 20]), 1.0);
+    let mut slow = [0.0; 20];
+    slow[0] = 1.0;
+    assert!(chance_of_slow(&slow) < 1e-10);
+    assert_eq!(chance_of_slow(&[0.0; 20]), 1.0);
+}
+
+/// A line that rises by 6 along the mean in noise of variance 1/25 a piece: the waves of a line from -3 to 3 are odd, and
+/// the slowest three rise by 6·(8/PI²)·(1 + 1/9) = 5.4 of it; the phase does not move.
+#[test]
+fn a_ramp_is_a_wander_along_the_mean() {
+    let mut random = ChaCha8Rng::seed_from_u64(3);
+    let n = 100;
+    let ramp = |k: usize| 20.0 + 6.0 * (k as f64 + 0.5) / n as f64;
+    let pieces: Vec<_> = (0..n)
+        .map(|k| Some(0.2 * normal(&mut random) + ramp(k)))
+        .collect();
+    let waves = Waves::new(&pieces, &[1.0], 0.1).expect("many");
+    let white = 0.04 / n as f64;
+    let variance = 1.0 / n as f64;
+    let along = waves
+        .wander(Complex64::ONE, variance, white)
+        .expect("found");
+    assert!(along.remarked);
+    // Noise of the three waves moves each end by some 0.2·sqrt(6/100).
+    let exact = 6.0 * 8.0 / (PI * PI) * (1.0 + 1.0 / 9.0);
+    assert!((along.range - exact).abs() < 0.2, "{}", along.range);
+    assert_eq!(waves.wander(Complex64::I, variance, white), None);
+    let square: f64 = along.effects.iter().map(Complex64::norm_sqr).sum();
+    let raised = (1.0 + square / white).sqrt();
+    assert!((along.raised / raised - 1.0).abs() < 1e-12);
+}
