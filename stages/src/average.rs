@@ -53,9 +53,11 @@ impl Stage for Average {
          white noise\". It is as large as the Allan deviation over the point of 1/f noise of their power, by which the means of \
          two such points in a row differ (2*ln(2) of density times frequency: Barnes et al., IEEE Trans. Instrum. Meas. 20, 105 \
          (1971)); means of the same samples share it. Once in 2000 cases it is remarked on, with its size. What is \
-         slower than a point is in no part of it: the scatter from point to point tells it. Remarked on are, too, a line among the stretches \
-         (Fisher, Proc. R. Soc. Lond. A 125, 54 (1929); chance gives one in 1000 cases), since something beats with the \
-         signal, and the uncertainty is too large as a rule; and a level beside the mean of zero, or its drift, that \
+         slower than a point is in no part of it: the scatter from point to point tells it. Remarked on are, too, a line among the cosines, with \
+         its size and how far beside the signal it lies, since it may be the signal, and the reference off; or else a line among \
+         the stretches, since something beats with the signal \
+         (Fisher, Proc. R. Soc. Lond. A 125, 54 (1929); chance gives one or the other in 1000 cases), and \
+         the uncertainty is too large as a rule; and a level beside the mean of zero, or its drift, that \
          nothing behind the mixing removes and whose ripple, cut off at the ends, shifts the mean by more than half its standard \
          uncertainty (likewise by chance in 1000). `Density(...)` states a noise density instead, one-sided, \
          in the unit of the flow per sqrt(Hz), of the wave before mixing with all gains so far. `over: Blocks(t)` \

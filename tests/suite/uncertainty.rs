@@ -393,3 +393,47 @@ fn sixty_points_share_a_gain_and_a_background() {
     near("mean", of("mean/value")[0], 0.5, 0.006);
     near("gain", of("mean/value_errors")[0], 0.025, 0.0005);
 }
+
+/// A line 0.8 Hz above or below the stated frequency averages to nothing within 20 s; it is told with its distance, to a
+/// sixteenth of 1/20 s beside the wave that it is nearest to, and with none there nothing is.
+#[test]
+fn a_line_beside_the_signal_is_told() {
+    let recipe = r#"Recipe(
+        title: "beside",
+        inputs: { "x": Wave(unit: "V") },
+        stages: {
+            "clock": Reference(of: "x", shape: Stated(frequency: "73 Hz")),
+            "product": Mix(of: "x", with: "clock"),
+            "smooth": Filter(of: "product", kind: RcCascade(poles: 4, time_constant: "50 ms")),
+            "slow": Decimate(of: "smooth", to: "100 Hz"),
+            "a": Average(of: "slow"),
+        },
+        results: ["a"],
+    )"#;
+    let arguments = ["run", "r.ron", "a.h5", "--out", "o.h5", "--overwrite"];
+    let told = |lines: &[(f64, f64)]| {
+        let mut samples = noise(20_000, 0.01, 5);
+        for (frequency, amplitude) in lines {
+            let line = sine(samples.len(), 1000.0, *frequency, *amplitude, 0.4);
+            samples.iter_mut().zip(line).for_each(|(x, l)| *x += l);
+        }
+        let folder = folder(recipe, &[("x", &samples)]);
+        phasemill(folder.path(), &arguments).expect(0).err
+    };
+    let quiet = told(&[(73.0, 5e-3)]);
+    assert!(
+        !quiet.contains("beside") && !quiet.contains("a line"),
+        "{quiet}"
+    );
+    for (frequency, side) in [(73.8, "above"), (72.2, "below")] {
+        let loud = told(&[(73.0, 1e-3), (frequency, 5e-3)]);
+        let (_, after) = loud.split_once("a line of ").expect("a line");
+        let (times, after) = after.split_once(" times").expect("times");
+        let (_, after) = after.split_once("lies ").expect("a distance");
+        let (distance, after) = after.split_once(" mHz ").expect("mHz");
+        assert!(after.starts_with(side), "{loud}");
+        near("distance", distance.parse().unwrap(), 800.0, 4.0);
+        // Noise of 10 mV over 20 s is 0.1 mV in the mean of 1 mV.
+        near("times", times.parse().unwrap(), 5.0, 1.5);
+    }
+}

@@ -4,7 +4,7 @@ use num_complex::Complex64;
 use phasemill_engine::lineage::spoken;
 use phasemill_engine::units::{Unit, format_quantity};
 
-use crate::math::slow::Wander;
+use crate::math::slow::{Beside, Wander};
 use crate::math::stretches::Found;
 
 /// Digits of what is known roughly.
@@ -24,7 +24,10 @@ pub(super) fn remarks(
     let u = (0.5 * square).sqrt();
     let told: Vec<&Wander> = found.wander.iter().filter(|w| w.remarked).collect();
     let wander = (!told.is_empty()).then(|| wanders(mean, phasor, &told, u));
-    let line = found.line.filter(|_| wander.is_none()).map(|line| {
+    let beside = found.beside.filter(|_| phasor && wander.is_none());
+    let beside = beside.map(|line| lies_beside(mean, &line));
+    let other = wander.is_some() || beside.is_some();
+    let line = found.line.filter(|_| !other).map(|line| {
         format!(
             "what is averaged beats: {:.0} % of the scatter of stretches of {} lies at {} from the signal, or a \
              multiple of {} from there, so that the uncertainty, which takes the noise as white around the signal, \
@@ -43,7 +46,27 @@ pub(super) fn remarks(
              whole periods"
         )
     });
-    wander.into_iter().chain(line).chain(ripple).collect()
+    let all = [wander, beside, line, ripple];
+    all.into_iter().flatten().collect()
+}
+
+/// Remarks on a line beside the signal.
+fn lies_beside(mean: Complex64, line: &Beside) -> String {
+    let part = line.amplitude / mean.norm();
+    let size = match part < 1.0 {
+        true => format!("{} % of", short(100.0 * part)),
+        false => format!("{} times", short(part)),
+    };
+    let side = match line.frequency < 0.0 {
+        true => "below",
+        false => "above",
+    };
+    format!(
+        "a line of {size} what is averaged lies {} {side} the signal: if it is the signal, the frequency of the reference is \
+         not its frequency; if it is another, the uncertainty, which takes it for noise, is too large as a rule: keep it out \
+         by a narrower filter, or record longer points",
+        hertz(line.frequency.abs())
+    )
 }
 
 /// Remarks on what wanders within the point: along the mean that is the amplitude, across it the phase.
@@ -89,7 +112,10 @@ fn wanders(mean: Complex64, phasor: bool, told: &[&Wander], u: f64) -> String {
 
 /// A number that is known roughly, in words.
 fn short(x: f64) -> String {
-    format_quantity(x, &Unit::one(), ROUGHLY)
+    match x < 99.5 {
+        true => format_quantity(x, &Unit::one(), ROUGHLY),
+        false => format!("{:.0}", x),
+    }
 }
 
 /// A time in words.

@@ -21,8 +21,8 @@ pub struct Line {
     pub part: f64,
 }
 
-/// The strongest line of deviations from their mean, where white noise has one as strong less often than
-/// [`CHANCE`] says: Fisher's test of the largest ordinate of a periodogram against their sum (Proc. R. Soc. Lond. A 125,
+/// The strongest line of deviations from their mean, where white noise has one as strong less than half as often as
+/// [`CHANCE`] says, since lines are looked for in two ways: Fisher's test of the largest ordinate of a periodogram against their sum (Proc. R. Soc. Lond. A 125,
 /// 54 (1929)). Those of a real sequence are counted on one side, without that at half the rate.
 pub fn line(deviations: &[Complex64]) -> Option<Line> {
     let n = deviations.len();
@@ -63,11 +63,11 @@ pub fn line(deviations: &[Complex64]) -> Option<Line> {
         frequency: frequency / n as f64,
         part,
     };
-    (chance_of_part(part, count) < CHANCE).then_some(found)
+    (chance_of_part(part, count) < 0.5 * CHANCE).then_some(found)
 }
 
 /// Probability that the largest of n equal exponential variables is more than a part g of their sum.
-fn chance_of_part(g: f64, n: usize) -> f64 {
+pub fn chance_of_part(g: f64, n: usize) -> f64 {
     let (mut sum, mut choose, mut sign) = (0.0, 1.0, 1.0);
     for j in 1..=n {
         let rest = 1.0 - j as f64 * g;

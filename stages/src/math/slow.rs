@@ -9,6 +9,8 @@ use std::f64::consts::{FRAC_PI_2, LN_2, TAU};
 use num_complex::Complex64;
 use phasemill_engine::statistics::normal_above;
 
+use super::patterns::{CHANCE as OF_PATTERNS, chance_of_part};
+
 /// Waves of which there must be as many for them to be told apart.
 const FEWEST: usize = 9;
 
@@ -21,6 +23,12 @@ const CHANCE: f64 = 0.005;
 
 /// The same from which on it is worth a remark.
 const REMARKED: f64 = 1.0 / 2000.0;
+
+/// Probability with which white noise is taken for a line.
+const BESIDE: f64 = 0.5 * OF_PATTERNS;
+
+/// Frequencies tried between two waves, to either side.
+const STEPS: i32 = 8;
 
 /// Of 1/f noise, the variance of the mean over a record that is told by another of the same length beside it, against what its slowest
 /// waves tell as if it were white. With a density h/f the Allan variance is 2·ln(2)·h over any time (Barnes et al., IEEE
@@ -41,6 +49,15 @@ pub struct Wander {
     pub raised: f64,
     /// Effects on the mean, of the slowest waves in turn, that add up to what is missing.
     pub effects: Vec<Complex64>,
+}
+
+/// A line beside the signal, which turns in the plane of in-phase and quadrature part.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Beside {
+    /// Its frequency less that of the signal, in Hz.
+    pub frequency: f64,
+    /// Its amplitude at the signal's frequency, in front of what the chain takes off it.
+    pub amplitude: f64,
 }
 
 /// A record as waves.
@@ -135,6 +152,42 @@ impl Waves {
             range: self.range(&along[..SLOWEST]),
             raised: (1.0 + FLICKER * more * slowest / white).sqrt(),
             effects: slow().map(effect).collect(),
+        })
+    }
+
+    /// The line beside the signal that stands out of white noise, more than it does with the probability [`BESIDE`], and is
+    /// faster than the slowest waves. Both directions together give each wave a power with an exponential distribution, so
+    /// that Fisher's test holds ([`chance_of_part`]). There are `per_second` pieces in a second. `None` where pieces are missing, behind which a line comes back at
+    /// another phase.
+    pub fn beside(&self, pieces: &[Option<Complex64>], per_second: f64) -> Option<Beside> {
+        let pieces: Vec<Complex64> = pieces.iter().copied().collect::<Option<_>>()?;
+        let waves = self.coefficients.iter().zip(&self.expected);
+        let powers: Vec<f64> = waves.map(|(c, e)| c.norm_sqr() / e).collect();
+        let largest = powers.iter().copied().fold(0.0, f64::max);
+        let place = powers.iter().position(|p| *p == largest)?;
+        let part = largest / powers.iter().sum::<f64>();
+        if place < SLOWEST || chance_of_part(part, powers.len()) >= BESIDE {
+            return None;
+        }
+        // The wave k turns k half times in the record, one way or the other; a line lies less than one wave from it.
+        let n = pieces.len() as f64;
+        let near = (-STEPS..=STEPS).map(|i| (place + 1) as f64 + f64::from(i) / f64::from(STEPS));
+        let both = near.flat_map(|k| [0.5 * k / n, -0.5 * k / n]);
+        let sum = |turns: &f64| {
+            let terms = (0u32..).zip(&pieces).map(|(i, piece)| {
+                let cycles = turns * f64::from(i);
+                let (sin, cos) = libm::sincos(TAU * (cycles - cycles.floor()));
+                (piece - self.mean) * Complex64::new(cos, -sin)
+            });
+            terms.sum::<Complex64>().norm() / n
+        };
+        let (turns, size) = both
+            .map(|t| (t, sum(&t)))
+            .max_by(|a, b| a.1.total_cmp(&b.1))?;
+        let through = self.expected[place] / self.expected[0];
+        Some(Beside {
+            frequency: turns * per_second,
+            amplitude: size / through.sqrt(),
         })
     }
 

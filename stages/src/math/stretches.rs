@@ -8,7 +8,7 @@ use num_complex::Complex64;
 use phasemill_engine::response::NoiseShape;
 
 use super::patterns::{Line, line};
-use super::slow::{Wander, Waves, together};
+use super::slow::{Beside, Wander, Waves, together};
 use super::sums::ComplexMean;
 
 /// Pieces of which there are never as many; then pairs are joined.
@@ -155,8 +155,14 @@ impl Grid {
         let whole = stretches.len() == cut.count;
         let effects = stretches.iter().zip(&deviations);
         let effects: Vec<_> = effects.map(|(s, d)| (s.place, d * scale)).collect();
-        let wander = self.wander(pieces, &effects, variance);
+        let means = pieces.means();
+        let waves = self.waves(pieces, &means);
+        let wander = waves.as_ref().map(|w| wander(w, &effects, variance));
+        let wander = wander.unwrap_or_default();
+        let per_second = self.rate / pieces.length;
+        let beside = waves.as_ref().and_then(|w| w.beside(&means, per_second));
         Some(Found {
+            beside,
             line: line(&deviations).filter(|_| whole),
             slow: together(&wander),
             wander,
@@ -166,31 +172,30 @@ impl Grid {
         })
     }
 
-    /// What the record wanders by beyond white noise, along its mean and across.
-    fn wander(&self, pieces: &Pieces, effects: &[(u32, Complex64)], variance: f64) -> Vec<Wander> {
-        let count = pieces.whole.len();
-        let (seconds, half) = (pieces.length / self.rate, 0.5 * pieces.length);
+    /// The record as waves, from the means of its pieces.
+    fn waves(&self, pieces: &Pieces, means: &[Option<Complex64>]) -> Option<Waves> {
+        let seconds = pieces.length / self.rate;
         let apart = |lag: usize| self.shape.covariance(seconds, lag as f64 * seconds);
         let lags = (self.shape.memory() / seconds).ceil() as usize + 1;
-        let apart: Vec<f64> = (0..count.min(lags + 1)).map(apart).collect();
-        let there = |(mean, n): &(Complex64, u64)| (*n as f64 >= half).then_some(*mean);
-        let means: Vec<Option<Complex64>> = pieces.whole.iter().map(there).collect();
-        let Some(waves) = Waves::new(&means, &apart, THROUGH) else {
-            return Vec::new();
-        };
-        let along = waves.mean / waves.mean.norm();
-        let along = if along.re.is_finite() {
-            along
-        } else {
-            Complex64::ONE
-        };
-        let white = |direction: Complex64| -> f64 {
-            let parts = effects.iter().map(|(_, e)| (e * direction.conj()).re);
-            parts.map(|x| x * x).sum()
-        };
-        let found = [along, along * Complex64::I].map(|d| waves.wander(d, variance, white(d)));
-        found.into_iter().flatten().collect()
+        let apart: Vec<f64> = (0..means.len().min(lags + 1)).map(apart).collect();
+        Waves::new(means, &apart, THROUGH)
     }
+}
+
+/// What a record wanders by beyond white noise, along its mean and across.
+fn wander(waves: &Waves, effects: &[(u32, Complex64)], variance: f64) -> Vec<Wander> {
+    let along = waves.mean / waves.mean.norm();
+    let along = if along.re.is_finite() {
+        along
+    } else {
+        Complex64::ONE
+    };
+    let white = |direction: Complex64| -> f64 {
+        let parts = effects.iter().map(|(_, e)| (e * direction.conj()).re);
+        parts.map(|x| x * x).sum()
+    };
+    let found = [along, along * Complex64::I].map(|d| waves.wander(d, variance, white(d)));
+    found.into_iter().flatten().collect()
 }
 
 /// Deviations from the mean, in units in which white noise of density 1 gives 1 in the mean: longer stretches count
@@ -268,6 +273,8 @@ pub struct Found {
     pub wander: Vec<Wander>,
     /// Effects on the mean of that, with the places of the waves.
     pub slow: Vec<(u32, Complex64)>,
+    /// A line beside the signal that chance does not give.
+    pub beside: Option<Beside>,
     /// A line among the stretches that chance does not give: then what was averaged beats with something.
     pub line: Option<Line>,
 }
@@ -328,6 +335,13 @@ impl Pieces {
                 }
             }
         }
+    }
+
+    /// The mean of each whole piece of which at least half the samples are there.
+    fn means(&self) -> Vec<Option<Complex64>> {
+        let half = 0.5 * self.length;
+        let there = |(mean, n): &(Complex64, u64)| (*n as f64 >= half).then_some(*mean);
+        self.whole.iter().map(there).collect()
     }
 
     /// The stretches of which at least half the samples are there: so many of them fill the record, each of as many
