@@ -303,6 +303,19 @@ fn an_uncertainty_is_wanted_of_the_result_behind_its_constants() {
                     gain 100 nA)";
         assert!(text.out.contains(told), "{}", text.out);
     }
+    // Of a phase that only `Polar` keeps, noise makes 3 mV/10 mV, 0.3 rad/√(T/s): 0.125 rad with 0.075 rad of a constant
+    // leave 0.1 rad, 9 s.
+    let turned = behind("voltage")
+        .replace(r#"Polar(of: "current")"#, r#"Polar(of: "turned"), "turned": Rotate(of: "current", by: Phase("lag"))"#)
+        .replace("constants: {", r#"constants: { "lag": Constant(value: "0.3 rad", standard_uncertainty: "0.075 rad", source: "made up"),"#)
+        .replace(r#"results: ["current", "polar"]"#, r#"results: ["polar"]"#);
+    let kept = folder(&bench, &turned);
+    let found = said(&kept, &["recipe.ron", "--uncertainty", "0.125 rad"]);
+    let needed = &found["averages"][0]["wanted"];
+    assert_eq!(needed["result"], "polar.phase");
+    near("time", number(needed, "averaging_time_s"), 9.0, 1e-9);
+    near("constants", number(needed, "of_constants"), 0.075, 1e-9);
+
     // What has no signal has no constants' part either, and that is said.
     let folder = folder(SLOW, &behind("voltage"));
     let text = phasemill(folder.path(), &["expect", "bench.ron", "recipe.ron"]).expect(0);

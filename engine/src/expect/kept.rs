@@ -34,7 +34,7 @@ pub struct Foreseen {
     pub size: Spread,
     /// The uncertainty of the phase of a complex one, in rad.
     pub phase: Option<Spread>,
-    /// What all constants together make of the uncertainty, as a part of the value.
+    /// What all constants together make of the uncertainty, as a part of the value; of no meaning for an angle.
     pub relative_constants: f64,
 }
 
@@ -47,6 +47,16 @@ pub struct Spread {
     /// What each constant contributes, by name; nothing where the bench states no signal.
     pub constants: Vec<(String, f64)>,
 }
+
+impl Foreseen {
+    /// Whether it is an angle, of which a part says nothing.
+    pub fn is_angle(&self) -> bool {
+        self.flow.unit.same_dimension(&Unit::radian())
+    }
+}
+
+/// Part of an uncertainty below which a constant does nothing but round.
+const NOTHING: f64 = 1e-9;
 
 impl Spread {
     /// What the constants make of the uncertainty together, however long is averaged.
@@ -100,24 +110,25 @@ pub(super) struct Averages<'a> {
 type Values = BTreeMap<Node, Vec<Option<Value>>>;
 
 impl Averages<'_> {
-    /// The kept results that are made of these averages alone, point by point; a result that is made of another one of
-    /// the same unit, or by the same stage, is left out.
+    /// The kept results that are made of these averages alone, point by point. What has no uncertainty of its own is left
+    /// out, and what another one that it is made of tells already: in the same unit, or as its phase.
     pub fn foreseen(&self) -> Vec<Foreseen> {
         let mut all: Vec<(Node, Foreseen)> = Vec::new();
-        let mut seen: Vec<Node> = Vec::new();
         let ways = [Seeing::Own, Seeing::All, Seeing::First].map(|who| self.values(who));
         for kept in &self.typed.results {
             let chain = self.typed.chain(kept.node);
             let made_of = |nodes: &[Node]| nodes.iter().any(|n| chain.contains(n));
-            if !made_of(self.own) || made_of(self.others) || seen.contains(&kept.node) {
+            let port = self.typed.ports[kept.node].as_ref();
+            let bare = port.and_then(|p| p.get(kept.port)).is_none_or(|p| p.bare);
+            if bare || !made_of(self.own) || made_of(self.others) {
                 continue;
             }
-            seen.push(kept.node);
             let Some(found) = ways.iter().find_map(|values| self.one(kept, values)) else {
                 continue;
             };
             let alike = |(node, other): &(Node, Foreseen)| {
-                chain.contains(node) && other.flow.unit.same_dimension(&found.flow.unit)
+                let same = other.flow.unit.same_dimension(&found.flow.unit);
+                chain.contains(node) && (same || found.is_angle() && other.phase.is_some())
             };
             if !all.iter().any(alike) {
                 all.push((kept.node, found));
@@ -136,7 +147,12 @@ impl Averages<'_> {
         };
         let size = self.spread(estimate, main)?;
         let value = main.of(estimate);
-        let usable = value != 0.0 && value.is_finite() && size.per_noise > 0.0;
+        // How well an angle is known depends on the signal, and not on the angle.
+        let told = match flow.unit.same_dimension(&Unit::radian()) {
+            true => self.signal.is_some(),
+            false => value != 0.0,
+        };
+        let usable = told && value.is_finite() && size.per_noise > 0.0;
         let phase = flow.kind.is_complex();
         usable.then(|| Foreseen {
             result: kept.name.clone(),
@@ -174,6 +190,8 @@ impl Averages<'_> {
         }
         let finite = |x: f64| x.is_finite();
         let known = finite(noise) && constants.iter().all(|(_, u)| finite(*u));
+        let largest = constants.iter().fold(0.0f64, |most, (_, u)| most.max(*u));
+        constants.retain(|(_, u)| *u > NOTHING * largest);
         known.then(|| Spread {
             per_noise: noise.sqrt() / (SMALL * self.planned()),
             constants,

@@ -54,7 +54,12 @@ impl Asked {
     /// What was expected.
     pub fn check(&self, bench: &Bench) -> Result<(), String> {
         let text = &self.0.text;
-        if self.0.value <= 0.0 || self.0.is_level() {
+        if self.0.is_level() {
+            return Err(format!(
+                "error: expected an uncertainty in a unit, in % of the signal or in deg, found `{text}`"
+            ));
+        }
+        if self.0.value <= 0.0 {
             return Err(format!(
                 "error: expected an uncertainty above zero, found `{text}`"
             ));
@@ -74,7 +79,7 @@ impl Asked {
         let one = |foreseen: &'o Foreseen| {
             let unit = &foreseen.flow.unit;
             if self.is_relative(unit) {
-                let value = foreseen.value?.abs();
+                let value = foreseen.value.filter(|_| !foreseen.is_angle())?.abs();
                 return Some((Of::Result(foreseen), wanted.value * value));
             }
             if wanted.unit.same_dimension(unit) {
@@ -222,7 +227,11 @@ fn named(spread: &Spread, unit: &Unit) -> String {
 /// Whether a result says more in its own unit than what is recorded does.
 fn says_more(result: &Foreseen, bench: &Bench) -> bool {
     let unit = result.flow.unit.same_dimension(&bench.unit);
-    !unit || result.size.per_noise != 1.0 || result.relative_constants > 0.0
+    let constants = match result.is_angle() {
+        true => result.size.of_constants(),
+        false => result.relative_constants,
+    };
+    !unit || result.size.per_noise != 1.0 || constants > 0.0
 }
 
 /// Kept results against averaging time, in their own units.
@@ -238,6 +247,11 @@ fn block(result: &Foreseen, rows: &[Expected]) -> String {
     let convention = convention.map_or(String::new(), |c| format!(", {c}"));
     let fixed = result.size.of_constants();
     let constants = match (result.relative_constants, result.value) {
+        _ if result.is_angle() && fixed > 0.0 => format!(
+            "constants make {} of its uncertainty, however long is averaged ({})",
+            show(fixed),
+            named(&result.size, unit)
+        ),
         (0.0, _) => "no constant adds to its uncertainty".to_owned(),
         (relative, None) => format!(
             "constants add {} of its value, which is not in what follows, since the bench states no `signal`",
@@ -253,7 +267,8 @@ fn block(result: &Foreseen, rows: &[Expected]) -> String {
     let expected = result
         .value
         .map_or(String::new(), |v| format!(" {} expected;", show(v)));
-    let (more, relative) = (fixed > 0.0, result.value.is_some());
+    let part = result.value.filter(|_| !result.is_angle());
+    let (more, relative) = (fixed > 0.0, part.is_some());
     let columns = [
         (true, "averaged"),
         (true, "u of noise"),
@@ -269,7 +284,7 @@ fn block(result: &Foreseen, rows: &[Expected]) -> String {
             show(result.size.per_noise * e.standard_uncertainty_unit),
         ];
         row.extend(more.then(|| show(total)));
-        row.extend(result.value.map(|v| number(100.0 * total / v.abs()) + " %"));
+        row.extend(part.map(|v| number(100.0 * total / v.abs()) + " %"));
         row
     }));
     format!(
