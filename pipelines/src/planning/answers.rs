@@ -2,6 +2,7 @@
 
 use phasemill_engine::bench::Bench;
 use phasemill_engine::expect::{DECADES, Expected, Outlook};
+use phasemill_engine::graph::split;
 use serde_json::{Value, json};
 
 use super::kept::{self, Asked, Needed};
@@ -67,12 +68,15 @@ impl<'o> Answers<'o> {
             .iter()
             .map(|n| format!("`{n}`"))
             .collect();
-        // Where the averages themselves are kept, their names say it.
-        let others = self.outlook.results.iter();
-        let others: Vec<&str> = others
-            .filter(|r| !self.outlook.averages.contains(r))
-            .map(String::as_str)
-            .collect();
+        // Where the averages themselves are kept, their names say it. Several outputs of a stage are said once.
+        let mut others: Vec<&str> = Vec::new();
+        for result in &self.outlook.results {
+            let (stage, _) = split(result);
+            let said = others.contains(&stage) || self.outlook.averages.contains(result);
+            if !said {
+                others.push(stage);
+            }
+        }
         let kept = match others.is_empty() {
             true => String::new(),
             false => format!(" for {}", others.join(", ")),
