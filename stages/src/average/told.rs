@@ -37,7 +37,7 @@ impl Settings {
                     None => String::new(),
                     Some(_) => "; its standard uncertainty comes from the scatter of the means of non-overlapping \
                                 stretches of each point, whose correlation behind the filters is that of white noise \
-                                at their input, and, where it wandered within a point by more than that, from its slowest \
+                                at their input, and, where a point wandered by more than that, from its slowest \
                                 changes, taken as 1/f noise"
                         .to_owned(),
                 }

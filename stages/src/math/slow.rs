@@ -142,15 +142,15 @@ impl Waves {
         if chance >= CHANCE || slowest <= white || white <= 0.0 {
             return None;
         }
-        let more = 1.0 - white / slowest;
-        let scale = (variance * FLICKER * more / SLOWEST as f64).sqrt();
+        // By one factor for all records, so that what two of them see alike leaves their ratio.
+        let scale = (variance * FLICKER / SLOWEST as f64).sqrt();
         let slow = || along.iter().zip(&self.expected).take(SLOWEST);
         let effect = |(c, e): (&f64, &f64)| direction * (scale * c / e.sqrt());
         Some(Wander {
             direction,
             remarked: chance < REMARKED,
             range: self.range(&along[..SLOWEST]),
-            raised: (1.0 + FLICKER * more * slowest / white).sqrt(),
+            raised: (1.0 + FLICKER * slowest / white).sqrt(),
             effects: slow().map(effect).collect(),
         })
     }

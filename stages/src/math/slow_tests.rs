@@ -146,3 +146,32 @@ fn a_line_beside_is_found_where_it_is() {
     let waves = Waves::new(&gap, &[1.0], 0.1).expect("many");
     assert_eq!(waves.beside(&gap, 1.0), None);
 }
+
+/// Two records with one ramp in common and noise of their own: what is left of it in their difference is that of noise, as by
+/// one factor for both it must be, 3 waves of twice the variance of one; below six times that, which chi-square of 3 degrees of
+/// freedom exceeds once in 2000 cases.
+#[test]
+fn what_two_records_wander_by_alike_leaves_their_difference() {
+    let mut random = ChaCha8Rng::seed_from_u64(4);
+    let n = 100;
+    let variance = 1.0 / n as f64;
+    let mut effects = || {
+        let ramp = |k: usize| 20.0 + 600.0 * (k as f64 + 0.5) / n as f64;
+        let pieces: Vec<_> = (0..n)
+            .map(|k| Some(Complex64::from(normal(&mut random).re + ramp(k))))
+            .collect();
+        let waves = Waves::new(&pieces, &[1.0], 0.1).expect("many");
+        let found = waves.wander(Complex64::ONE, variance, variance);
+        found.expect("a ramp").effects
+    };
+    let (one, other) = (effects(), effects());
+    let square: f64 = one
+        .iter()
+        .zip(&other)
+        .map(|(a, b)| (a - b).norm_sqr())
+        .sum();
+    let noise = 2.0 * FLICKER * variance;
+    assert!(square < 6.0 * noise, "{square} {noise}");
+    let whole: f64 = one.iter().map(Complex64::norm_sqr).sum();
+    assert!(whole > 1e4 * noise, "{whole}");
+}
