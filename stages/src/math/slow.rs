@@ -155,7 +155,7 @@ impl Waves {
         })
     }
 
-    /// The line beside the signal that stands out of white noise, more than it does with the probability [`BESIDE`], and is
+    /// The line beside the signal that stands out of white noise as chance has it once in 2000 cases at most, and is
     /// faster than the slowest waves. Both directions together give each wave a power with an exponential distribution, so
     /// that Fisher's test holds ([`chance_of_part`]). There are `per_second` pieces in a second. `None` where pieces are missing, behind which a line comes back at
     /// another phase.
