@@ -63,8 +63,8 @@ fn lies_beside(mean: Complex64, line: &Beside) -> String {
     };
     format!(
         "a line of {size} what is averaged lies {} {side} the signal: if it is the signal, the frequency of the reference is \
-         not its frequency; if it is another, the uncertainty, which takes it for noise, is too large as a rule: keep it out \
-         by a narrower filter, or record longer points",
+         not its frequency; if it is another, the uncertainty may take it for noise and be too large: keep it out by a \
+         narrower filter, or record longer points",
         hertz(line.frequency.abs())
     )
 }
