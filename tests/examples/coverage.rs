@@ -83,8 +83,8 @@ What the numbers say, and what they do not:
   freedom as with 31.
 - A line beside the signal that the filter does not keep out (the mains, 25 Hz away) widens the scatter of short
   stretches more than it shifts the mean of all: intervals are then too wide, which is the safe side. The check warns of
-  it where the recipe states the mains. Where it does not, nothing is said of most of these points: the run sees a line
-  only where it stands out of the noise. The cure is a filter that keeps it out, or a longer point.
+  it where the recipe states the mains. The run sees a line where it stands out of the noise, which here takes points of
+  half a second or more. The cure is a filter that keeps it out, or a longer point.
 - Drift of the level is removed by the filter behind the mixing. Without one it shifts the mean, which no stretch knows
   of, and widens stretches of few periods; the check warns of it where these have less than some six periods, and the run
   sees the shift in what the ends of the mean cut off, and remarks on it where it exceeds half the uncertainty.
