@@ -227,27 +227,41 @@ fn duration(seconds: f64) -> String {
     }
 }
 
-fn calibration(constant: &ConstantFacts) -> String {
-    // The uncertainty of a table is told entry by entry, and that of limits with their kind.
-    let words = constant.standard_uncertainty.as_str();
-    let (number, kind) = words.split_once(", ").unwrap_or((words, ""));
-    let value = Quantity::parse(&constant.value).ok();
-    let uncertainty = match (value, Quantity::parse(number)) {
-        _ if words == "not stated" => "its uncertainty was not stated".to_owned(),
-        (Some(value), Ok(u)) if u.unit.same_dimension(&value.unit) => {
-            let told = match relative(&value, &u) {
-                Some(part) => format!("with a relative standard uncertainty of {part}"),
-                None => {
-                    let u = spoken(u.value, &value.unit.ascii());
-                    format!("with a standard uncertainty of {u}")
-                }
-            };
-            match kind {
-                "" => told,
-                kind => format!("{told}, {kind}"),
-            }
+impl ConstantFacts {
+    /// Its standard uncertainty as a person reads it, in the unit of its value with at most four digits: `0.1 deg`,
+    /// `1.155 µs, from rectangular limits`.
+    pub fn told_uncertainty(&self) -> String {
+        match self.numbers() {
+            Some((value, u, kind)) => spoken(u.value, &value.unit.ascii()) + &kind,
+            None => self.standard_uncertainty.clone(),
         }
-        _ => format!("with a standard uncertainty of {words}"),
+    }
+
+    /// Value, standard uncertainty and what kind of limits it is from; `None` where it is not stated, or entry by entry as
+    /// that of a table.
+    fn numbers(&self) -> Option<(Quantity, Quantity, String)> {
+        let words = self.standard_uncertainty.as_str();
+        let (number, kind) = match words.split_once(", ") {
+            Some((number, kind)) => (number, format!(", {kind}")),
+            None => (words, String::new()),
+        };
+        let value = Quantity::parse(&self.value).ok()?;
+        let u = Quantity::parse(number).ok()?;
+        let fits = u.unit.same_dimension(&value.unit) && !value.is_level();
+        fits.then_some((value, u, kind))
+    }
+}
+
+fn calibration(constant: &ConstantFacts) -> String {
+    let numbers = constant.numbers();
+    let part = numbers.and_then(|(value, u, kind)| Some(relative(&value, &u)? + &kind));
+    let uncertainty = match (constant.standard_uncertainty.as_str(), part) {
+        ("not stated", _) => "its uncertainty was not stated".to_owned(),
+        (_, Some(part)) => format!("with a relative standard uncertainty of {part}"),
+        (_, None) => format!(
+            "with a standard uncertainty of {}",
+            constant.told_uncertainty()
+        ),
     };
     let origin = [constant.source.as_str(), constant.date.as_str()];
     let origin: Vec<&str> = origin.into_iter().filter(|t| !t.is_empty()).collect();
@@ -264,8 +278,8 @@ fn calibration(constant: &ConstantFacts) -> String {
 /// The standard uncertainty of a constant as a part of it, where that has a meaning.
 fn relative(value: &Quantity, u: &Quantity) -> Option<String> {
     let part = u.value / value.value.abs();
-    // Levels, angles and temperatures have no zero to be a part of.
-    let scale = !value.is_level() && !value.text.contains("°C");
+    // Angles and temperatures have no zero to be a part of.
+    let scale = !value.text.contains("°C");
     let angle = value.unit.same_dimension(&Unit::radian());
     (scale && !angle && part.is_finite()).then(|| spoken(part, "%"))
 }

@@ -243,7 +243,9 @@ impl<'r> Teller<'r> {
             };
             self.text += &format!(
                 "{pad}     constant {} = {}, standard uncertainty {}, {source}{date}\n",
-                constant.name, constant.value, constant.standard_uncertainty
+                constant.name,
+                constant.value,
+                constant.told_uncertainty()
             );
         }
         self.samples(node, &pad)?;

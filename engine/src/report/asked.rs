@@ -181,7 +181,7 @@ fn constants(subject: &Subject<'_>) -> Option<Block> {
         let row = vec![
             c.name.clone(),
             c.value.clone(),
-            c.standard_uncertainty.clone(),
+            c.told_uncertainty(),
             origin,
         ];
         if !rows.contains(&row) {
