@@ -52,7 +52,8 @@ impl Stage for Average {
          point), the slowest three add a source with 3 degrees of freedom to the uncertainty, \"changes within the point beyond \
          white noise\". It is as large as the Allan deviation over the point of 1/f noise of their power, by which the means of \
          two such points in a row differ (2*ln(2) of density times frequency: Barnes et al., IEEE Trans. Instrum. Meas. 20, 105 \
-         (1971)); means of the same samples share it. Once in 2000 cases it is remarked on, with its size. What is \
+         (1971)); means of the same samples share it. Once in 2000 cases it is remarked on, with its size. It is not looked for behind a filter over whole periods of a clock \
+         whose frequency only the run finds, since what that makes of white noise is not known beforehand. What is \
          slower than a point is in no part of it: the scatter from point to point tells it. Remarked on are, too, a line among the cosines, with \
          its size and how far beside the signal it lies, since it may be the signal, and the reference off; or else a line among \
          the stretches, since something beats with the signal \
@@ -221,6 +222,7 @@ impl Settings {
             settling: input.response.settling_time(0.01)?,
             rate,
             shape: input.response.noise_shape(rate)?,
+            whole: !input.response.awaits_frequency(),
         })
     }
 

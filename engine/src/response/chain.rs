@@ -127,14 +127,13 @@ impl Chain {
         let rate = rate_at_start(&behind, last)?;
         let steady = gain(&behind, 0.0).norm();
         let relative = steady > 1e-9;
-        let unknown = |e: &Element| matches!(e, Element::Periods { samples: None, .. });
         let mixed = at.is_some();
         Some(Chain {
             mixed,
             signal_frequency: if mixed { line } else { Some(0.0) },
             rate,
             relative,
-            needs_frequency: behind.iter().any(unknown),
+            needs_frequency: behind.iter().any(Element::awaits_frequency),
             line: line.filter(|_| mixed).map(|f| {
                 let start = rate_at_start(&before, Some(rate)).unwrap_or(rate);
                 (folded(&before, start, f), gain(&before, f).norm())

@@ -66,7 +66,19 @@ pub struct Response {
     pub elements: Vec<Element>,
 }
 
+impl Element {
+    /// Whether what it does depends on a frequency that only the run finds.
+    pub(crate) fn awaits_frequency(&self) -> bool {
+        matches!(self, Element::Periods { samples: None, .. })
+    }
+}
+
 impl Response {
+    /// Whether a part of it depends on a frequency that only the run finds, and is left out of what it says.
+    pub fn awaits_frequency(&self) -> bool {
+        self.elements.iter().any(Element::awaits_frequency)
+    }
+
     /// The chain with one more element.
     pub fn then(mut self, element: Element) -> Self {
         self.elements.push(element);

@@ -90,8 +90,7 @@ pub(super) fn kept(elements: &[Element]) -> u64 {
 
 impl Weights {
     fn new(elements: &[Element]) -> Option<Self> {
-        let unknown = |e: &Element| matches!(e, Element::Periods { samples: None, .. });
-        if elements.iter().any(unknown) {
+        if elements.iter().any(Element::awaits_frequency) {
             return None;
         }
         let every = kept(elements);

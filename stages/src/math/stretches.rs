@@ -63,6 +63,8 @@ pub struct Grid {
     pub rate: f64,
     /// How the chain correlates noise.
     pub shape: NoiseShape,
+    /// Whether that is all of it, or a filter follows a clock that only the run finds.
+    pub whole: bool,
 }
 
 impl Grid {
@@ -172,8 +174,11 @@ impl Grid {
         })
     }
 
-    /// The record as waves, from the means of its pieces.
+    /// The record as waves, from the means of its pieces; `None` where it is not known what noise makes of them.
     fn waves(&self, pieces: &Pieces, means: &[Option<Complex64>]) -> Option<Waves> {
+        if !self.whole {
+            return None;
+        }
         let seconds = pieces.length / self.rate;
         let apart = |lag: usize| self.shape.covariance(seconds, lag as f64 * seconds);
         let lags = (self.shape.memory() / seconds).ceil() as usize + 1;

@@ -12,6 +12,7 @@ fn white() -> Grid {
         settling: 0.0,
         rate: 1.0,
         shape: Response::default().noise_shape(1.0).expect("short"),
+        whole: true,
     }
 }
 
