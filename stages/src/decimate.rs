@@ -30,7 +30,7 @@ impl Stage for Decimate {
     }
 
     fn numeric_version(&self) -> u32 {
-        5
+        6
     }
 
     fn example(&self) -> &'static str {

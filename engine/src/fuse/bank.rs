@@ -15,22 +15,29 @@ use super::shapes::Shape;
 use super::windows::MOST_PLACES;
 
 /// Functions whose sums fit the processor's registers.
-const MOST_ROWS: usize = 6;
+const MOST_ROWS: usize = 14;
 
-/// Functions of one parity, side by side in blocks.
+/// Lanes that are worked on at once, so that the sums of that many functions fit.
+const HALF: usize = LANES / 2;
+
+/// Functions side by side: even ones, and then as many odd ones or one less, which is what they come in.
 #[derive(Debug)]
-struct Rows {
-    /// How many are in a block, and their values, by distance and then by function.
-    blocks: Vec<(usize, Vec<Lanes>)>,
+struct Block {
+    rows: usize,
+    /// Their values by half of the lanes, by distance and then by function.
+    cells: [Vec<Half>; 2],
 }
+
+/// Half of the lanes.
+#[derive(Clone, Copy, Debug)]
+#[repr(align(32))]
+struct Half([f64; HALF]);
 
 /// Functions of the place in a window, turned with a clock or not.
 #[derive(Debug)]
 pub struct Bank {
-    even: Rows,
-    odd: Rows,
-    /// Sums over even functions, and over all of them.
-    evens: usize,
+    blocks: Vec<Block>,
+    /// Sums over all functions.
     sums: usize,
     /// By shape: the sums that are its real and imaginary part; behind the sums of the first stream of samples stand
     /// those of a second one.
@@ -45,16 +52,11 @@ pub enum Turned<'t> {
     Each([&'t [f64]; 2]),
 }
 
-/// What is folded of a window, from the middle on.
-#[derive(Clone, Debug)]
-#[repr(align(64))]
-struct Half([f64; MOST_PLACES / 2]);
-
 /// Room for what is between samples and sums, to be used again.
 #[derive(Debug)]
 pub struct Room {
-    even: Box<Half>,
-    odd: Box<Half>,
+    /// Samples less the pedestal, turned or not.
+    level: Vec<f64>,
     sums: Vec<f64>,
     /// The samples that came with an even clock, summed by lane.
     pub plain: Lanes,
@@ -62,123 +64,108 @@ pub struct Room {
     pub moments: Vec<Complex64>,
 }
 
-impl Rows {
-    fn new(functions: &[Vec<f64>]) -> Self {
-        let count = functions.len().div_ceil(MOST_ROWS).max(1);
-        let width = functions.len().div_ceil(count).max(1);
-        let block = |functions: &[Vec<f64>]| {
-            let places = functions.first().map_or(0, Vec::len);
-            let group = |from: usize, f: &Vec<f64>| Lanes::of(|lane| f[from + lane]);
-            let groups = (0..places).step_by(LANES);
-            let cells = groups.flat_map(|from| functions.iter().map(move |f| group(from, f)));
-            (functions.len(), cells.collect())
+impl Block {
+    /// A block of even and odd functions.
+    fn new([even, odd]: [&[Vec<f64>]; 2]) -> Self {
+        let rows = || even.iter().chain(odd);
+        let places = rows().next().map_or(0, Vec::len);
+        let cell = |from: usize, f: &Vec<f64>| Half(std::array::from_fn(|lane| f[from + lane]));
+        let cells = |half: usize| {
+            let groups = (half..places).step_by(LANES);
+            groups
+                .flat_map(|from| rows().map(move |f| cell(from, f)))
+                .collect()
         };
-        Rows {
-            blocks: functions.chunks(width).map(block).collect(),
+        Block {
+            rows: rows().count(),
+            cells: [cells(0), cells(HALF)],
         }
     }
 
-    /// Sums of the products of folded samples with each.
+    /// Sums of the products of samples with each; the samples themselves, summed by lane.
     #[inline(always)]
-    fn take(&self, folded: &Half, mut sums: &mut [f64]) {
-        let (folded, _) = folded.0.as_chunks();
-        for (width, cells) in &self.blocks {
-            let (now, later) = sums.split_at_mut(*width);
-            match width {
-                1 => products::<1>(folded, cells, now),
-                2 => products::<2>(folded, cells, now),
-                3 => products::<3>(folded, cells, now),
-                4 => products::<4>(folded, cells, now),
-                5 => products::<5>(folded, cells, now),
-                _ => products::<MOST_ROWS>(folded, cells, now),
-            }
-            sums = later;
+    fn take(&self, samples: &[f64], pedestal: f64, sums: &mut [f64]) -> Lanes {
+        macro_rules! of {
+            ($($rows:literal)+) => {
+                match self.rows {
+                    $($rows => products::<$rows>(samples, pedestal, &self.cells, sums),)+
+                    _ => Lanes::ZERO,
+                }
+            };
         }
+        of!(1 2 3 4 5 6 7 8 9 10 11 12 13 14)
     }
-}
-
-/// Sums of the products with rows that lie side by side.
-#[inline(always)]
-fn products<const ROWS: usize>(folded: &[[f64; LANES]], cells: &[Lanes], out: &mut [f64]) {
-    let mut sums = [Lanes::ZERO; ROWS];
-    let (rows, _) = cells.as_chunks::<ROWS>();
-    for (x, rows) in folded.iter().zip(rows) {
-        let x = *x;
-        for (sum, row) in sums.iter_mut().zip(rows) {
-            *sum = Lanes::of(|lane| sum.0[lane] + x[lane] * row.0[lane]);
-        }
-    }
-    totals(&sums, out);
-}
-
-/// Sums over the lanes. They are taken apart from the products, or the compiler arranges these by rows.
-#[inline(never)]
-fn totals(sums: &[Lanes], out: &mut [f64]) {
-    let out = out.iter_mut().zip(sums);
-    out.for_each(|(out, sum)| *out = sum.across());
 }
 
 impl Bank {
     /// A bank of shapes on windows of so many places. Where a clock turns evenly, `turn(j)` is what a sample j places
     /// and a half before the middle is ahead of it; without that the shapes are real.
     pub fn new(shapes: &[Shape], turn: Option<&dyn Fn(u64) -> Complex64>) -> Self {
-        let Some(turn) = turn else {
-            let of = |odd: bool| -> Vec<Vec<f64>> {
-                let own = shapes.iter().filter(|s| s.odd == odd);
-                own.map(|s| s.values.clone()).collect()
+        // By shape: whether its real and its imaginary part are odd, and what they are.
+        let mut parts: Vec<Vec<(bool, Vec<f64>)>> = Vec::new();
+        let places = shapes.first().map_or(0, |s| s.values.len());
+        let turns: Option<Vec<Complex64>> = turn.map(|t| (0..).take(places).map(t).collect());
+        for shape in shapes {
+            let Some(turns) = &turns else {
+                parts.push(vec![(shape.odd, shape.values.clone())]);
+                continue;
             };
-            let (even, odd) = (of(false), of(true));
-            let sums = shapes.len();
-            let (mut evens, mut odds) = (0..even.len(), even.len()..sums);
-            let next = |shape: &Shape| match shape.odd {
-                false => evens.next(),
-                true => odds.next(),
-            };
-            return Bank {
-                parts: shapes
-                    .iter()
-                    .filter_map(next)
-                    .map(|p| [p, p + sums])
-                    .collect(),
-                evens: even.len(),
-                sums,
-                even: Rows::new(&even),
-                odd: Rows::new(&odd),
-            };
+            // A sample behind the middle turns the other way: f(t)·(cos - i·sin), and ±f(t)·(cos + i·sin) before it.
+            let pairs = || shape.values.iter().zip(turns);
+            parts.push(vec![
+                (shape.odd, pairs().map(|(f, z)| f * z.re).collect()),
+                (!shape.odd, pairs().map(|(f, z)| -f * z.im).collect()),
+            ]);
+        }
+        Bank::of(&parts)
+    }
+
+    /// Lays functions out in blocks, from those that are a shape's real and imaginary part; each is marked as odd or
+    /// not.
+    fn of(parts: &[Vec<(bool, Vec<f64>)>]) -> Self {
+        let of = |odd: bool| -> Vec<Vec<f64>> {
+            let all = parts.iter().flatten().filter(|(o, _)| *o == odd);
+            all.map(|(_, values)| values.clone()).collect()
         };
-        // A sample behind the middle turns the other way: f(t)·(cos - i·sin), and ±f(t)·(cos + i·sin) before it.
-        let turns: Vec<Complex64> = (0..)
-            .take(shapes.first().map_or(0, |s| s.values.len()))
-            .map(turn)
-            .collect();
-        let of = |shape: &Shape, sine: bool| -> Vec<f64> {
-            let pairs = shape.values.iter().zip(&turns);
-            pairs
-                .map(|(f, z)| if sine { -f * z.im } else { f * z.re })
-                .collect()
-        };
-        let even: Vec<_> = shapes.iter().map(|s| of(s, s.odd)).collect();
-        let odd: Vec<_> = shapes.iter().map(|s| of(s, !s.odd)).collect();
-        let evens = shapes.len();
-        let parts = |(place, shape): (usize, &Shape)| match shape.odd {
-            false => [place, evens + place],
-            true => [evens + place, place],
-        };
+        let all = [of(false), of(true)];
+        let sums = all[0].len() + all[1].len();
+        let most = all[0].len().max(all[1].len());
+        let pairs = most.div_ceil(most.div_ceil(MOST_ROWS / 2).max(1)).max(1);
+        let mut blocks = Vec::new();
+        // Where the sums of the even functions stand, and those of the odd ones.
+        let mut at = [Vec::new(), Vec::new()];
+        let mut next = 0;
+        for from in (0..most).step_by(pairs) {
+            let own = all.each_ref().map(|all| {
+                let end = (from + pairs).min(all.len());
+                &all[from.min(end)..end]
+            });
+            for (at, own) in at.iter_mut().zip(own) {
+                at.extend(next..next + own.len());
+                next += own.len();
+            }
+            blocks.push(Block::new(own));
+        }
+        let mut at = at.map(Vec::into_iter);
+        let mut place = |odd: bool| at[usize::from(odd)].next().unwrap_or_default();
+        let parts = parts.iter().map(|parts| match parts.as_slice() {
+            [(re, _), (im, _)] => [place(*re), place(*im)],
+            parts => {
+                let one = parts.first().map_or(0, |(odd, _)| place(*odd));
+                [one, one + sums]
+            }
+        });
         Bank {
-            parts: shapes.iter().enumerate().map(parts).collect(),
-            evens,
-            sums: 2 * evens,
-            even: Rows::new(&even),
-            odd: Rows::new(&odd),
+            parts: parts.collect(),
+            blocks,
+            sums,
         }
     }
 
     /// Room for what a window takes.
     pub fn room(&self) -> Room {
-        let none = Box::new(Half([0.0; MOST_PLACES / 2]));
         Room {
-            even: none.clone(),
-            odd: none,
+            level: vec![0.0; MOST_PLACES],
             sums: vec![0.0; 2 * self.sums],
             plain: Lanes::ZERO,
             moments: vec![Complex64::ZERO; self.parts.len()],
@@ -193,57 +180,101 @@ impl Bank {
         }
     }
 
+    /// Sums over all functions; the samples themselves, summed by lane.
     #[inline(always)]
-    fn products(&self, stream: usize, room: &mut Room) {
-        let (even, odd) = room.sums[stream * self.sums..].split_at_mut(self.evens);
-        self.even.take(&room.even, even);
-        self.odd.take(&room.odd, odd);
+    fn products(&self, samples: &[f64], pedestal: f64, mut sums: &mut [f64]) -> Lanes {
+        let mut plain = Lanes::ZERO;
+        for block in &self.blocks {
+            let (now, later) = sums.split_at_mut(block.rows);
+            plain = block.take(samples, pedestal, now);
+            sums = later;
+        }
+        plain
     }
 }
 
 /// Sums over a window; compiled for what the processor has, with the same bits.
 #[multiversion(targets("x86_64+avx2+avx512f+avx512vl", "x86_64+avx2"))]
 fn sum(bank: &Bank, samples: &[f64], pedestal: f64, turned: &Turned<'_>, room: &mut Room) {
+    let level = &mut room.level[..samples.len()];
     match turned {
         Turned::Evenly => {
-            fold(samples, pedestal, room);
-            let plain = by_lane(&room.even.0[..samples.len() / 2]);
+            let plain = match bank.blocks.as_slice() {
+                [] => {
+                    let less = level.iter_mut().zip(samples);
+                    less.for_each(|(less, x)| *less = x - pedestal);
+                    by_lane(level)
+                }
+                _ => bank.products(samples, pedestal, &mut room.sums),
+            };
             room.plain = Lanes::of(|lane| room.plain.0[lane] + plain.0[lane]);
-            bank.products(0, room);
         }
         Turned::Each(turns) => {
-            for (stream, turns) in turns.iter().enumerate() {
-                fold_turned(samples, pedestal, turns, room);
-                bank.products(stream, room);
+            for (turns, sums) in turns.iter().zip(room.sums.chunks_mut(bank.sums.max(1))) {
+                let turned = level.iter_mut().zip(samples.iter().zip(*turns));
+                turned.for_each(|(turned, (x, turn))| *turned = (x - pedestal) * turn);
+                bank.products(level, 0.0, sums);
             }
         }
     }
 }
 
-/// Sums and differences of samples as far behind the middle as before it, less a pedestal.
+/// Sums of the products of samples with functions that lie side by side; the samples themselves, summed by lane.
 #[inline(always)]
-fn fold(samples: &[f64], pedestal: f64, room: &mut Room) {
-    let (before, behind) = samples.split_at(samples.len() / 2);
-    let twice = 2.0 * pedestal;
-    let folded = room.even.0.iter_mut().zip(&mut room.odd.0);
-    let pairs = behind.iter().zip(before.iter().rev());
-    for ((even, odd), (b, a)) in folded.zip(pairs) {
-        (*even, *odd) = ((b + a) - twice, b - a);
-    }
+fn products<const ROWS: usize>(
+    samples: &[f64],
+    pedestal: f64,
+    cells: &[Vec<Half>; 2],
+    out: &mut [f64],
+) -> Lanes {
+    let mut plain = Lanes::ZERO;
+    let mut sums = [Lanes::ZERO; ROWS];
+    half::<ROWS, 0>(samples, pedestal, &cells[0], &mut plain, &mut sums);
+    half::<ROWS, HALF>(samples, pedestal, &cells[1], &mut plain, &mut sums);
+    totals(&sums, out);
+    plain
 }
 
-/// The same of samples that are multiplied by their turns before.
+/// The same in half of the lanes, from one on.
 #[inline(always)]
-fn fold_turned(samples: &[f64], pedestal: f64, turns: &[f64], room: &mut Room) {
+fn half<const ROWS: usize, const FROM: usize>(
+    samples: &[f64],
+    pedestal: f64,
+    cells: &[Half],
+    plain: &mut Lanes,
+    sums: &mut [Lanes; ROWS],
+) {
     let (before, behind) = samples.split_at(samples.len() / 2);
-    let (turns_before, turns_behind) = turns.split_at(turns.len() / 2);
-    let folded = room.even.0.iter_mut().zip(&mut room.odd.0);
-    let behind = behind.iter().zip(turns_behind);
-    let before = before.iter().rev().zip(turns_before.iter().rev());
-    for ((even, odd), ((b, tb), (a, ta))) in folded.zip(behind.zip(before)) {
-        let (a, b) = ((a - pedestal) * ta, (b - pedestal) * tb);
-        (*even, *odd) = (b + a, b - a);
+    let (_, before) = before.as_rchunks::<LANES>();
+    let (behind, _) = behind.as_chunks::<LANES>();
+    let (rows, _) = cells.as_chunks::<ROWS>();
+    let twice = 2.0 * pedestal;
+    let mut own = [[0.0; HALF]; ROWS];
+    let mut all = [0.0; HALF];
+    for ((a, b), rows) in before.iter().rev().zip(behind).zip(rows) {
+        let (a, b): ([f64; HALF], [f64; HALF]) = (
+            std::array::from_fn(|l| a[LANES - 1 - FROM - l]),
+            std::array::from_fn(|l| b[FROM + l]),
+        );
+        let even: [f64; HALF] = std::array::from_fn(|l| (b[l] + a[l]) - twice);
+        let odd: [f64; HALF] = std::array::from_fn(|l| b[l] - a[l]);
+        all = std::array::from_fn(|l| all[l] + even[l]);
+        for (row, sum) in own.iter_mut().enumerate() {
+            let folded = if row < ROWS - ROWS / 2 { even } else { odd };
+            *sum = std::array::from_fn(|l| sum[l] + folded[l] * rows[row].0[l]);
+        }
     }
+    for (sum, own) in sums.iter_mut().zip(own) {
+        sum.0[FROM..FROM + HALF].copy_from_slice(&own);
+    }
+    plain.0[FROM..FROM + HALF].copy_from_slice(&all);
+}
+
+/// Sums over the lanes. They are taken apart from the products, or the compiler arranges these by rows.
+#[inline(never)]
+fn totals(sums: &[Lanes], out: &mut [f64]) {
+    let out = out.iter_mut().zip(sums);
+    out.for_each(|(out, sum)| *out = sum.across());
 }
 
 /// Samples, summed by lane.

@@ -19,7 +19,7 @@ pub struct Slab<'g> {
     /// What the first sample of the stretch is multiplied by, where it is in the slab.
     first: Option<Complex64>,
     window: Window,
-    /// The samples of a window that come in several pieces, each in its place; the pedestal in all other places.
+    /// The samples of a window that come in several pieces, each in its place; the pedestal where there is none.
     pieces: Vec<f64>,
     room: Room,
     /// By chain: the state at the end of the last window, had it been zero at the start of the stretch or slab.
@@ -83,6 +83,9 @@ impl Slab<'_> {
             if now.len() == places {
                 self.sum(now);
             } else {
+                if self.at == self.window.start || self.at == self.part.start {
+                    self.pieces[..places - rest].fill(self.pedestal);
+                }
                 self.pieces[places - rest..][..now.len()].copy_from_slice(now);
                 if now.len() == rest {
                     self.sum_pieces();
@@ -100,7 +103,6 @@ impl Slab<'_> {
         let pieces = std::mem::take(&mut self.pieces);
         self.sum(&pieces);
         self.pieces = pieces;
-        self.pieces.fill(self.pedestal);
     }
 
     /// Adds the samples of a window to the chains.
@@ -151,6 +153,9 @@ impl Slab<'_> {
     pub fn finish(mut self) -> Part {
         let begun = self.at > self.window.start;
         if begun {
+            let rest = (self.window.end - self.at) as usize;
+            let behind = self.pieces.len() - rest;
+            self.pieces[behind..].fill(self.pedestal);
             self.sum_pieces();
         }
         if begun || !self.at.is_multiple_of(self.group.windows.every) {

@@ -139,16 +139,19 @@ fn unshuffle<const W: usize>(planes: &[u8], from: usize, out: &mut [u8]) {
     const RUN: usize = 64;
     let length = planes.len() / W;
     let (numbers, _) = out.as_chunks_mut::<W>();
-    for (run, numbers) in numbers.chunks_mut(RUN).enumerate() {
-        let from = from + run * RUN;
-        let mut bytes = [[0u8; RUN]; W];
-        for (plane, bytes) in bytes.iter_mut().enumerate() {
-            bytes[..numbers.len()]
-                .copy_from_slice(&planes[plane * length + from..][..numbers.len()]);
-        }
+    let planes: [&[u8]; W] =
+        std::array::from_fn(|plane| &planes[plane * length + from..][..numbers.len()]);
+    let whole = planes.map(|plane| plane.as_chunks::<RUN>().0);
+    let (runs, rest) = numbers.as_chunks_mut::<RUN>();
+    let rest_from = runs.len() * RUN;
+    for (run, numbers) in runs.iter_mut().enumerate() {
+        let bytes = whole.map(|plane| &plane[run]);
         for (i, number) in numbers.iter_mut().enumerate() {
-            *number = std::array::from_fn(|plane| bytes[plane][i % RUN]);
+            *number = std::array::from_fn(|plane| bytes[plane][i]);
         }
+    }
+    for (i, number) in (rest_from..).zip(rest) {
+        *number = std::array::from_fn(|plane| planes[plane][i]);
     }
 }
 
