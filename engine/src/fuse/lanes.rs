@@ -86,11 +86,7 @@ impl Column {
 
     /// The numbers.
     pub fn iter(&self) -> impl Iterator<Item = Complex64> {
-        let all = self
-            .lanes
-            .iter()
-            .flat_map(|l| (0..PAIRS).map(|at| l.pair(at)));
-        all.take(self.length)
+        (0..self.length).map(|at| self.lanes[at / PAIRS].pair(at % PAIRS))
     }
 
     /// Adds as many numbers.
@@ -152,6 +148,19 @@ fn advance(
     numbers: &[Complex64],
     turn: Complex64,
 ) {
+    // Most filters have no more states than lie side by side.
+    if let [held] = column.lanes.as_mut_slice() {
+        let (mut added, mut now) = (Lanes::ZERO, *held);
+        for (weights, z) in into.cells.iter().zip(numbers) {
+            added = added.plus_product(weights, &Lanes::pairs(*z));
+        }
+        for (at, weights) in step.cells.iter().take(PAIRS).enumerate() {
+            now = now.plus_product(weights, &Lanes::pairs(held.pair(at)));
+        }
+        let added = added.turned(turn);
+        *held = Lanes::of(|l| now.0[l] + added.0[l]);
+        return;
+    }
     let mut before = [Lanes::ZERO; MOST_STATES.div_ceil(PAIRS)];
     let fours = column.lanes.len();
     before[..fours].copy_from_slice(&column.lanes);
