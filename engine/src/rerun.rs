@@ -113,6 +113,7 @@ impl Source<'_> {
                 entry,
                 &texts,
                 sets,
+                None,
                 &self.options(),
                 &mut problems,
             );
@@ -165,6 +166,7 @@ impl Source<'_> {
             wiring: &texts.wiring,
             recordings,
             with,
+            only: None,
             output: file.clone(),
             overwrite: false,
             csv: None,

@@ -26,6 +26,8 @@ pub struct Request<'r> {
     pub recordings: Vec<PathBuf>,
     /// Further recordings by the name that the recipe uses.
     pub with: Vec<(String, PathBuf)>,
+    /// The point, counted from 0, that alone is computed where no stage needs others.
+    pub only: Option<u64>,
     /// The result file.
     pub output: PathBuf,
     /// Whether an existing result file may be replaced.
@@ -444,7 +446,10 @@ fn prepare<'r>(request: &Request<'r>) -> Result<Prepared<'r>, RunError> {
         }
         let mut diagnostics = Diagnostics::default();
         request.wiring.check_roles(request.recipe, &mut diagnostics);
-        let job = Job::new(request.recipe, sets, &mut diagnostics);
+        let mut job = Job::new(request.recipe, sets, &mut diagnostics);
+        if let Some(point) = request.only {
+            job = job.map(|job| alone(job, point)).transpose()?;
+        }
         match job.filter(|_| !request.strict || diagnostics.is_empty()) {
             Some(job) => jobs.push((name, job, diagnostics.sorted())),
             None => {
@@ -473,6 +478,22 @@ fn prepare<'r>(request: &Request<'r>) -> Result<Prepared<'r>, RunError> {
         (true, true) => Err(RunError::NothingUsable(rejected)),
         _ => Ok((jobs, rejected)),
     }
+}
+
+/// The job at one point alone, where no stage needs others.
+fn alone<'r>(job: Job<'r>, point: u64) -> Result<Job<'r>, RunError> {
+    // One that nobody asks for would not fit a single point either.
+    if (0..job.plan.names.len()).any(|node| job.needs_all_points(node)) {
+        return Ok(job);
+    }
+    let (recipe, mut sets) = (job.recipe, job.sets);
+    let points = sets.iter().map(|set| set.points().len()).max();
+    if points.is_none_or(|points| points as u64 <= point) {
+        return Err(RunError::Files(format!("there is no point {point}")));
+    }
+    sets.iter_mut().for_each(|set| set.keep(point as usize));
+    let mut found = Diagnostics::default();
+    Job::new(recipe, sets, &mut found).ok_or(RunError::Rejected(found))
 }
 
 /// What is put on record of recordings that could not be used.

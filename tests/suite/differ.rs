@@ -196,3 +196,46 @@ fn a_recording_that_was_changed_since_is_named() {
         assert!(!told.contains(text), "{told}");
     }
 }
+
+/// A number that needs no other point is computed where the samples of another one have changed; one that needs all
+/// points is not, and where nothing has changed it is computed from all of them.
+#[test]
+fn what_needs_one_point_alone_is_computed_from_that() {
+    let folder = bench();
+    let mean = |gain: &str| {
+        RECIPE
+            .replace(
+                "results: [",
+                "results: [\"mean\", ",
+            )
+            .replace(
+                "\"smooth\": ",
+                &format!("\"mean\": WeightedMean(of: \"level\"), \"level\": Average(of: \"scaled\"), \"scaled\": Amplify(of: \"detector\", multiply_by: \"{gain}\"),\n        \"smooth\": "),
+            )
+    };
+    for (name, gain) in [("a", "1"), ("b", "3")] {
+        let text = folder.path().join(format!("{name}.ron"));
+        std::fs::write(text, mean(gain)).unwrap();
+        run(
+            folder.path(),
+            &format!("{name}.ron"),
+            "rec.h5",
+            &format!("{name}.h5"),
+        );
+    }
+    let differ = |a: &str, b: &str| phasemill(folder.path(), &["differ", a, b]);
+    let told = differ("a.h5:mean", "b.h5").expect(0).out;
+    let [first, second] = ["first", "second"].map(|which| number(&told, which));
+    // Printed to six places behind the point.
+    assert!((second - 3.0 * first).abs() < 3e-6, "{told}");
+    assert!(told.contains("stages.scaled.multiply_by"), "{told}");
+    assert!(!told.contains("program"), "{told}");
+    add(&folder.path().join("rec.h5"), "detector", LENGTH + 700, 5.0);
+    let told = differ("a.h5:current[0]", "a.h5:current[2]").expect(0).out;
+    assert!(told.contains("the point: 0 -> 2"), "{told}");
+    let told = differ("a.h5:mean", "b.h5").expect(2).out;
+    assert!(
+        told.contains("the recording of the first was changed since"),
+        "{told}"
+    );
+}

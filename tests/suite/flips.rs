@@ -112,6 +112,7 @@ fn made(folder: &Path) {
         wiring: &wiring,
         recordings: vec![folder.join("recording.h5")],
         with: Vec::new(),
+        only: None,
         output: folder.join("results.h5"),
         overwrite: false,
         csv: None,

@@ -63,6 +63,7 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Done, CompareErro
         wiring: request.wiring,
         recordings: request.recordings.clone(),
         with: request.with.clone(),
+        only: None,
         output: writer.place(),
         overwrite: request.overwrite,
         csv: request.csv.clone(),

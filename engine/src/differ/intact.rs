@@ -37,9 +37,10 @@ impl Intact<'_> {
         fits
     }
 
-    /// What keeps the number from being computed again: recordings that are not there or not what they were.
+    /// What keeps the number of a point from being computed again: recordings that are not there or not what they were.
     pub fn hindrances(
         &mut self,
+        point: u64,
         texts: &Texts,
         found: &Found,
         options: &Options<'_>,
@@ -64,6 +65,7 @@ impl Intact<'_> {
             entry,
             texts,
             found.sets(texts),
+            Some((&self.chosen.output.name, point)),
             options,
             &mut problems,
         );

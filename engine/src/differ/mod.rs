@@ -140,8 +140,8 @@ pub fn differ(
     let found_a = verify::find(a, of_a.entry, &texts_a, &quick);
     let found_b = verify::find(b, of_b.entry, &texts_b, &quick);
     let hindrances = [
-        intact[0].hindrances(&texts_a, &found_a, &quick),
-        intact[1].hindrances(&texts_b, &found_b, &quick),
+        intact[0].hindrances(report.points[0], &texts_a, &found_a, &quick),
+        intact[1].hindrances(report.points[1], &texts_b, &found_b, &quick),
     ];
     report.notes = intact.into_iter().flat_map(|i| i.notes).collect();
     let first = Variant::of(&texts_a, &found_a, &of_a.output.name, &report, 0);

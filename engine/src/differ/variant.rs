@@ -261,7 +261,16 @@ impl Variant {
     ) -> Result<Vec<f64>, String> {
         let texts = self.texts(options.registry)?;
         let with = self.with_named(&texts.recipe);
-        let again = run_again(&texts, self.main(), with, None, options.threads, monitor);
+        let point = Some(self.point);
+        let again = run_again(
+            &texts,
+            self.main(),
+            with,
+            point,
+            None,
+            options.threads,
+            monitor,
+        );
         let again = again.map_err(|e| e.to_string())?;
         let record = Record::open(again.scratch.path()).map_err(|e| e.to_string())?;
         let chosen = record.lineage.entries.first().and_then(|entry| {
@@ -274,16 +283,18 @@ impl Variant {
             })
         });
         let chosen = chosen.ok_or("the output is not computed")?;
-        if chosen.output.points <= self.point {
-            return Err(format!("there is no point {}", self.point));
-        }
+        // It is the only one where no stage needs others.
+        let point = match chosen.output.points {
+            1 => 0,
+            _ => self.point,
+        };
         let path = format!(
             "/{}/{}/{}",
             chosen.entry.name, chosen.output.name, report.columns[0]
         );
         let unit = record.file.attribute(&path, "units").unwrap_or_default();
         let factor = super::factor(&unit, &report.unit).ok_or("its unit has another dimension")?;
-        let rows = super::row(&record, chosen, &report.columns, self.point, factor);
+        let rows = super::row(&record, chosen, &report.columns, point, factor);
         let rows = rows.map_err(|e| e.to_string())?;
         let at = report.sample.unwrap_or(0) as usize;
         let numbers = rows.iter().map(|r| r.get(at).copied());

@@ -245,6 +245,16 @@ impl<'r> Job<'r> {
         }
     }
 
+    /// Whether a node needs all points of a sweep together, and not only its own one.
+    pub fn needs_all_points(&self, node: Node) -> bool {
+        let mut needs = vec![false; self.works.len()];
+        for &node in &self.typed.graph.order {
+            needs[node] = matches!(self.works[node], Some(Work::Series(_)))
+                || self.reads(node).iter().any(|&(source, _)| needs[source]);
+        }
+        needs[node]
+    }
+
     fn ports(&self, node: Node) -> usize {
         self.typed.ports[node].as_ref().map_or(0, Vec::len)
     }

@@ -17,11 +17,13 @@ pub(crate) struct Again {
     pub scratch: Scratch,
 }
 
-/// Runs a recipe over the recordings of one entry, into a file that goes away.
+/// Runs a recipe over the recordings of one entry, into a file that goes away; at one point alone where that is given
+/// and no stage needs others.
 pub(crate) fn run(
     texts: &Texts,
     main: Vec<std::path::PathBuf>,
     with: Vec<(String, std::path::PathBuf)>,
+    only: Option<u64>,
     draws: Option<Draws>,
     threads: usize,
     monitor: &Monitor,
@@ -32,6 +34,7 @@ pub(crate) fn run(
         wiring: &texts.wiring,
         recordings: main,
         with,
+        only,
         output: writer.place(),
         overwrite: false,
         csv: None,
@@ -70,7 +73,15 @@ impl Twice<'_> {
         let (main, with) = (self.found.main(), self.found.with());
         let draws = self.record.lineage.draws;
         let draws = draws.map(|(trials, seed)| Draws { trials, seed });
-        let again = match run(self.texts, main, with, draws, options.threads, monitor) {
+        let again = match run(
+            self.texts,
+            main,
+            with,
+            None,
+            draws,
+            options.threads,
+            monitor,
+        ) {
             Ok(again) => again,
             Err(error) => {
                 let problem = match error {

@@ -212,7 +212,8 @@ pub fn verify(record: &Record, options: &Options<'_>, monitor: &Monitor) -> Repo
                     continue;
                 }
                 let sets = found.sets(&texts);
-                let fits = recordings::compare(record, entry, &texts, sets, options, &mut problems);
+                let fits =
+                    recordings::compare(record, entry, &texts, sets, None, options, &mut problems);
                 if fits && !options.quick {
                     let of = |output: &Output| digest_of(&digests, entry, output);
                     let twice = again::Twice {

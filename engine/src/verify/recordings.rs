@@ -134,9 +134,14 @@ impl Expected<'_> {
                 near.push(path);
             }
         }
-        // A recording may have the name of the result file, which it is not.
-        let own = self.record.path.canonicalize().ok();
-        near.retain(|p| p.is_file() && p.canonicalize().ok() != own);
+        // A recording may have the name of the result file, which it is not, and two names.
+        let mut known: Vec<PathBuf> = self.record.path.canonicalize().into_iter().collect();
+        near.retain(|path| {
+            let is_new = |path: &PathBuf| path.is_file() && !known.contains(path);
+            let path = path.canonicalize().ok().filter(is_new);
+            known.extend(path.clone());
+            path.is_some()
+        });
         // Where there is no choice, the comparison says what is the matter with it.
         if let ([_], true) = (near.as_slice(), folders.is_empty()) {
             return near.pop();
@@ -165,7 +170,8 @@ impl Expected<'_> {
                     let table = self.record.samples(&self.entry.name, &input.name.text);
                     let range = self.points.start as usize..self.points.end as usize;
                     let expected = table.ok().and_then(|t| Some(t.get(range)?.to_vec()));
-                    let found = hashes(content, index, self.threads);
+                    let points: Vec<Spot<'_>> = (0..content.points).map(|p| (content, p)).collect();
+                    let found = hashes(&points, index, self.threads);
                     expected.is_some_and(|e| found.is_ok_and(|f| f == e))
                 })
     }
@@ -182,13 +188,15 @@ impl Expected<'_> {
     }
 }
 
-/// Hashes of the samples of all points of an input of a file.
-fn hashes(content: &FileContent, input: usize, threads: usize) -> Result<Vec<Hash>, StoreError> {
-    let Some(header) = content.headers.get(input).and_then(Option::as_ref) else {
-        return Ok(Vec::new());
-    };
-    let points: Vec<u64> = (0..header.points).collect();
-    let one = |&point: &u64| {
+/// A file, and a point of it.
+type Spot<'f> = (&'f FileContent, u64);
+
+/// Hashes of the samples of an input at some points.
+fn hashes(points: &[Spot<'_>], input: usize, threads: usize) -> Result<Vec<Hash>, StoreError> {
+    let one = |&(content, point): &Spot<'_>| {
+        let Some(header) = content.headers.get(input).and_then(Option::as_ref) else {
+            return Ok([0; 32]);
+        };
         let reader = content.file.reader(header)?;
         let mut hasher = blake3::Hasher::new();
         let mut stored = StoredSamples::default();
@@ -201,7 +209,7 @@ fn hashes(content: &FileContent, input: usize, threads: usize) -> Result<Vec<Has
         }
         Ok(*hasher.finalize().as_bytes())
     };
-    match on_threads(threads, || each(&points, one)) {
+    match on_threads(threads, || each(points, one)) {
         Ok(all) => all.into_iter().collect(),
         // Without threads of its own it does the work itself.
         Err(_) => points.iter().map(one).collect(),
@@ -209,12 +217,13 @@ fn hashes(content: &FileContent, input: usize, threads: usize) -> Result<Vec<Has
 }
 
 /// Compares headers, axes and, where nothing will be computed again, samples; whether the recipe fits the
-/// recordings at all.
+/// recordings at all. Where one point of an output is what matters, and it needs no others, only its samples are read.
 pub(crate) fn compare(
     record: &Record,
     entry: &Entry,
     texts: &Texts,
     sets: Vec<RecordingSet>,
+    wanted: Option<(&str, u64)>,
     options: &Options<'_>,
     problems: &mut Vec<Problem>,
 ) -> bool {
@@ -242,6 +251,11 @@ pub(crate) fn compare(
         problems.push(Problem::differs(message).of(entry));
         return false;
     };
+    let alone = wanted.and_then(|(output, point)| {
+        let stage = crate::graph::split(output).0;
+        let node = job.plan.names.iter().position(|name| name == stage)?;
+        (!job.needs_all_points(node)).then_some(point)
+    });
     for (set, recording) in job.sets.iter().zip(&entry.recordings) {
         if record.lineage.version > 1 && axis(&set.axis) != recording.axis {
             problems
@@ -273,24 +287,24 @@ pub(crate) fn compare(
             ));
         }
         if options.quick {
-            samples(record, entry, &job, input, options, problems);
+            samples(record, entry, &job, (input, alone), options, problems);
         }
     }
     true
 }
 
-/// Compares the samples of an input, point by point.
+/// Compares the samples of an input, point by point, or at one.
 fn samples(
     record: &Record,
     entry: &Entry,
     job: &Job<'_>,
-    input: usize,
+    (input, only): (usize, Option<u64>),
     options: &Options<'_>,
     problems: &mut Vec<Problem>,
 ) {
     let name = &job.plan.names[input];
     // What is wrong with the table itself was said.
-    let Ok(table) = record.samples(&entry.name, name) else {
+    let Ok(mut table) = record.samples(&entry.name, name) else {
         return;
     };
     let own = &job.recipe.inputs[input].recording;
@@ -299,22 +313,37 @@ fn samples(
         .iter()
         .filter(|s| s.name == *own)
         .flat_map(|s| &s.files);
-    let mut now: Vec<Hash> = Vec::new();
+    let mut now: Vec<Option<Spot<'_>>> = Vec::new();
     for file in files {
         match &file.content {
-            Ok(content) => match hashes(content, input, options.threads) {
-                Ok(hashes) => now.extend(hashes),
-                Err(error) => {
-                    let problem = Problem::unchecked(error.to_string());
-                    return problems.push(problem.at_node(entry, name));
-                }
-            },
-            Err(_) => now.push([0; 32]),
+            Ok(content) => now.extend((0..content.points).map(|point| Some((content, point)))),
+            Err(_) => now.push(None),
         }
     }
+    // A recording with a single point goes with every point of the others.
+    let first = match only.filter(|_| now.len() > 1 || table.len() > 1) {
+        Some(only) => {
+            let only = only as usize;
+            table = table.get(only).copied().into_iter().collect();
+            now = now.get(only).copied().into_iter().collect();
+            only as u64
+        }
+        None => 0,
+    };
+    let there: Vec<Spot<'_>> = now.iter().flatten().copied().collect();
+    let mut hashes = match hashes(&there, input, options.threads) {
+        Ok(hashes) => hashes.into_iter(),
+        Err(error) => {
+            let problem = Problem::unchecked(error.to_string());
+            return problems.push(problem.at_node(entry, name));
+        }
+    };
+    let of = |spot: &Option<Spot<'_>>| spot.and_then(|_| hashes.next()).unwrap_or([0; 32]);
+    let now: Vec<Hash> = now.iter().map(of).collect();
     // What could not be read when it was run is left out.
     let mut points = differing(&table, &now);
     points.retain(|p| table.get(*p as usize).is_some_and(|h| *h != [0; 32]));
+    points.iter_mut().for_each(|p| *p += first);
     if !points.is_empty() {
         let problem = Problem::differs("its samples are not those that were used");
         problems.push(problem.at_points(points).at_node(entry, name));

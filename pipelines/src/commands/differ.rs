@@ -68,7 +68,12 @@ fn one<'r>(
     path: &std::path::Path,
 ) -> Result<Chosen<'r>, String> {
     let file = path.display();
-    let chosen = record.choose(text).map_err(|e| format!("{file}: {e}"))?;
+    let mut chosen = record.choose(text).map_err(|e| format!("{file}: {e}"))?;
+    // The name of a stage with several outputs may be that of one of them too, which is meant then.
+    let is_meant = |c: &Chosen<'_>| c.output.name == c.output.node;
+    if text.is_some() && chosen.iter().filter(|c| is_meant(c)).count() == 1 {
+        chosen.retain(is_meant);
+    }
     match chosen.as_slice() {
         [one] => Ok(*one),
         [first, ..] => {

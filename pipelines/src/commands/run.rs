@@ -87,6 +87,7 @@ pub fn run(arguments: Arguments) -> u8 {
         wiring: &wiring,
         recordings: arguments.recordings,
         with: arguments.with,
+        only: None,
         output: arguments.out,
         overwrite: arguments.overwrite,
         csv: arguments.csv,
