@@ -1,21 +1,12 @@
 //! Many recordings in one run, some of which are not like the others.
 
-use crate::support::{Channel, Layout, noise, phasemill, record};
-
-const MEAN: &str = r#"Recipe(
-    title: "mean level",
-    inputs: { "x": Wave(unit: "V") },
-    stages: { "level": Average(of: "x", over: Blocks("0.1 s")) },
-    results: ["level"],
-)
-"#;
+use crate::support::{Channel, Layout, MEAN, folder, noise, phasemill, record, tabled};
 
 /// What fell out is listed in the end, a line each, with the reason and what to do, and counted.
 #[test]
 fn what_fell_out_of_a_batch_is_listed_with_its_reason() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder(MEAN);
     let at = folder.path();
-    std::fs::write(at.join("recipe.ron"), MEAN).unwrap();
     let samples = noise(1000, 0.5, 7);
     for (name, dataset, length) in [
         ("a.h5", "/x", 1000),
@@ -62,17 +53,7 @@ fn what_has_no_uncertainty_is_not_said_to_lack_one() {
     );
     let recipe = recipe.replace("stages: {", r#"stages: { "polar": Polar(of: "current"),"#);
     std::fs::write(at.join("recipe.ron"), recipe).unwrap();
-    let run = [
-        "run",
-        "recipe.ron",
-        "rec.h5",
-        "--out",
-        "out.h5",
-        "--csv",
-        "out.csv",
-    ];
-    phasemill(at, &run).expect(0);
-    let table = std::fs::read_to_string(at.join("out.csv")).unwrap();
+    let (_, table) = tabled(at, "rec.h5", 0);
     let header = table.lines().next().unwrap();
     for column in [
         "polar.amplitude.u [",

@@ -3,7 +3,7 @@
 use phasemill_engine::store::ResultReader;
 
 use crate::lineage::{RECIPE, bench};
-use crate::support::phasemill;
+use crate::support::{phasemill, tabled};
 
 #[test]
 fn outputs_say_how_amplitudes_and_phases_are_stated() {
@@ -22,19 +22,7 @@ fn outputs_say_how_amplitudes_and_phases_are_stated() {
     assert_ne!(polar, rms);
     for (convention, recipe) in [("peak", &polar), ("rms", &rms)] {
         std::fs::write(at.join("recipe.ron"), recipe).unwrap();
-        let arguments = [
-            "run",
-            "recipe.ron",
-            "rec.h5",
-            "--out",
-            "out.h5",
-            "--csv",
-            "out.csv",
-            "--quiet",
-            "--overwrite",
-        ];
-        phasemill(at, &arguments).expect(0);
-        let table = std::fs::read_to_string(at.join("out.csv")).unwrap();
+        let (_, table) = tabled(at, "rec.h5", 0);
         let header: Vec<&str> = table.lines().next().unwrap().split(',').collect();
         for wanted in [
             format!("current.in_phase [mA {convention}]"),

@@ -4,26 +4,11 @@
 use std::path::Path;
 
 use crate::support::{
-    Channel, Layout, Outcome, attribute, finish, names, noise, phasemill, record, root, sine,
-    text_attribute,
+    Channel, Layout, MEAN, Outcome, attribute, finish, folder, names, noise, phasemill, record,
+    root, sine, text_attribute,
 };
 
-/// The mean of one channel; half a second settles nothing and needs nothing.
-const MEAN: &str = r#"Recipe(
-    title: "mean level",
-    inputs: { "x": Wave(unit: "V") },
-    stages: { "level": Average(of: "x", over: Blocks("0.1 s")) },
-    results: ["level"],
-)
-"#;
-
 const RATE: f64 = 1000.0;
-
-fn folder(recipe: &str) -> tempfile::TempDir {
-    let folder = tempfile::tempdir().unwrap();
-    std::fs::write(folder.path().join("recipe.ron"), recipe).unwrap();
-    folder
-}
 
 fn good(folder: &Path, name: &str) {
     let samples = noise(1000, 0.5, 7);

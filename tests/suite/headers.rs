@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use crate::support::{
-    Channel, Layout, Outcome, attribute, create, noise, phasemill, record, text_attribute,
+    Channel, Layout, MEAN, Outcome, attribute, create, folder, noise, phasemill, record,
+    text_attribute,
 };
 
 const RATE: f64 = 1000.0;
@@ -23,21 +24,6 @@ const TWO: &str = r#"Recipe(
     results: ["level"],
 )
 "#;
-
-/// The mean of one channel, whose uncertainty comes from blocks.
-const MEAN: &str = r#"Recipe(
-    title: "mean level",
-    inputs: { "x": Wave(unit: "V") },
-    stages: { "level": Average(of: "x", over: Blocks("0.1 s")) },
-    results: ["level"],
-)
-"#;
-
-fn folder(recipe: &str) -> tempfile::TempDir {
-    let folder = tempfile::tempdir().unwrap();
-    std::fs::write(folder.path().join("recipe.ron"), recipe).unwrap();
-    folder
-}
 
 fn run(folder: &Path, more: &[&str]) -> Outcome {
     let mut arguments = vec!["run", "recipe.ron", "--out", "out.h5", "--overwrite"];

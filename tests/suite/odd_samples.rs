@@ -5,7 +5,8 @@ use std::path::Path;
 use serde_json::Value;
 
 use crate::support::{
-    Channel, Layout, attribute, create, noise, phasemill, record, sine, square, text_attribute,
+    Channel, Layout, attribute, create, folder, noise, phasemill, record, sine, square, tabled,
+    text_attribute,
 };
 
 const RATE: f64 = 10_000.0;
@@ -35,21 +36,24 @@ fn detector(rms: f64) -> Vec<f64> {
     wave.iter().zip(noise).map(|(w, n)| w + n).collect()
 }
 
+/// Records a detector beside a square reference.
+fn store(folder: &Path, detector: &[f64]) {
+    let chopper = square(LENGTH, RATE, FREQUENCY);
+    let channels = [
+        Channel::volts("/detector", detector),
+        Channel::volts("/chopper", &chopper),
+    ];
+    record(
+        &folder.join("a.h5"),
+        RATE,
+        Layout::Deflated(5000),
+        &channels,
+    );
+}
+
 /// What is said on the screen, in the table and by `inspect` of `/detector`; and its look as JSON.
 fn said(folder: &Path) -> ([String; 3], Value) {
-    std::fs::write(folder.join("recipe.ron"), RECIPE).unwrap();
-    let arguments = [
-        "run",
-        "recipe.ron",
-        "a.h5",
-        "--out",
-        "out.h5",
-        "--csv",
-        "out.csv",
-        "--overwrite",
-    ];
-    let ran = phasemill(folder, &arguments).expect(0);
-    let table = std::fs::read_to_string(folder.join("out.csv")).unwrap();
+    let (ran, table) = tabled(folder, "a.h5", 0);
     let looked = phasemill(folder, &["inspect", "a.h5"]).expect(0).out;
     let json = phasemill(folder, &["inspect", "a.h5", "--json"]).expect(0);
     let json: Value = serde_json::from_str(&json.out).unwrap();
@@ -60,18 +64,9 @@ fn said(folder: &Path) -> ([String; 3], Value) {
 
 #[test]
 fn a_buffer_that_was_lost_is_told() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("a.h5");
-    let chopper = square(LENGTH, RATE, FREQUENCY);
+    let folder = folder(RECIPE);
     let whole = detector(1e-4);
-    let store = |samples: &[f64]| {
-        let channels = [
-            Channel::volts("/detector", samples),
-            Channel::volts("/chopper", &chopper),
-        ];
-        record(&path, RATE, Layout::Deflated(5000), &channels);
-    };
-    store(&whole);
+    store(folder.path(), &whole);
     let (texts, look) = said(folder.path());
     assert!(
         texts.iter().all(|t| !t.contains("stand still")),
@@ -84,7 +79,7 @@ fn a_buffer_that_was_lost_is_told() {
         _ => x,
     };
     let stuck: Vec<f64> = whole.iter().enumerate().map(|(i, x)| held(i, *x)).collect();
-    store(&stuck);
+    store(folder.path(), &stuck);
     let (texts, look) = said(folder.path());
     for text in texts {
         assert!(
@@ -102,18 +97,9 @@ fn a_buffer_that_was_lost_is_told() {
 /// twice the sine of 1 mV.
 #[test]
 fn spikes_are_told() {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path().join("a.h5");
-    let chopper = square(LENGTH, RATE, FREQUENCY);
+    let folder = folder(RECIPE);
     let whole = detector(1e-4);
-    let store = |samples: &[f64]| {
-        let channels = [
-            Channel::volts("/detector", samples),
-            Channel::volts("/chopper", &chopper),
-        ];
-        record(&path, RATE, Layout::Deflated(5000), &channels);
-    };
-    store(&whole);
+    store(folder.path(), &whole);
     let (texts, look) = said(folder.path());
     assert!(texts.iter().all(|t| !t.contains("stick out")), "{texts:?}");
     assert_eq!(look["sticking_out"], serde_json::Value::Null);
@@ -121,7 +107,7 @@ fn spikes_are_told() {
     for (at, spike) in [(30_000, 0.5), (61_500, 2.0), (61_700, -1.0)] {
         struck[at] += spike;
     }
-    store(&struck);
+    store(folder.path(), &struck);
     let (texts, look) = said(folder.path());
     for text in texts {
         assert!(
@@ -143,7 +129,7 @@ fn spikes_are_told() {
 /// A sine of 0.4 steps and noise of 0.05 steps: two codes, of which the answer tells nothing true.
 #[test]
 fn a_converter_in_coarse_steps_is_told() {
-    let folder = tempfile::tempdir().unwrap();
+    let folder = folder(RECIPE);
     let path = folder.path().join("a.h5");
     let step = 2.5e-3;
     let store = |rms: f64| {

@@ -7,7 +7,7 @@ use phasemill_engine::store::ResultReader;
 use phasemill_engine::units::{Unit, format_uncertain};
 
 use crate::lineage::{LENGTH, add, bench, run};
-use crate::support::{attribute, open, phasemill};
+use crate::support::{attribute, open, phasemill, tabled};
 
 /// As the bench of `lineage`, with a sample missing at point 1, and point 2 beyond full scale.
 fn troubled() -> tempfile::TempDir {
@@ -44,21 +44,11 @@ fn page(folder: &Path, results: &str) -> String {
 fn points_with_a_remark_are_named_with_the_numbers() {
     let folder = troubled();
     let at = folder.path();
-    let arguments = [
-        "run",
-        "recipe.ron",
-        "rec.h5",
-        "--out",
-        "out.h5",
-        "--csv",
-        "out.csv",
-    ];
     let flagged = "3 of 3 points carry a remark: 0 (`clock`), 1 (failed), 2 (`clock`, clipped)";
-    let told = phasemill(at, &arguments).expect(2).out;
-    assert!(told.contains(&format!("; {flagged}")), "{told}");
+    let (told, table) = tabled(at, "rec.h5", 2);
+    assert!(told.out.contains(&format!("; {flagged}")), "{}", told.out);
     assert!(page(at, "out.h5").contains(flagged));
     // The table has a column for each, mostly empty.
-    let table = std::fs::read_to_string(at.join("out.csv")).unwrap();
     let rows: Vec<&str> = table.lines().collect();
     assert!(rows[0].ends_with(",failed,remarks"), "{table}");
     assert!(rows[1].contains("point 0, `clock`"), "{table}");

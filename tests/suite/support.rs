@@ -301,3 +301,36 @@ pub fn names(folder: &Path) -> Vec<String> {
     names.sort();
     names
 }
+
+/// The mean of one channel `x`, whose uncertainty comes from blocks; half a second settles nothing and needs nothing.
+pub const MEAN: &str = r#"Recipe(
+    title: "mean level",
+    inputs: { "x": Wave(unit: "V") },
+    stages: { "level": Average(of: "x", over: Blocks("0.1 s")) },
+    results: ["level"],
+)
+"#;
+
+/// A folder with a recipe, `recipe.ron`.
+pub fn folder(recipe: &str) -> tempfile::TempDir {
+    let folder = tempfile::tempdir().unwrap();
+    std::fs::write(folder.path().join("recipe.ron"), recipe).unwrap();
+    folder
+}
+
+/// Runs `recipe.ron` over one recording into `out.h5` and the table `out.csv`; what was said, and the table.
+pub fn tabled(folder: &Path, recording: &str, code: i32) -> (Outcome, String) {
+    let arguments = [
+        "run",
+        "recipe.ron",
+        recording,
+        "--out",
+        "out.h5",
+        "--csv",
+        "out.csv",
+        "--overwrite",
+    ];
+    let outcome = phasemill(folder, &arguments).expect(code);
+    let table = std::fs::read_to_string(folder.join("out.csv")).unwrap();
+    (outcome, table)
+}
