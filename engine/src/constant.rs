@@ -25,6 +25,8 @@ pub struct Constant {
     pub unit: Unit,
     /// The text it was written as.
     pub text: String,
+    /// The value as a difference, in SI units: without the zero of °C.
+    pub difference: f64,
     /// Whether it was written as a level in dB, and so is a ratio.
     pub is_level: bool,
     /// Standard uncertainty in SI units; `None` when the recipe states none.
@@ -77,6 +79,7 @@ impl Constant {
             value: 1.0,
             unit: Unit::one(),
             text: "1".into(),
+            difference: 1.0,
             is_level: false,
             standard_uncertainty: None,
             distribution: Distribution::Normal,
@@ -92,6 +95,7 @@ impl Constant {
     pub fn exact(quantity: Quantity) -> Self {
         // A level in dB is an amplitude ratio once it is a factor.
         let is_level = quantity.is_level();
+        let difference = quantity.difference();
         let (value, unit) = match is_level {
             true => (quantity.to_ratio_amplitude(), Unit::one()),
             false => (quantity.value, quantity.unit),
@@ -100,6 +104,10 @@ impl Constant {
             value,
             unit,
             text: quantity.text,
+            difference: match is_level {
+                true => value,
+                false => difference,
+            },
             is_level,
             ..Self::one()
         }
@@ -145,6 +153,11 @@ impl Constant {
             false => String::new(),
         };
         format!("{:?} (u {u}{shape}{dof}) {}", self.value, unit.ascii())
+    }
+
+    /// Whether it was written in °C, whose zero is not that of K.
+    fn has_own_zero(&self) -> bool {
+        self.difference != self.value
     }
 
     /// Its uncertainty as the lineage tells it.
@@ -243,11 +256,17 @@ fn read_constant(r: &mut Reader<'_>) -> Constant {
     constant.standard_uncertainty = spread.and_then(|(spread, divisor)| {
         let absolute = absolute(&spread, &constant).filter(|u| *u >= 0.0);
         if absolute.is_none() {
+            let (or, help) = match constant.has_own_zero() {
+                true => ("", "for example \"0.5 K\"; a part of a temperature in °C has no meaning"),
+                false => (
+                    " or in %",
+                    "for example \"0.5 %\" or \"20 ppm\", which are parts of the value; anything else is in its unit",
+                ),
+            };
             let message = format!(
-                "expected an uncertainty of zero or more in {} or in %, found `{}`",
+                "expected an uncertainty of zero or more in {}{or}, found `{}`",
                 constant.unit, spread.text
             );
-            let help = "for example \"0.5 %\" or \"20 ppm\", which are parts of the value; anything else is in its unit";
             r.fault(setting, Code::Unit, message, help);
         }
         absolute.map(|u| u / divisor)
@@ -288,16 +307,21 @@ fn read_limits(c: &mut Choice<'_, (Distribution, Constant, f64)>) {
 
 /// A spread in SI units of the value. One written in a unit of pure numbers with a size, as % and ppm,
 /// is a part of the value, also where that is a pure number itself; so is a level, to first order
-/// x·ln(10)/20. Anything else is in the value's unit.
+/// x·ln(10)/20. Anything else is in the value's unit. A value in °C has no parts, since its zero is where it is by
+/// convention.
 fn absolute(spread: &Constant, constant: &Constant) -> Option<f64> {
+    let is_part = spread.is_level || spread.unit.is_dimensionless() && spread.unit != Unit::one();
+    if is_part && constant.has_own_zero() {
+        return None;
+    }
     if spread.is_level {
         return Some(libm::log(spread.value) * constant.value.abs());
     }
-    if spread.unit.is_dimensionless() && spread.unit != Unit::one() {
+    if is_part {
         return Some(spread.value * constant.value.abs());
     }
     let fits = spread.unit.same_dimension(&constant.unit) && !constant.is_level;
-    fits.then_some(spread.value)
+    fits.then_some(spread.difference)
 }
 
 /// Reads what is said of how much is known and until when.
@@ -383,6 +407,29 @@ mod tests {
             let made = read(&text).0.standard_uncertainty.expect("stated");
             assert!((made / 1e-4 - 1.0).abs() < 4e-16, "{spread}: {made}");
         }
+    }
+
+    /// An uncertainty of 0.5 °C is one of 0.5 K, and not the temperature 273.65 K; 1 % of 20 °C is 0.2 K or 2.9 K.
+    #[test]
+    fn an_uncertainty_in_celsius_is_a_difference() {
+        for (uncertainty, u) in [
+            ("standard_uncertainty: \"0.5 °C\"", Some(0.5)),
+            ("standard_uncertainty: \"0.5 K\"", Some(0.5)),
+            (
+                "limits: Normal(half_width: \"1 degC\", coverage_factor: 2)",
+                Some(0.5),
+            ),
+            ("standard_uncertainty: \"1 %\"", None),
+            ("standard_uncertainty: \"-0.5 °C\"", None),
+        ] {
+            let text = format!("Constant(value: \"20 °C\", {uncertainty})");
+            let (constant, found) = read(&text);
+            assert_eq!(constant.value, 293.15);
+            assert_eq!(constant.standard_uncertainty, u, "{text}");
+            assert_eq!(found.is_empty(), u.is_some(), "{found}");
+        }
+        let text = "Constant(value: \"293 K\", standard_uncertainty: \"1 %\")";
+        assert_eq!(read(text).0.standard_uncertainty, Some(2.93));
     }
 
     #[test]

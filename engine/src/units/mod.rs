@@ -85,6 +85,16 @@ impl UnitError {
         }
     }
 
+    /// The text that could not be read and why, as what a message found: without a semicolon, behind which messages have
+    /// their cure.
+    pub fn found_in(&self, text: &str) -> String {
+        let told = self.to_string().replace("; ", ", ");
+        match told.strip_prefix(&format!("expected a unit, found `{text}`")) {
+            Some(cure) => format!("`{text}`{cure}"),
+            None => format!("`{text}` ({told})"),
+        }
+    }
+
     /// What is wrong.
     pub fn kind(&self) -> &UnitErrorKind {
         &self.kind
@@ -321,6 +331,8 @@ pub struct Quantity {
     /// The text.
     pub text: String,
     level: bool,
+    /// The number without the zero of its unit.
+    difference: f64,
 }
 
 impl Quantity {
@@ -348,6 +360,12 @@ impl Quantity {
     /// Whether it is a level in dB.
     pub fn is_level(&self) -> bool {
         self.level
+    }
+
+    /// The value in SI units as a difference, such as an uncertainty or an amplitude: 0.5 K of `0.5 °C`, whose value is
+    /// 273.65 K.
+    pub fn difference(&self) -> f64 {
+        self.difference
     }
 
     /// The amplitude ratio of a level, 10^(x/20).

@@ -280,6 +280,7 @@ fn finished(
         unit: meaning.unit,
         text: whole.text.to_owned(),
         level: meaning.kind == Kind::Level,
+        difference: plain,
     })
 }
 
