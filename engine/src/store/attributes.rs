@@ -71,7 +71,7 @@ impl Attributes<'_> {
                     self.unfit(
                         name,
                         expected.clone(),
-                        format!("`{}` ({e}); correct the attribute", t[0]),
+                        format!("{}; correct the attribute", e.found_in(&t[0])),
                     )
                 })?;
                 if quantity.unit.same_dimension(unit) {

@@ -99,7 +99,7 @@ impl RecordingFile {
                     self.unfit(
                         &place,
                         "a number, with or without a unit",
-                        format!("`{}` ({e})", t[0]),
+                        e.found_in(&t[0]),
                     )
                 })?;
                 let stated = if quantity.unit.is_dimensionless() {

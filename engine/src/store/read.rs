@@ -438,7 +438,7 @@ impl RecordingFile {
             (Some(unit), _) => Ok(Some(unit.clone())),
             (None, Some(text)) if !text.is_empty() => {
                 let unit = Unit::parse(&text).map_err(|e| {
-                    let found = format!("`{text}` ({e}); state `unit` in the wiring");
+                    let found = format!("{}; state `unit` in the wiring", e.found_in(&text));
                     self.unfit(&format!("{}@units", attributes.path), "a unit", found)
                 })?;
                 Ok(Some(unit))

@@ -14,6 +14,9 @@ const USUAL: &[&str] = &[
     "W/m^2",
     "N/m",
     "1/sqrt(Hz)",
+    // Slopes against time, of which the first pair of symbols makes A/F.
+    "V/s",
+    "A/s",
     // What is made of phases is their variance, and no solid angle.
     "rad^2",
 ];

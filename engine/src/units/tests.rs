@@ -160,6 +160,7 @@ fn arithmetic_gives_the_usual_names() {
     assert_eq!(div("V^2", "Hz"), "V^2/Hz");
     assert_eq!(div("V", "m"), "V/m");
     assert_eq!(div("W", "m^2"), "W/m^2");
+    assert_eq!(div("V", "s"), "V/s");
     assert_eq!(div("m", "s^2"), "m/s^2");
     assert_eq!(div("1", "sqrt(Hz)"), "1/sqrt(Hz)");
     assert_eq!(div("rad", "sqrt(Hz)"), "rad/sqrt(Hz)");

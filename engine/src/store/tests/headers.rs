@@ -404,7 +404,9 @@ fn rates_scales_and_units_that_do_not_fit() {
     );
     let strange = with(|d| text(d, "units", "quux"));
     assert!(
-        strange.contains("`/detector@units`: expected a unit, found `quux`"),
+        strange.contains(
+            "`/detector@units`: expected a unit, found `quux`, write it in SI units; state `unit` in the wiring"
+        ),
         "{strange}"
     );
     let length = with(|d| text(d, "scale", "3 nm"));
