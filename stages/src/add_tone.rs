@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
-use phasemill_engine::lineage::spoken;
+use phasemill_engine::lineage::stated;
 use phasemill_engine::stage::{Checker, Closing, Configured, Fault, Kernel, Stage, Told, Work};
 use phasemill_engine::text::{Range, Reader};
 
@@ -137,7 +137,7 @@ impl Configured for Settings {
         Some(format!(
             "A {shape} of amplitude {} and phase {} at {at} of the reference {clock} was added to {to}.",
             self.amplitude.text,
-            spoken(self.phase, "deg")
+            stated(self.phase, "deg")
         ))
     }
 

@@ -2,7 +2,7 @@
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Phase, Port, Samples};
-use phasemill_engine::lineage::spoken;
+use phasemill_engine::lineage::stated;
 use phasemill_engine::stage::{
     Checker, Configured, Fault, Kernel, Stage, Told, Work, sampled_input,
 };
@@ -87,7 +87,7 @@ impl Configured for Settings {
 
     fn method(&self, inputs: &[Told<'_>]) -> Option<String> {
         let of = inputs.first()?.name;
-        let by = spoken(self.by, "Hz");
+        let by = stated(self.by, "Hz");
         Some(format!(
             "The frequency of the reference {of} was moved by {by}."
         ))

@@ -5,6 +5,7 @@ mod told;
 use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
+use phasemill_engine::lineage::stated;
 use phasemill_engine::response::{Element, Response};
 use phasemill_engine::stage::{
     Checker, Configured, Fault, Follows, Kernel, Linear, Stage, Told, Work, sampled_input,
@@ -296,7 +297,11 @@ impl Configured for Settings {
                     checker.error(
                         "kind.periods",
                         Code::Limit,
-                        format!("expected whole periods of at most {LONGEST} samples, found {periods} of {frequency} Hz at {rate} Hz"),
+                        format!(
+                            "expected whole periods of at most {LONGEST} samples, found {periods} of {} at {}",
+                            stated(frequency, "Hz"),
+                            stated(rate, "Hz")
+                        ),
                         "average over fewer periods, or decimate first",
                     );
                 }
@@ -306,7 +311,12 @@ impl Configured for Settings {
                         checker.error(
                             "kind.periods",
                             Code::Time,
-                            format!("expected whole periods that fit a point of {duration:.6} s, found {periods} of {frequency} Hz, {needed:.6} s"),
+                            format!(
+                                "expected whole periods that fit a point of {}, found {periods} of {}, {}",
+                                stated(duration, "s"),
+                                stated(frequency, "Hz"),
+                                stated(needed, "s")
+                            ),
                             "average over fewer periods, or record longer points",
                         );
                     }

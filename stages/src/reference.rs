@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Flow, Kind, Port};
+use phasemill_engine::lineage::stated;
 use phasemill_engine::stage::{
     Checker, Configured, Fault, Linear, Stage, Told, Work, sampled_input,
 };
@@ -204,12 +205,12 @@ impl Configured for Settings {
         {
             levels::check(threshold.as_ref(), hysteresis.as_ref(), input, checker);
         }
-        let (stated, setting) = match self.shape {
+        let (known, setting) = match self.shape {
             Shape::Stated { frequency, .. } => (Some(frequency), "shape.frequency"),
             Shape::Sine { near, .. } | Shape::Free { near } => (near, "shape.near"),
             Shape::Square { .. } => (None, "shape"),
         };
-        for (frequency, setting) in [(stated, setting), (self.expect, "expect")] {
+        for (frequency, setting) in [(known, setting), (self.expect, "expect")] {
             if let (Some(f), Some(rate)) = (frequency, input.rate)
                 && f >= 0.5 * rate
             {
@@ -255,15 +256,20 @@ impl Configured for Settings {
             checker.warn("expect", Code::Rate, message, help);
         }
         let sought = (!matches!(self.shape, Shape::Stated { .. }))
-            .then(|| stated.or(self.expect))
+            .then(|| known.or(self.expect))
             .flatten();
         if let (Some(f), Some(duration)) = (sought, input.duration())
             && f * duration < 2.0
         {
             checker.error(
-                if stated.is_some() { setting } else { "expect" },
+                if known.is_some() { setting } else { "expect" },
                 Code::Time,
-                format!("expected at least 2 periods in a point, found {:.3} of {f} Hz in {duration:.6} s", f * duration),
+                format!(
+                    "expected at least 2 periods in a point, found {} of {} in {}",
+                    stated(f * duration, "1"),
+                    stated(f, "Hz"),
+                    stated(duration, "s")
+                ),
                 "record longer points, or correct the frequency",
             );
         }
@@ -275,7 +281,11 @@ impl Configured for Settings {
         if let Some((found, expected)) = frequency.zip(self.expect)
             && self.differs(found, expected)
         {
-            let message = format!("expected the stated frequency, {found} Hz, found {expected} Hz");
+            let message = format!(
+                "expected the stated frequency, {}, found {}",
+                stated(found, "Hz"),
+                stated(expected, "Hz")
+            );
             checker.error(
                 "expect",
                 Code::Rate,
@@ -288,7 +298,7 @@ impl Configured for Settings {
             unit: Unit::one(),
             clock: Some((checker.stage().to_owned(), 1, 1)),
             frequency,
-            expected: self.expect.or(stated),
+            expected: self.expect.or(known),
             square: matches!(self.shape, Shape::Square { .. }),
             rate: input.rate,
             length: input.length,
@@ -390,15 +400,19 @@ impl Settings {
         if let Some(expected) = self.expect.filter(|f| self.differs(found, *f)) {
             return Err(Fault::Reference {
                 found: format!(
-                    "expected {expected} Hz within {} %, found {found:.6} Hz",
-                    100.0 * self.tolerance
+                    "expected {} within {}, found {}",
+                    stated(expected, "Hz"),
+                    stated(self.tolerance, "%"),
+                    stated(found, "Hz")
                 ),
                 remedy: "check the reference's cable and setting, or correct `expect`",
             });
         }
         if found > 0.25 * rate {
             quality.remarks.push(format!(
-                "fewer than four samples per cycle of the reference, {found:.3} Hz at {rate} Hz"
+                "fewer than four samples per cycle of the reference, {} at {}",
+                stated(found, "Hz"),
+                stated(rate, "Hz")
             ));
         }
         if let Clock::Model(model) = &clock {

@@ -2,7 +2,7 @@
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
-use phasemill_engine::lineage::spoken;
+use phasemill_engine::lineage::stated;
 use phasemill_engine::response::{Element, Response};
 use phasemill_engine::stage::{
     Checker, Closing, Configured, Fault, Follows, Kernel, Linear, Stage, Survey, Told, Work,
@@ -176,7 +176,7 @@ impl Configured for Settings {
             ),
             Method::HighPass { corner, .. } => format!(
                 "{of} was high-pass filtered by one RC pole with a corner at {}.",
-                spoken(corner, "Hz")
+                stated(corner, "Hz")
             ),
         })
     }

@@ -2,7 +2,7 @@
 
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Flow, Kind, Port, Samples};
-use phasemill_engine::lineage::spoken;
+use phasemill_engine::lineage::stated;
 use phasemill_engine::stage::{
     Checker, Closing, Configured, Fault, Kernel, Stage, Told, Work, sampled_input,
 };
@@ -199,8 +199,8 @@ impl Configured for Settings {
         Some(format!(
             "The one-sided {what} of {of} is the mean of the periodograms of segments of {} with an overlap of {} and \
              the {window} window{detrend} (Welch 1967).",
-            spoken(self.segment, "s"),
-            spoken(self.overlap, "%")
+            stated(self.segment, "s"),
+            stated(self.overlap, "%")
         ))
     }
 

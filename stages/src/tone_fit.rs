@@ -5,6 +5,7 @@ mod told;
 use num_complex::Complex64;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Buffer, Convention, Flow, Kind, Port, Samples};
+use phasemill_engine::lineage::stated;
 use phasemill_engine::stage::{
     Checker, Closing, Configured, Fault, Kernel, Stage, Told, Work, sampled_input,
 };
@@ -162,7 +163,8 @@ impl Settings {
                 "lines",
                 Code::Time,
                 format!(
-                    "expected terms that differ over the {duration:.6} s of a point, found that {}",
+                    "expected terms that differ over the {} of a point, found that {}",
+                    stated(duration, "s"),
                     self.in_words(term)
                 ),
                 "record longer points, or leave it out",
@@ -173,7 +175,10 @@ impl Settings {
             checker.warn(
                 "lines",
                 Code::Time,
-                format!("{other} and {name} do not part by a whole cycle in the {duration:.6} s of a point"),
+                format!(
+                    "{other} and {name} do not part by a whole cycle in the {} of a point",
+                    stated(duration, "s")
+                ),
                 "their estimates are strongly correlated and uncertain; record longer points, or leave one out",
             );
         }

@@ -111,6 +111,17 @@ fn one_point_is_traced_to_its_samples() {
         detector.unwrap()["samples"],
         serde_json::json!([117, LENGTH])
     );
+    // The gain as it is on record stands beside the unit it was written in; a reader gets numbers with their units.
+    let nodes = json["outputs"][0]["entry"]["nodes"].as_array().unwrap();
+    let amplify = nodes.iter().find(|n| n["name"] == "current").unwrap();
+    let settings = amplify["settings"].as_array().unwrap();
+    let gain = settings.iter().find(|s| s[0] == "divide_by").unwrap();
+    assert_eq!(gain[1], "2000.0 (u 40.0) Ohm");
+    let gain = &amplify["constants"][0];
+    assert_eq!(
+        (&gain["value"], &gain["standard_uncertainty"]),
+        (&"2 kV/A".into(), &"0.04 kV/A".into())
+    );
     phasemill(folder.path(), &["trace", "out.h5", "current[3]"])
         .expect(1)
         .says("expected a point of `current` below 3");

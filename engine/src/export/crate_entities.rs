@@ -300,7 +300,7 @@ impl Described<'_> {
         for (id, constant) in self.constants.clone() {
             let mut words = vec![format!(
                 "standard uncertainty {}",
-                constant.standard_uncertainty
+                constant.uncertainty_as_written()
             )];
             words.extend(Some(constant.source).filter(|s| !s.is_empty()));
             for (what, day) in [

@@ -273,7 +273,7 @@ impl Made {
                         label(&format!("{} = {}", constant.name, constant.value)),
                         kind("Constant"),
                         own("value", &constant.value),
-                        own("standardUncertainty", &constant.standard_uncertainty),
+                        own("standardUncertainty", &constant.uncertainty_as_written()),
                         own("source", &constant.source),
                         own("date", &constant.date),
                         own("validUntil", &constant.valid_until),

@@ -3,6 +3,7 @@
 
 use super::alike::{Alike, main_first};
 use super::findings::{is_clipped, point_of};
+use super::told::in_si;
 use super::{Chosen, ConstantFacts, Entry, FlowFacts, Lineage, Node};
 use crate::run::Job;
 use crate::stage::Told;
@@ -10,8 +11,28 @@ use crate::units::{Quantity, Unit, format_quantity};
 
 /// A quantity in SI units as a sentence says it, with at most four digits: `50 ms`, `1.563 Hz`, `0.01 %`.
 pub fn spoken(value: f64, unit: &str) -> String {
+    told(value, unit, |_| 4)
+}
+
+/// A quantity in SI units that was stated, with the digits that it has: `50 kHz`, `9.99994 kHz`. One that does not end
+/// within nine digits, such as a rate that is a quotient, has six.
+pub fn stated(value: f64, unit: &str) -> String {
+    told(value, unit, |number| {
+        let ends = |digits: &usize| {
+            let near: f64 = format!("{number:.*e}", digits - 1)
+                .parse()
+                .unwrap_or(f64::NAN);
+            // Conversion to SI units and back rounds twice.
+            (near - number).abs() <= 4.0 * f64::EPSILON * number.abs()
+        };
+        (4..=9).find(ends).unwrap_or(6)
+    })
+}
+
+/// A quantity with as many digits as `digits` says of its number, but no idle ones.
+fn told(value: f64, unit: &str, digits: impl Fn(f64) -> usize) -> String {
     let unit = Unit::parse(unit).unwrap_or_else(|_| Unit::one());
-    let text = format_quantity(value, &unit, 4);
+    let text = format_quantity(value, &unit, digits(unit.number_of(value)));
     let (number, rest) = match text.split_once(' ') {
         Some((number, unit)) => (number, format!(" {unit}")),
         None => (text.as_str(), String::new()),
@@ -54,7 +75,7 @@ fn listed(stage: &str, reads: &[String], settings: &[(String, String)]) -> Strin
     let of = joined(reads);
     let settings: Vec<String> = settings
         .iter()
-        .map(|(path, value)| format!("{path} = {value}"))
+        .map(|(path, value)| format!("{path} = {}", in_si(value)))
         .collect();
     match settings.is_empty() {
         true => format!("The stage {stage} was applied to {of}."),
@@ -210,7 +231,7 @@ fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
         let time = duration(length as f64 / rate);
         let rate = match rate < 1.0 {
             true => format!("with one sample every {}", duration(1.0 / rate)),
-            false => format!("at {}", spoken(rate, "Hz")),
+            false => format!("at {}", stated(rate, "Hz")),
         };
         format!("{what} {rate}, {length} samples ({time}){points}.")
     };
@@ -224,31 +245,6 @@ fn duration(seconds: f64) -> String {
     match UNITS.iter().find(|(size, _)| fits(*size)) {
         None => spoken(seconds, "s"),
         Some((size, unit)) => format!("{} {unit}", spoken(seconds / size, "1")),
-    }
-}
-
-impl ConstantFacts {
-    /// Its standard uncertainty as a person reads it, in the unit of its value with at most four digits: `0.1 deg`,
-    /// `1.155 µs, from rectangular limits`.
-    pub fn told_uncertainty(&self) -> String {
-        match self.numbers() {
-            Some((value, u, kind)) => spoken(u.value, &value.unit.ascii()) + &kind,
-            None => self.standard_uncertainty.clone(),
-        }
-    }
-
-    /// Value, standard uncertainty and what kind of limits it is from; `None` where it is not stated, or entry by entry as
-    /// that of a table.
-    fn numbers(&self) -> Option<(Quantity, Quantity, String)> {
-        let words = self.standard_uncertainty.as_str();
-        let (number, kind) = match words.split_once(", ") {
-            Some((number, kind)) => (number, format!(", {kind}")),
-            None => (words, String::new()),
-        };
-        let value = Quantity::parse(&self.value).ok()?;
-        let u = Quantity::parse(number).ok()?;
-        let fits = u.unit.same_dimension(&value.unit) && !value.is_level();
-        fits.then_some((value, u, kind))
     }
 }
 
@@ -418,6 +414,11 @@ mod tests {
             ("20 °C", "0.1 K", "a standard uncertainty of 100 mK"),
             ("30 deg", "0.01 rad", "a standard uncertainty of 0.573 deg"),
             ("0 V", "0.01 V", "a standard uncertainty of 10 mV"),
+            (
+                "-20 dB",
+                "0.0011512925464970296 1",
+                "a standard uncertainty of 0.1 dB",
+            ),
         ] {
             let constant = ConstantFacts {
                 value: value.into(),
@@ -439,6 +440,20 @@ mod tests {
             (100.0, "Hz", "100 Hz"),
         ] {
             assert_eq!(spoken(value, unit), text);
+        }
+        for (value, unit, text) in [
+            (50e3, "Hz", "50 kHz"),
+            (1000.04, "Hz", "1.00004 kHz"),
+            (9999.94, "Hz", "9.99994 kHz"),
+            (0.25, "Hz", "250 mHz"),
+            (1e4 / 3.0, "Hz", "3.33333 kHz"),
+            (2.23642779643e-5, "Hz", "22.3643 µHz"),
+            (123456789.0, "Hz", "123.456789 MHz"),
+            (12.3456f64.to_radians(), "deg", "12.3456 deg"),
+            (0.0, "deg", "0 deg"),
+            (0.005, "%", "0.5 %"),
+        ] {
+            assert_eq!(stated(value, unit), text);
         }
         for (seconds, text) in [
             (0.02, "20 ms"),

@@ -45,6 +45,7 @@ mod place;
 mod public;
 mod record;
 mod story;
+mod told;
 
 use serde::{Deserialize, Serialize};
 
@@ -58,7 +59,7 @@ pub(crate) use keys::{feed, number_type, same_numbers};
 pub use layout::entry_path;
 pub use make::{Made, reseal, said_of, seal};
 pub(crate) use make::{REMARKS, axis, digest_of, in_digits, now};
-pub use methods::{methods, spoken};
+pub use methods::{methods, spoken, stated};
 pub use place::relative;
 pub use public::file_name;
 pub use record::{Record, RecordError, open_results};
@@ -238,25 +239,6 @@ pub struct Node {
     /// Constants used.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub constants: Vec<ConstantFacts>,
-}
-
-impl Node {
-    /// Settings by path, as a person is to read them.
-    pub fn told_settings(&self) -> impl Iterator<Item = (&str, String)> {
-        let settings = self.settings.iter();
-        settings.map(|(path, value)| (path.as_str(), in_si(value)))
-    }
-}
-
-/// A setting as it enters a key, where a constant's number in SI units may stand beside the unit that it was written in.
-fn in_si(value: &str) -> String {
-    let parts = value
-        .rsplit_once(") ")
-        .filter(|(number, _)| number.contains(" (u "));
-    match parts.map(|(number, unit)| (number, Unit::parse(unit))) {
-        Some((number, Ok(unit))) => format!("{number}) {}", unit.to_coherent().ascii()),
-        _ => value.to_owned(),
-    }
 }
 
 /// What flows out of one port of a node.
@@ -448,25 +430,5 @@ impl Entry {
     pub fn flow(&self, output: &Output) -> Option<&FlowFacts> {
         let flows = &self.node(&output.node)?.flows;
         flows.iter().find(|f| f.port == output.port)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::in_si;
-
-    #[test]
-    fn numbers_in_si_units_are_told_beside_such() {
-        for (value, told) in [
-            ("0.001 (u none) mV", "0.001 (u none) V"),
-            (
-                "1000.0 (u 5.0, Rectangular) V/mA",
-                "1000.0 (u 5.0, Rectangular) Ohm",
-            ),
-            ("2.0 (u none) 1", "2.0 (u none) 1"),
-            ("Low (of a band)", "Low (of a band)"),
-        ] {
-            assert_eq!(in_si(value), told);
-        }
     }
 }

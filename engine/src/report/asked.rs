@@ -1,7 +1,7 @@
 //! What was asked: the title, the author's own words, what was recorded, what is known beforehand, what is to come out.
 
 use super::{Block, Cell, Section, Subject, Table, counted};
-use crate::lineage::spoken;
+use crate::lineage::stated;
 
 /// The section.
 pub fn asked(subject: &Subject<'_>) -> Section {
@@ -124,7 +124,7 @@ fn channels(subject: &Subject<'_>) -> Option<Block> {
         .iter()
         .filter_map(|n| Some((n, n.input.as_ref()?)));
     let row = |(node, input): (&crate::lineage::Node, &crate::lineage::InputFacts)| {
-        let number = |x: f64, unit: &str| Cell::Number(spoken(x, unit));
+        let number = |x: f64, unit: &str| Cell::Number(stated(x, unit));
         let unit = if input.unit == "1" {
             String::new()
         } else {

@@ -223,7 +223,7 @@ fn json_of(record: &Record, chosen: &[Chosen<'_>], unfit: &[String]) -> Result<S
     let lineage = &record.lineage;
     let mut outputs = Vec::new();
     for c in chosen {
-        let mut whole = json!({ "entry": c.entry, "output": c.output });
+        let mut whole = json!({ "entry": c.entry.told(), "output": c.output });
         if let Some(point) = c.point {
             whole["point"] = point_of(record, c, point).map_err(|e| e.to_string())?;
         }

@@ -6,7 +6,7 @@ mod layout;
 
 use std::fmt::Write;
 
-use phasemill_engine::lineage::{Chosen, Entry, Node, spoken};
+use phasemill_engine::lineage::{Chosen, Entry, Node, stated};
 
 pub use drawing::svg;
 
@@ -183,7 +183,7 @@ fn label(node: &Node, port: &str) -> String {
         _ if flow.unit == "1" => "",
         _ => &flow.unit,
     };
-    let rate = flow.rate.map(|rate| spoken(rate, "Hz"));
+    let rate = flow.rate.map(|rate| stated(rate, "Hz"));
     let parts = [port, unit, rate.as_deref().unwrap_or("")];
     let parts: Vec<&str> = parts.into_iter().filter(|p| !p.is_empty()).collect();
     parts.join(", ")

@@ -6,6 +6,7 @@ use num_complex::Complex64;
 use phasemill_engine::constant::{Constant, GainTable};
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::Flow;
+use phasemill_engine::lineage::stated;
 use phasemill_engine::stage::{Checker, Fault};
 use phasemill_engine::value::{About, Estimate};
 
@@ -41,7 +42,10 @@ impl Tabulated {
         let (low, high) = self.table.range();
         if let Some(f) = known.filter(|f| !(low..=high).contains(f)) {
             let message = format!(
-                "expected a frequency from {low} Hz to {high} Hz, which the table holds, found {f} Hz"
+                "expected a frequency from {} to {}, which the table holds, found {}",
+                stated(low, "Hz"),
+                stated(high, "Hz"),
+                stated(f, "Hz")
             );
             let help = "extend the table; nothing is known outside it";
             checker.error(setting, Code::OutOfRange, message, help);
@@ -61,7 +65,10 @@ impl Tabulated {
         let found = self.table.at(frequency).ok_or_else(|| Fault::Numeric {
             what: "gain of the table",
             why: format!(
-                "expected a frequency from {low} Hz to {high} Hz, found {frequency:.6} Hz"
+                "expected a frequency from {} to {}, found {}",
+                stated(low, "Hz"),
+                stated(high, "Hz"),
+                stated(frequency, "Hz")
             ),
         })?;
         let sign = f64::from(self.power);

@@ -229,7 +229,7 @@ fn nothing_is_known_outside_the_table() {
         .expect_err("outside");
     assert_eq!(
         fault.to_string(),
-        "gain of the table: expected a frequency from 10 Hz to 1000 Hz, found 5.000000 Hz"
+        "gain of the table: expected a frequency from 10 Hz to 1 kHz, found 5 Hz"
     );
 }
 

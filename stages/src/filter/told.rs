@@ -1,6 +1,6 @@
 //! What a filter did, as a sentence.
 
-use phasemill_engine::lineage::spoken;
+use phasemill_engine::lineage::{spoken, stated};
 use phasemill_engine::stage::Told;
 
 use super::{Design, Settings};
@@ -12,12 +12,12 @@ impl Settings {
         Some(match &self.kind {
             Design::Rc { poles: 1, tau } => format!(
                 "{of} was low-pass filtered by one RC pole with a time constant of {}{}.",
-                spoken(*tau, "s"),
+                stated(*tau, "s"),
                 noise_bandwidth(1, *tau)
             ),
             Design::Rc { poles, tau } => format!(
                 "{of} was low-pass filtered by {poles} equal RC poles with a time constant of {} each{}.",
-                spoken(*tau, "s"),
+                stated(*tau, "s"),
                 noise_bandwidth(*poles, *tau)
             ),
             Design::Sections {
@@ -35,7 +35,7 @@ impl Settings {
                 "{of} was filtered by a linear-phase finite impulse response of Kaiser's design, {} with transition \
                  bands of {} and a stop-band attenuation of {} dB.",
                 passing(*band),
-                spoken(spec.transition, "Hz"),
+                stated(spec.transition, "Hz"),
                 spec.attenuation_db
             ),
             Design::Notch { line, harmonics, q } => {
@@ -45,7 +45,7 @@ impl Settings {
                 };
                 format!(
                     "Second-order notches of quality {q} at {}{multiples} were applied to {of}.",
-                    spoken(*line, "Hz")
+                    stated(*line, "Hz")
                 )
             }
             Design::Periods(n) => {
@@ -97,7 +97,7 @@ fn named(family: Family) -> (&'static str, String) {
 }
 
 fn passing(band: Band) -> String {
-    let hertz = |f: f64| spoken(f, "Hz");
+    let hertz = |f: f64| stated(f, "Hz");
     match band {
         Band::Low(f) => format!("low-pass with a corner at {}", hertz(f)),
         Band::High(f) => format!("high-pass with a corner at {}", hertz(f)),

@@ -2,7 +2,7 @@
 
 use std::f64::consts::TAU;
 
-use phasemill_engine::lineage::spoken;
+use phasemill_engine::lineage::stated;
 use phasemill_engine::stage::Told;
 
 use super::{Settings, Shape};
@@ -11,7 +11,7 @@ impl Settings {
     pub(super) fn told(&self, inputs: &[Told<'_>]) -> Option<String> {
         let of = inputs.first()?.name;
         let near = |near: &Option<f64>| match near {
-            Some(f) => format!(", near {}", spoken(*f, "Hz")),
+            Some(f) => format!(", near {}", stated(*f, "Hz")),
             None => String::new(),
         };
         let mut text = match &self.shape {
@@ -27,8 +27,8 @@ impl Settings {
             ),
             Shape::Stated { frequency, phase } => format!(
                 "A reference of {} with a phase of {} at the first sample was computed",
-                spoken(*frequency, "Hz"),
-                spoken(phase * TAU, "deg")
+                stated(*frequency, "Hz"),
+                stated(phase * TAU, "deg")
             ),
             Shape::Free { near: f } => format!(
                 "No reference was recorded: its frequency and phase were taken from a four-parameter sine fit \
@@ -39,8 +39,8 @@ impl Settings {
         if let (Some(f), false) = (self.expect, matches!(self.shape, Shape::Stated { .. })) {
             text += &format!(
                 "; a frequency more than {} from {} would have been rejected",
-                spoken(self.tolerance, "%"),
-                spoken(f, "Hz")
+                stated(self.tolerance, "%"),
+                stated(f, "Hz")
             );
         }
         Some(text + ".")

@@ -7,7 +7,7 @@ use num_complex::Complex64;
 use phasemill_engine::constant::Constant;
 use phasemill_engine::diagnostic::Code;
 use phasemill_engine::flow::{Flow, Kind};
-use phasemill_engine::lineage::spoken;
+use phasemill_engine::lineage::stated;
 use phasemill_engine::stage::Checker;
 use phasemill_engine::value::{About, Estimate, Part};
 
@@ -131,11 +131,11 @@ impl Known {
         };
         match self.what {
             What::Phase => {
-                let phase = spoken(self.value, "deg");
+                let phase = stated(self.value, "deg");
                 format!("The phase of {of} was turned by {phase}{constant}.")
             }
             What::Delay => {
-                let time = spoken(self.value, "s");
+                let time = stated(self.value, "s");
                 format!(
                     "The phase of {of} was turned by what a delay of {time}{constant} makes at the frequency of the signal."
                 )

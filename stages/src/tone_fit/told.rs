@@ -1,6 +1,6 @@
 //! What was fitted, as a sentence.
 
-use phasemill_engine::lineage::spoken;
+use phasemill_engine::lineage::stated;
 use phasemill_engine::stage::Told;
 
 use super::Settings;
@@ -11,7 +11,7 @@ impl Settings {
         let of = inputs.first()?.name;
         let lines = match self.lines.len() {
             1..=MOST => {
-                let line = |(_, f): &(String, f64)| spoken(*f, "Hz");
+                let line = |(_, f): &(String, f64)| stated(*f, "Hz");
                 let all: Vec<String> = self.lines.iter().map(line).collect();
                 format!("sines at {}", all.join(", "))
             }
