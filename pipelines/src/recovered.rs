@@ -43,7 +43,7 @@ pub fn print(name: &str, report: &Report) {
         ["ok", "LOST"],
         &unit,
     );
-    leaks(&report.leaks);
+    leaks(&report.leaks, report.tolerance);
     table(
         "Beside the signal, which is taken out: nothing or a tone in the recording's noise, which tests the stated uncertainty",
         &report.neighbours,
@@ -148,12 +148,15 @@ fn table(title: &str, lines: &[Line], words: [&str; 2], unit: &Unit) {
     }
 }
 
-fn leaks(leaks: &[Leak]) {
+fn leaks(leaks: &[Leak], tolerance: f64) {
     if leaks.is_empty() {
         return;
     }
     say("");
-    say("  Tones beside the signal: how much of one comes through");
+    say(format!(
+        "  Tones beside the signal: how much of one comes through ({:.1} dB on top of what is designed is tolerated)",
+        decibels(tolerance)
+    ));
     say(format!(
         "  {:>5} {:>10}  {:>12}  {:>12}",
         "point", "beside/Hz", "comes through", "designed"

@@ -478,3 +478,40 @@ fn what_cannot_be_planned_says_why() {
     assert_eq!(found["accepted"], false);
     assert_eq!(found["diagnostics"][0]["code"], "wrong-type");
 }
+
+/// A ratio of averages behind different filters is not told, and that is said; of a phase that no constant touches no
+/// part of the value is told.
+#[test]
+fn what_cannot_be_told_is_said() {
+    let bench = r#"Bench(
+        title: "made up",
+        signal: "1 mV",
+        noise: { "white": White(density: "1 uV/sqrt(Hz)") },
+        converter: Converter(rate: "10 kHz"),
+    )"#;
+    let recipe = r#"Recipe(title: "a plan", inputs: { "x": Wave(unit: "V"), "y": Wave(unit: "V") }, stages: {
+        "clock": Reference(of: "x", shape: Stated(frequency: "100 Hz")),
+        "px": Mix(of: "x", with: "clock"),
+        "py": Mix(of: "y", with: "clock"),
+        "slow": Filter(of: "px", kind: RcCascade(poles: 2, time_constant: "50 ms")),
+        "fast": Filter(of: "py", kind: RcCascade(poles: 2, time_constant: "20 ms")),
+        "one": Average(of: "slow"),
+        "other": Average(of: "fast"),
+        "ratio": Combine(of: ["one", "other"], by: Ratio),
+        "polar": Polar(of: "ratio"),
+        "shown": Polar(of: "one"),
+    }, results: ["ratio", "polar", "shown.phase"])"#;
+    let folder = folder(bench, recipe);
+    let told = phasemill(folder.path(), &["expect", "bench.ron", "recipe.ron"]).expect(0);
+    for text in [
+        "not told in the unit of the result, since averages with different chains are behind it: `ratio`, `polar`\n",
+        "`shown.phase`: 0 deg expected; no constant adds to its uncertainty\n",
+    ] {
+        assert!(
+            told.out.contains(text),
+            "expected `{text}` in\n{}",
+            told.out
+        );
+    }
+    assert!(!told.out.contains("NaN"), "{}", told.out);
+}

@@ -117,10 +117,7 @@ impl Averages<'_> {
         let ways = [Seeing::Own, Seeing::All, Seeing::First].map(|who| self.values(who));
         for kept in &self.typed.results {
             let chain = self.typed.chain(kept.node);
-            let made_of = |nodes: &[Node]| nodes.iter().any(|n| chain.contains(n));
-            let port = self.typed.ports[kept.node].as_ref();
-            let bare = port.and_then(|p| p.get(kept.port)).is_none_or(|p| p.bare);
-            if bare || !made_of(self.own) || made_of(self.others) {
+            if self.is_bare(kept) || self.made_of(kept) != [true, false] {
                 continue;
             }
             let Some(found) = ways.iter().find_map(|values| self.one(kept, values)) else {
@@ -135,6 +132,25 @@ impl Averages<'_> {
             }
         }
         all.into_iter().map(|(_, found)| found).collect()
+    }
+
+    /// The kept results that are made of averages with other chains too: how long each of these averages for a time, and
+    /// what their noise has in common, is not known here.
+    pub fn mixed(&self) -> Vec<String> {
+        let all = self.typed.results.iter();
+        let mixed = all.filter(|kept| !self.is_bare(kept) && self.made_of(kept) == [true, true]);
+        mixed.map(|kept| kept.name.clone()).collect()
+    }
+
+    /// Whether a kept result is made of these averages, and whether of those with other chains.
+    fn made_of(&self, kept: &Kept) -> [bool; 2] {
+        let chain = self.typed.chain(kept.node);
+        [self.own, self.others].map(|nodes| nodes.iter().any(|n| chain.contains(n)))
+    }
+
+    fn is_bare(&self, kept: &Kept) -> bool {
+        let ports = self.typed.ports[kept.node].as_ref();
+        ports.and_then(|p| p.get(kept.port)).is_none_or(|p| p.bare)
     }
 
     fn one(&self, kept: &Kept, values: &Values) -> Option<Foreseen> {

@@ -64,6 +64,8 @@ pub struct Outlook {
     pub results: Vec<String>,
     /// What becomes of them in kept results, where that is known point by point.
     pub foreseen: Vec<Foreseen>,
+    /// Kept results that are made of averages with other chains too, and not foreseen.
+    pub mixed: Vec<String>,
     /// Frequency of the signal at the input in Hz.
     pub frequency: f64,
     /// Seconds until the chain has settled to 0.01 %.
@@ -158,6 +160,7 @@ pub fn averages(
         };
         Outlook {
             foreseen: averages.foreseen(),
+            mixed: averages.mixed(),
             ..outlook
         }
     };
@@ -223,6 +226,7 @@ impl Outlook {
             averages: Vec::new(),
             results: Vec::new(),
             foreseen: Vec::new(),
+            mixed: Vec::new(),
             frequency,
             settling,
             point: figures.duration.filter(|_| planned.recorded),

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use phasemill_engine::bench::Bench;
 use phasemill_engine::expect::{self, Outlook, Planned, Sources};
+use phasemill_engine::graph::split;
 use phasemill_engine::handbook;
 use phasemill_engine::response::ScatterError;
 use phasemill_engine::units::{Quantity, Unit};
@@ -269,6 +270,19 @@ impl Plan {
         remarks.extend(told.iter().filter_map(|o| self.better_elsewhere(o)));
         let untold_ones = untold.iter();
         remarks.extend(untold_ones.map(|u| format!("`{}` is not told: {}", u.average, u.why)));
+        let mut mixed: Vec<String> = Vec::new();
+        for name in told.iter().flat_map(|o| &o.mixed) {
+            let stage = format!("`{}`", split(name).0);
+            if !mixed.contains(&stage) {
+                mixed.push(stage);
+            }
+        }
+        if !mixed.is_empty() {
+            remarks.push(format!(
+                "not told in the unit of the result, since averages with different chains are behind it: {}",
+                mixed.join(", ")
+            ));
+        }
         if told.is_empty() && untold.is_empty() {
             let path = planning.recipe.source.name.clone();
             return Err(Refusal::Message(format!(

@@ -59,7 +59,7 @@ impl Asked {
                 "error: expected an uncertainty in a unit, in % of the signal or in deg, found `{text}`"
             ));
         }
-        if self.0.value <= 0.0 {
+        if self.0.difference() <= 0.0 {
             return Err(format!(
                 "error: expected an uncertainty above zero, found `{text}`"
             ));
@@ -80,23 +80,23 @@ impl Asked {
             let unit = &foreseen.flow.unit;
             if self.is_relative(unit) {
                 let value = foreseen.value.filter(|_| !foreseen.is_angle())?.abs();
-                return Some((Of::Result(foreseen), wanted.value * value));
+                return Some((Of::Result(foreseen), wanted.difference() * value));
             }
             if wanted.unit.same_dimension(unit) {
-                return Some((Of::Result(foreseen), wanted.value));
+                return Some((Of::Result(foreseen), wanted.difference()));
             }
             let phase = foreseen.phase.as_ref().filter(|_| self.is_angle());
-            phase.map(|_| (Of::Phase(foreseen), wanted.value))
+            phase.map(|_| (Of::Phase(foreseen), wanted.difference()))
         };
         let told: Vec<(Of<'o>, f64)> = outlook.foreseen.iter().filter_map(one).collect();
         if !told.is_empty() {
             return told;
         }
         let recorded = if self.is_relative(&bench.unit) || self.is_angle() {
-            bench.signal.map(|signal| wanted.value * signal)
+            bench.signal.map(|signal| wanted.difference() * signal)
         } else {
             let is = wanted.unit.same_dimension(&bench.unit);
-            is.then_some(wanted.value)
+            is.then_some(wanted.difference())
         };
         let recorded = recorded.map(|wanted| (Of::Recorded, wanted));
         recorded.into_iter().collect()
@@ -252,6 +252,7 @@ fn block(result: &Foreseen, rows: &[Expected]) -> String {
             show(fixed),
             named(&result.size, unit)
         ),
+        _ if result.is_angle() => "no constant adds to its uncertainty".to_owned(),
         (0.0, _) => "no constant adds to its uncertainty".to_owned(),
         (relative, None) => format!(
             "constants add {} of its value, which is not in what follows, since the bench states no `signal`",
