@@ -121,25 +121,29 @@ impl Settings {
     fn places(&self, axis: &SeriesAxis, points: usize) -> Result<Vec<f64>, Fault> {
         let unfit = |found: String| Fault::Numeric {
             what: "polynomial",
-            why: format!(
-                "expected an axis in {}, found {found}; state its unit as `axis`",
-                self.unit
-            ),
+            why: format!("expected an axis in {}, found {found}", self.unit),
         };
         if axis.values.is_empty() {
             let bare = self.unit.is_dimensionless();
             let places = (0..points).map(|k| k as f64 * self.unit.si_factor());
             return match bare {
                 true => Ok(places.collect()),
-                false => Err(unfit("none".into())),
+                false => Err(unfit(
+                    "none; leave `axis` out, and x is the number of the point".into(),
+                )),
             };
         }
         let unit = match axis.unit.as_str() {
             "" => self.unit.clone(),
-            text => Unit::parse(text).map_err(|_| unfit(format!("`{text}`")))?,
+            text => Unit::parse(text).map_err(|e| {
+                unfit(format!(
+                    "{}; correct the unit of the axis",
+                    e.found_in(text)
+                ))
+            })?,
         };
         if !unit.same_dimension(&self.unit) {
-            return Err(unfit(format!("one in {unit}")));
+            return Err(unfit(format!("one in {unit}; state its unit as `axis`")));
         }
         Ok(axis.values.iter().map(|x| x * unit.si_factor()).collect())
     }

@@ -88,3 +88,35 @@ fn what_has_no_uncertainty_is_not_said_to_lack_one() {
         .out;
     assert!(told.contains("not evaluated"), "{told}");
 }
+
+/// Recordings named after the time of day, and with what looks like the number of a point.
+#[cfg(unix)]
+#[test]
+fn entries_with_colons_and_brackets_in_their_names_are_found() {
+    let folder = folder(MEAN);
+    let at = folder.path();
+    let samples = noise(1000, 0.5, 7);
+    let names = ["10", "10:30", "b[1]"];
+    let mut run = vec!["run", "recipe.ron", "--out", "out.h5"];
+    let files = names.map(|name| format!("{name}.h5"));
+    for file in &files {
+        let channel = Channel::volts("/x", &samples);
+        record(&at.join(file), 1000.0, Layout::Contiguous, &[channel]);
+        run.push(file);
+    }
+    phasemill(at, &run).expect(0);
+    for name in names {
+        for text in [format!("{name}:level"), format!("{name}:level[0]")] {
+            let story = phasemill(at, &["trace", "out.h5", &text]).expect(0).out;
+            assert!(
+                story.contains(&format!("\n{name}: mean level\n")),
+                "{story}"
+            );
+            assert_eq!(story.matches("mean level").count(), 1, "{story}");
+        }
+    }
+    let story = phasemill(at, &["trace", "out.h5", "level[0]"])
+        .expect(0)
+        .out;
+    assert_eq!(story.matches("mean level").count(), 3, "{story}");
+}

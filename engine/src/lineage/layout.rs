@@ -4,6 +4,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::make::{RECORD, SEAL};
+use super::story::names_entry;
 use super::{Entry, Lineage};
 use crate::store::{ResultReader, ResultWriter, StoreError};
 
@@ -69,8 +70,8 @@ pub(super) fn write_head(
     writer.text(SEAL, &hash_of(&text))
 }
 
-/// The lineage that a text begins, and whether its entries are those that it was sealed with: all of them, or the one
-/// that is wanted, where there is one of this name.
+/// The lineage that a text begins, and whether its entries are those that it was sealed with: all of them, or those that
+/// a wanted output such as `recording:answer[17]` names.
 pub(super) fn read(
     file: &ResultReader,
     head: &str,
@@ -78,11 +79,12 @@ pub(super) fn read(
 ) -> Result<(Lineage, bool), Unread> {
     let mut lineage: Lineage = serde_json::from_str(head)?;
     let Parts { parts } = serde_json::from_str(head)?;
-    let wanted = wanted.filter(|wanted| parts.iter().any(|(name, _)| name == wanted));
+    let named = |entry: &str| wanted.is_some_and(|text| names_entry(text, entry));
+    let some = parts.iter().any(|(name, _)| named(name));
     let mut whole = true;
     lineage.entries.clear();
     for (name, hash) in &parts {
-        if wanted.is_none_or(|wanted| wanted == name) {
+        if !some || named(name) {
             let text = file.text(&entry_path(name)).map_err(Unread::Store)?;
             whole &= hash_of(&text) == *hash;
             lineage.entries.push(serde_json::from_str(&text)?);

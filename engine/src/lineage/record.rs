@@ -7,7 +7,6 @@ use serde::Deserialize;
 use super::first::First;
 use super::layout::{Unread, hash_of, read};
 use super::make::{RECORD, SEAL, contents_path, samples_path};
-use super::story::entry_of;
 use super::{Lineage, VERSION};
 use crate::store::{Hash, ResultReader, StoreError};
 
@@ -114,11 +113,10 @@ impl Record {
                 .into(),
             2 => serde_json::from_str(&text).map_err(unreadable)?,
             3 => {
-                let (lineage, fit) =
-                    read(&file, &text, output.and_then(entry_of)).map_err(|why| match why {
-                        Unread::Store(error) => RecordError::Damaged(error),
-                        Unread::Text(error) => unreadable(error),
-                    })?;
+                let (lineage, fit) = read(&file, &text, output).map_err(|why| match why {
+                    Unread::Store(error) => RecordError::Damaged(error),
+                    Unread::Text(error) => unreadable(error),
+                })?;
                 entries_fit = fit;
                 lineage
             }

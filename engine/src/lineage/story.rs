@@ -16,36 +16,36 @@ pub struct Chosen<'r> {
     pub point: Option<u64>,
 }
 
-/// What was asked for: an entry, if it is named, an output, and a point.
-struct Wanted<'w> {
-    entry: Option<&'w str>,
-    output: &'w str,
-    point: Option<u64>,
+/// The point that stands behind a name, as in `[17]`; nothing where there is something else.
+fn point_behind(rest: &str) -> Option<Option<u64>> {
+    match rest.strip_prefix('[').and_then(|r| r.strip_suffix(']')) {
+        Some(digits) => digits.trim().parse().ok().map(Some),
+        None => rest.is_empty().then_some(None),
+    }
 }
 
-/// Takes `answer`, `answer[17]`, `recording:answer[17]` apart.
-fn wanted(text: &str) -> Result<Wanted<'_>, String> {
-    let (rest, point) = match text.strip_suffix(']').and_then(|t| t.rsplit_once('[')) {
-        Some((rest, digits)) => {
-            let message = format!("expected a point such as `answer[17]`, found `{text}`");
-            (rest, Some(digits.trim().parse().map_err(|_| message)?))
-        }
-        None => (text, None),
-    };
-    let (entry, output) = match rest.split_once(':') {
-        Some((entry, output)) => (Some(entry), output),
-        None => (None, rest),
-    };
-    Ok(Wanted {
-        entry: entry.filter(|e| !e.is_empty()),
-        output,
-        point,
-    })
+/// Whether a text such as `recording:answer[17]` begins with the name of an entry, which may have colons itself.
+pub(super) fn names_entry(text: &str, entry: &str) -> bool {
+    let rest = text.strip_prefix(entry);
+    rest.is_some_and(|rest| rest.starts_with(':'))
 }
 
-/// The entry that a text such as `recording:answer[17]` names.
-pub(super) fn entry_of(text: &str) -> Option<&str> {
-    wanted(text).ok()?.entry
+/// The output, at the point that is asked for, where the text means it.
+fn asked<'r>(chosen: Chosen<'r>, text: &str) -> Option<Chosen<'r>> {
+    let (entry, output) = (chosen.entry.name.as_str(), chosen.output);
+    let own = match names_entry(text, entry) {
+        true => text.get(entry.len() + 1..),
+        false => None,
+    };
+    let names = [output.name.as_str(), output.node.as_str()];
+    let texts = own
+        .into_iter()
+        .chain([text.strip_prefix(':').unwrap_or(text)]);
+    let point = texts
+        .flat_map(|text| names.map(|name| point_behind(text.strip_prefix(name)?)))
+        .flatten()
+        .next()?;
+    Some(Chosen { point, ..chosen })
 }
 
 impl Record {
@@ -62,15 +62,14 @@ impl Record {
         let Some(text) = text else {
             return Ok(all().collect());
         };
-        let wanted = wanted(text)?;
-        let chosen: Vec<Chosen<'_>> = all()
-            .filter(|c| wanted.entry.is_none_or(|name| name == c.entry.name))
-            .filter(|c| c.output.name == wanted.output || c.output.node == wanted.output)
-            .map(|c| Chosen {
-                point: wanted.point,
-                ..c
-            })
-            .collect();
+        let chosen: Vec<Chosen<'_>> = all().filter_map(|c| asked(c, text)).collect();
+        let point = text.rsplit_once('[').map_or("", |(_, point)| point);
+        if chosen.is_empty() && point.ends_with(']') && point_behind(&format!("[{point}")).is_none()
+        {
+            return Err(format!(
+                "expected a point such as `answer[17]`, found `{text}`"
+            ));
+        }
         if chosen.is_empty() {
             const MOST: usize = 20;
             let names: Vec<String> = all()
@@ -83,8 +82,9 @@ impl Record {
             let some = names[..names.len().min(MOST)].join(", ");
             return Err(format!("no output `{text}`; the file holds {some}{more}"));
         }
-        if let Some(point) = wanted.point
-            && let Some(short) = chosen.iter().find(|c| c.output.points <= point)
+        let beyond = |c: &&Chosen<'_>| c.point.is_some_and(|point| c.output.points <= point);
+        if let Some(short) = chosen.iter().find(beyond)
+            && let Some(point) = short.point
         {
             let (name, points) = (&short.output.name, short.output.points);
             return Err(format!(

@@ -668,3 +668,12 @@ fn an_uncertainty_near_the_last_digit_of_a_double_shares_the_unit() {
         "2.0000000000000000 Hz \u{b1} 7.7e-17 Hz"
     );
 }
+
+/// The zero of °C is no part of a difference.
+#[test]
+fn a_difference_has_no_zero_of_its_own() {
+    let read = |text: &str| Quantity::parse(text).expect("a quantity");
+    assert_eq!(read("0.5 °C").value, 273.65);
+    assert_eq!(read("0.5 °C").difference(), 0.5);
+    assert_eq!(read("0.5 mK").difference(), 0.5e-3);
+}

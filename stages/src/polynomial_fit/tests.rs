@@ -155,3 +155,40 @@ fn coefficients_have_their_units() {
         ]
     );
 }
+
+#[test]
+fn an_axis_that_does_not_fit_is_told_with_its_cure() {
+    let settings = Settings {
+        order: 1,
+        unit: Unit::parse("K").expect("a unit"),
+        at: None,
+    };
+    for (unit, values, told) in [
+        (
+            "",
+            vec![],
+            "found none; leave `axis` out, and x is the number of the point",
+        ),
+        (
+            "V",
+            vec![1.0, 2.0],
+            "found one in V; state its unit as `axis`",
+        ),
+        (
+            "banana",
+            vec![1.0, 2.0],
+            "found `banana`, write it in SI units; correct the unit of the axis",
+        ),
+    ] {
+        let axis = SeriesAxis {
+            unit: unit.into(),
+            values,
+            ..SeriesAxis::default()
+        };
+        let fault = settings.places(&axis, 2).expect_err("another axis");
+        assert_eq!(
+            fault.to_string(),
+            format!("polynomial: expected an axis in K, {told}")
+        );
+    }
+}
