@@ -25,10 +25,10 @@ pub struct Constant {
     pub unit: Unit,
     /// The text it was written as.
     pub text: String,
-    /// The value as a difference, in SI units: without the zero of °C.
-    pub difference: f64,
     /// Whether it was written as a level in dB, and so is a ratio.
     pub is_level: bool,
+    /// Whether it was written in °C, whose zero is not that of K.
+    pub is_celsius: bool,
     /// Standard uncertainty in SI units; `None` when the recipe states none.
     pub standard_uncertainty: Option<f64>,
     /// How the value is distributed within its uncertainty.
@@ -79,8 +79,8 @@ impl Constant {
             value: 1.0,
             unit: Unit::one(),
             text: "1".into(),
-            difference: 1.0,
             is_level: false,
+            is_celsius: false,
             standard_uncertainty: None,
             distribution: Distribution::Normal,
             degrees_of_freedom: f64::INFINITY,
@@ -95,7 +95,7 @@ impl Constant {
     pub fn exact(quantity: Quantity) -> Self {
         // A level in dB is an amplitude ratio once it is a factor.
         let is_level = quantity.is_level();
-        let difference = quantity.difference();
+        let is_celsius = quantity.difference() != quantity.value;
         let (value, unit) = match is_level {
             true => (quantity.to_ratio_amplitude(), Unit::one()),
             false => (quantity.value, quantity.unit),
@@ -104,11 +104,8 @@ impl Constant {
             value,
             unit,
             text: quantity.text,
-            difference: match is_level {
-                true => value,
-                false => difference,
-            },
             is_level,
+            is_celsius,
             ..Self::one()
         }
     }
@@ -153,11 +150,6 @@ impl Constant {
             false => String::new(),
         };
         format!("{:?} (u {u}{shape}{dof}) {}", self.value, unit.ascii())
-    }
-
-    /// Whether it was written in °C, whose zero is not that of K.
-    fn has_own_zero(&self) -> bool {
-        self.difference != self.value
     }
 
     /// Its uncertainty as the lineage tells it.
@@ -256,7 +248,7 @@ fn read_constant(r: &mut Reader<'_>) -> Constant {
     constant.standard_uncertainty = spread.and_then(|(spread, divisor)| {
         let absolute = absolute(&spread, &constant).filter(|u| *u >= 0.0);
         if absolute.is_none() {
-            let (or, help) = match constant.has_own_zero() {
+            let (or, help) = match constant.is_celsius {
                 true => ("", "for example \"0.5 K\"; a part of a temperature in °C has no meaning"),
                 false => (
                     " or in %",
@@ -311,7 +303,7 @@ fn read_limits(c: &mut Choice<'_, (Distribution, Constant, f64)>) {
 /// convention.
 fn absolute(spread: &Constant, constant: &Constant) -> Option<f64> {
     let is_part = spread.is_level || spread.unit.is_dimensionless() && spread.unit != Unit::one();
-    if is_part && constant.has_own_zero() {
+    if is_part && constant.is_celsius {
         return None;
     }
     if spread.is_level {
@@ -321,7 +313,8 @@ fn absolute(spread: &Constant, constant: &Constant) -> Option<f64> {
         return Some(spread.value * constant.value.abs());
     }
     let fits = spread.unit.same_dimension(&constant.unit) && !constant.is_level;
-    fits.then_some(spread.difference)
+    let written = Quantity::parse(&spread.text).ok()?;
+    fits.then(|| written.difference())
 }
 
 /// Reads what is said of how much is known and until when.

@@ -7,6 +7,7 @@
 use std::f64::consts::TAU;
 
 use num_complex::Complex64;
+use phasemill_engine::lineage::stated;
 use rustfft::FftPlannerScalar;
 
 use super::lsq::{Fit, LeastSquares, LsqError};
@@ -27,7 +28,9 @@ pub enum SineError {
     TooFew(u64),
     /// No frequency may be looked for, or nothing but a constant was found.
     #[error(
-        "expected a sine between {low} Hz and {high} Hz, found none; give another frequency to look near"
+        "expected a sine between {} and {}, found none; give another frequency to look near",
+        stated(*.low, "Hz"),
+        stated(*.high, "Hz")
     )]
     NoTone {
         /// Lowest frequency looked for.
@@ -37,7 +40,8 @@ pub enum SineError {
     },
     /// The iteration did not settle on a frequency.
     #[error(
-        "expected a frequency that settles, found {0} Hz still moving; the record may hold no steady sine"
+        "expected a frequency that settles, found {} still moving; the record may hold no steady sine",
+        stated(*.0, "Hz")
     )]
     Unsettled(f64),
 }

@@ -216,3 +216,15 @@ fn no_sine_is_a_fault() {
         Err(SineError::NoTone { .. })
     ));
 }
+
+#[test]
+fn frequencies_are_told_with_digits_that_one_reads() {
+    let error = SineError::Unsettled(112.96588379132947);
+    let told = "expected a frequency that settles, found 112.966 Hz still moving; the record may hold no steady sine";
+    assert_eq!(error.to_string(), told);
+    let error = SineError::NoTone {
+        low: 80.0,
+        high: 125e3,
+    };
+    assert!(error.to_string().contains("between 80 Hz and 125 kHz,"));
+}
