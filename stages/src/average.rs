@@ -52,15 +52,18 @@ impl Stage for Average {
          point), the slowest three add a source with 3 degrees of freedom to the uncertainty, \"changes within the point beyond \
          white noise\". It is as large as the Allan deviation over the point of 1/f noise of their power, by which the means of \
          two such points in a row differ (2*ln(2) of density times frequency: Barnes et al., IEEE Trans. Instrum. Meas. 20, 105 \
-         (1971)); means of the same samples share it. Once in 2000 cases it is remarked on, with its size. It is not looked for behind a filter over whole periods of a clock \
-         whose frequency only the run finds, since what that makes of white noise is not known beforehand. What is \
+         (1971)); means of the same samples share it. Where chance gives as much once in 100 000 cases, it is remarked on, with its size. Waves \
+         are those of means over four pieces each, weighted with a cubic B-spline, of some hundred pieces in a point, so that \
+         ripples and lines far from the signal do not fold on them. It is not looked for behind a filter over whole periods of a clock \
+         whose frequency only the run finds, nor farther from the signal than a tenth of the inverse settling time (to 1 %) \
+         of filters before the mixing, since what those make of white noise is not known beforehand. What is \
          slower than a point is in no part of it: the scatter from point to point tells it. Remarked on are, too, a line among the cosines, with \
          its size and how far beside the signal it lies, since it may be the signal, and the reference off; or else a line among \
          the stretches, since something beats with the signal \
-         (Fisher, Proc. R. Soc. Lond. A 125, 54 (1929); chance gives one or the other in 1000 cases), and \
+         (Fisher, Proc. R. Soc. Lond. A 125, 54 (1929); chance gives one or the other in 50 000 cases), and \
          the uncertainty is too large as a rule; and a level beside the mean of zero, or its drift, that \
          nothing behind the mixing removes and whose ripple, cut off at the ends, shifts the mean by more than half its standard \
-         uncertainty (likewise by chance in 1000). `Density(...)` states a noise density instead, one-sided, \
+         uncertainty (likewise by chance in 50 000). `Density(...)` states a noise density instead, one-sided, \
          in the unit of the flow per sqrt(Hz), of the wave before mixing with all gains so far. `over: Blocks(t)` \
          gives the mean of the means of blocks of length t, \
          their scatter s and number n: the standard uncertainty is s/sqrt(n) with n - 1 degrees of freedom (JCGM \
@@ -77,9 +80,9 @@ impl Stage for Average {
          stage that is not linear, different filters before the mixing, or a fit of tones, the check warns where they are combined."
     }
 
-    // 7: stretches fill the point, and what wanders within it is in the uncertainty.
+    // 8: what wanders is looked for in smooth means, and what a decimation folds is in the noise that a chain leaves.
     fn numeric_version(&self) -> u32 {
-        7
+        8
     }
 
     fn example(&self) -> &'static str {
@@ -222,7 +225,10 @@ impl Settings {
             settling: input.response.settling_time(0.01)?,
             rate,
             shape: input.response.noise_shape(rate)?,
-            whole: !input.response.awaits_frequency(),
+            known: match input.response.awaits_frequency() {
+                true => 0.0,
+                false => input.response.flat_around_signal(),
+            },
         })
     }
 

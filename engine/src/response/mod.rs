@@ -108,6 +108,16 @@ impl Response {
             .sum()
     }
 
+    /// How far from the signal, in Hz, noise is as flat as in front of filters before the mixing, whatever its frequency: what
+    /// has settled to 1 % within a time has no structure much finer than the inverse of that.
+    pub fn flat_around_signal(&self) -> f64 {
+        /// At a tenth of it one pole of time constant τ, settled after 4.6 τ, has lost 2 % of the power.
+        const PART: f64 = 0.1;
+        let (before, _) = self.around_mixing();
+        let settled = settling::settling_of(before, 0.01);
+        settled.map_or(0.0, |seconds| PART / seconds)
+    }
+
     /// By how much the mean from `skip` to `duration` seconds is too small, in parts, of a signal that is there from
     /// the start: what is left of the step there, behind the last mixing. `None` where the chain has no end value or
     /// cannot be followed for that long.

@@ -172,7 +172,7 @@ fn remarked_of_a_drift(size: f64, angle: f64, level: f64) -> (Vec<String>, Estim
             let along = f64::from(i) / 2000.0 - 0.5;
             let (sin, cos) = libm::sincos(0.7 + angle * along);
             Complex64::new(cos, sin) * (level + size * along)
-                + Complex64::new(unit(), unit()) * 0.02
+                + Complex64::new(unit(), unit()) * 0.01
         })
         .collect();
     let flow = Flow {
@@ -189,7 +189,7 @@ fn remarked_of_a_drift(size: f64, angle: f64, level: f64) -> (Vec<String>, Estim
 }
 
 /// Ramps by 2 % and 3 deg: the slowest three waves of a line hold (8/PI^2)*(1 + 1/9) = 0.90 of its rise, and noise of
-/// 0.02/sqrt(12)/sqrt(2000) = 0.013 % moves that by 2*sqrt(2*2) of it at both ends, 0.05 % or 0.03 deg.
+/// 0.01/sqrt(12)/sqrt(2000) = 0.0065 % moves that by 2*sqrt(2*2) of it at both ends, 0.03 % or 0.015 deg.
 #[test]
 fn a_drift_is_told_as_one_of_amplitude_or_phase() {
     for (size, angle, start) in [
@@ -218,7 +218,7 @@ fn a_drift_is_told_as_one_of_amplitude_or_phase() {
         );
         // Along and across the mean, over the noise of both.
         let turned = Complex64::new(libm::cos(0.7), libm::sin(0.7));
-        let noise = 0.02 / (12.0 * 2000.0f64).sqrt();
+        let noise = 0.01 / (12.0 * 2000.0f64).sqrt();
         for (drift, direction) in [(size, turned), (angle, turned * Complex64::I)] {
             let (u, freedom) = estimate.uncertainty_along(direction).expect("evaluated");
             // A line counts for 0.236 of its rise, by the factor for 1/f noise; noise for itself within 4/sqrt(2*28).

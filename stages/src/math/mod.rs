@@ -33,6 +33,7 @@ pub mod signal;
 pub mod sinefit;
 pub mod slips;
 pub mod slow;
+pub mod smooth;
 pub mod sos;
 pub mod spectral;
 pub mod square;

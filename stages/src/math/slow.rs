@@ -21,8 +21,9 @@ pub const SLOWEST: usize = 3;
 /// more in one of two channels does not cancel from their difference.
 const CHANCE: f64 = 0.005;
 
-/// The same from which on it is worth a remark.
-const REMARKED: f64 = 1.0 / 2000.0;
+/// The same from which on it is worth a remark: a sweep asks it of hundreds of means, and who was told of something
+/// that is not there reads no further.
+const REMARKED: f64 = 1e-5;
 
 /// Probability with which white noise is taken for a line.
 const BESIDE: f64 = 0.5 * OF_PATTERNS;
@@ -75,9 +76,14 @@ pub struct Waves {
 
 impl Waves {
     /// Of the means of equal pieces, some of which may be missing, where white noise of density 1 has the covariance
-    /// `apart[k]` k pieces apart, and nothing beyond. Waves count up to the first that the chain lets through with less than
-    /// this part of the power of the slowest. `None` where they are too few.
-    pub fn new(pieces: &[Option<Complex64>], apart: &[f64], through: f64) -> Option<Self> {
+    /// `apart[k]` k pieces apart, and nothing beyond. There are at most so many waves, and they count up to the first that the
+    /// chain lets through with less than this part of the power of the slowest. `None` where they are too few.
+    pub fn new(
+        pieces: &[Option<Complex64>],
+        apart: &[f64],
+        most: usize,
+        through: f64,
+    ) -> Option<Self> {
         let n = pieces.len();
         let there = || pieces.iter().flatten();
         // Half the pieces are enough: one that is missing counts as the mean.
@@ -98,7 +104,7 @@ impl Waves {
                 .map_or(0.0, |own| own + 2.0 / n as f64 * terms.sum::<f64>())
         };
         let mut expected: Vec<f64> = Vec::new();
-        for k in 1..n {
+        for k in 1..n.min(most.saturating_add(1)) {
             let own = variance(k);
             let least = through * expected.first().copied().unwrap_or(0.0);
             // Also where rounding leaves nothing.
@@ -155,18 +161,14 @@ impl Waves {
         })
     }
 
-    /// The line beside the signal that stands out of white noise as chance has it once in 2000 cases at most, and is
+    /// The line beside the signal that stands out of white noise as chance has it once in 100 000 cases at most, and is
     /// faster than the slowest waves. Both directions together give each wave a power with an exponential distribution, so
     /// that Fisher's test holds ([`chance_of_part`]). There are `per_second` pieces in a second. `None` where pieces are missing, behind which a line comes back at
     /// another phase.
     pub fn beside(&self, pieces: &[Option<Complex64>], per_second: f64) -> Option<Beside> {
         let pieces: Vec<Complex64> = pieces.iter().copied().collect::<Option<_>>()?;
-        let waves = self.coefficients.iter().zip(&self.expected);
-        let powers: Vec<f64> = waves.map(|(c, e)| c.norm_sqr() / e).collect();
-        let largest = powers.iter().copied().fold(0.0, f64::max);
-        let place = powers.iter().position(|p| *p == largest)?;
-        let part = largest / powers.iter().sum::<f64>();
-        if place < SLOWEST || chance_of_part(part, powers.len()) >= BESIDE {
+        let (place, chance) = self.strongest()?;
+        if place < SLOWEST || chance >= BESIDE {
             return None;
         }
         // The wave k turns k half times in the record, one way or the other; a line lies less than one wave from it.
@@ -189,6 +191,16 @@ impl Waves {
             frequency: turns * per_second,
             amplitude: size / through.sqrt(),
         })
+    }
+
+    /// Which wave is the strongest, from zero on, and the chance that white noise has one as strong.
+    fn strongest(&self) -> Option<(usize, f64)> {
+        let waves = self.coefficients.iter().zip(&self.expected);
+        let powers: Vec<f64> = waves.map(|(c, e)| c.norm_sqr() / e).collect();
+        let largest = powers.iter().copied().fold(0.0, f64::max);
+        let place = powers.iter().position(|p| *p == largest)?;
+        let part = largest / powers.iter().sum::<f64>();
+        Some((place, chance_of_part(part, powers.len())))
     }
 
     /// From the lowest to the highest place of some waves together.

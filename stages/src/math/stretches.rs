@@ -9,6 +9,7 @@ use phasemill_engine::response::NoiseShape;
 
 use super::patterns::{Line, line};
 use super::slow::{Beside, Wander, Waves, together};
+use super::smooth::Smooth;
 use super::sums::ComplexMean;
 
 /// Pieces of which there are never as many; then pairs are joined.
@@ -63,8 +64,9 @@ pub struct Grid {
     pub rate: f64,
     /// How the chain correlates noise.
     pub shape: NoiseShape,
-    /// Whether that is all of it, or a filter follows a clock that only the run finds.
-    pub whole: bool,
+    /// Hz from the signal up to which that is all that shapes noise: none where a filter follows a clock that only the run
+    /// finds, less than all where filters come before the mixing.
+    pub known: f64,
 }
 
 impl Grid {
@@ -157,11 +159,11 @@ impl Grid {
         let whole = stretches.len() == cut.count;
         let effects = stretches.iter().zip(&deviations);
         let effects: Vec<_> = effects.map(|(s, d)| (s.place, d * scale)).collect();
-        let means = pieces.means();
-        let waves = self.waves(pieces, &means);
+        let means = pieces.smooth.means();
+        let waves = self.waves(&pieces.smooth, &means);
         let wander = waves.as_ref().map(|w| wander(w, &effects, variance));
         let wander = wander.unwrap_or_default();
-        let per_second = self.rate / pieces.length;
+        let per_second = self.rate / pieces.smooth.apart();
         let beside = waves.as_ref().and_then(|w| w.beside(&means, per_second));
         Some(Found {
             beside,
@@ -174,16 +176,12 @@ impl Grid {
         })
     }
 
-    /// The record as waves, from the means of its pieces; `None` where it is not known what noise makes of them.
-    fn waves(&self, pieces: &Pieces, means: &[Option<Complex64>]) -> Option<Waves> {
-        if !self.whole {
-            return None;
-        }
-        let seconds = pieces.length / self.rate;
-        let apart = |lag: usize| self.shape.covariance(seconds, lag as f64 * seconds);
-        let lags = (self.shape.memory() / seconds).ceil() as usize + 1;
-        let apart: Vec<f64> = (0..means.len().min(lags + 1)).map(apart).collect();
-        Waves::new(means, &apart, THROUGH)
+    /// The record as waves, from its smooth means; `None` where it is not known what noise makes of them.
+    fn waves(&self, smooth: &Smooth, means: &[Option<Complex64>]) -> Option<Waves> {
+        let known = 2.0 * means.len() as f64 * self.known * smooth.apart() / self.rate;
+        let most = smooth.waves().min(known as usize);
+        let apart = smooth.covariances(&self.shape, self.rate);
+        Waves::new(means, &apart, most, THROUGH)
     }
 }
 
@@ -308,6 +306,7 @@ pub struct Pieces {
     whole: Vec<(Complex64, u64)>,
     filling: ComplexMean,
     seen: u64,
+    smooth: Smooth,
 }
 
 impl Pieces {
@@ -318,11 +317,13 @@ impl Pieces {
             whole: Vec::new(),
             filling: ComplexMean::default(),
             seen: 0,
+            smooth: Smooth::new(base),
         }
     }
 
     /// Takes the next samples.
     pub fn extend(&mut self, mut samples: &[Complex64]) {
+        self.smooth.extend(samples);
         while !samples.is_empty() {
             let end = (self.length * (self.whole.len() + 1) as f64).round();
             let room = (end as u64).saturating_sub(self.seen).max(1);
@@ -340,13 +341,6 @@ impl Pieces {
                 }
             }
         }
-    }
-
-    /// The mean of each whole piece of which at least half the samples are there.
-    fn means(&self) -> Vec<Option<Complex64>> {
-        let half = 0.5 * self.length;
-        let there = |(mean, n): &(Complex64, u64)| (*n as f64 >= half).then_some(*mean);
-        self.whole.iter().map(there).collect()
     }
 
     /// The stretches of which at least half the samples are there: so many of them fill the record, each of as many

@@ -12,7 +12,7 @@ fn white() -> Grid {
         settling: 0.0,
         rate: 1.0,
         shape: Response::default().noise_shape(1.0).expect("short"),
-        whole: true,
+        known: f64::INFINITY,
     }
 }
 
@@ -252,4 +252,22 @@ fn a_drift_is_noticed() {
     // By construction, within rounding.
     assert!(((white + slow) / white / (wander.raised * wander.raised) - 1.0).abs() < 1e-12);
     assert!(wander.raised > 2.0, "{}", wander.raised);
+}
+
+/// A ripple of amplitude 20 at 0.37 cycles a sample, as a strong signal makes one behind a filter of one pole, is no slow line,
+/// though means over 16 or 32 samples hold up to 1/(PI*0.37*32) = 2.7 % of it, folded to where it is not, and noise of 1 in
+/// each part only sqrt(2/8000) = 0.016 in a line.
+#[test]
+fn a_fast_ripple_is_no_line_beside_the_signal() {
+    let mut random = ChaCha8Rng::seed_from_u64(12);
+    for turns in [0.37, 0.1493, 0.455] {
+        let record = (0..8000u32).map(|i| {
+            let (sin, cos) = libm::sincos(std::f64::consts::TAU * turns * f64::from(i));
+            let noise = Complex64::new(gauss(&mut random), gauss(&mut random));
+            Complex64::new(cos, sin) * 20.0 + noise + 3.0
+        });
+        let found = white().evaluate(&pieces(1.0, record), 8000, Method::Automatic);
+        let found = found.expect("enough");
+        assert_eq!((found.beside, found.wander), (None, Vec::new()), "{turns}");
+    }
 }
