@@ -205,7 +205,10 @@ pub(super) fn sweep(folder: &Path, settings: &Settings) -> Result<(), DemoError>
     let mut truth = common(title, settings);
     series(&mut truth, &wavelengths, &steps, &gains, &clocks);
     if let Some(point) = clipped {
-        truth.fault(point, "clipped: the gain was ten times too high");
+        truth.fault(
+            point,
+            "clipped: the gain was ten times too high; the level drifts against the clipped top, and the amplitude with it",
+        );
     }
     if let Some(point) = stopped {
         truth.fault(point, "the chopper stops half-way");
