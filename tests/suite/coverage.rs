@@ -191,7 +191,7 @@ fn white_noise_behind_any_chain_is_not_remarked_on() {
         chain(filter, "").replace("Average(of: \"smooth\"", &format!("Average(of: \"{slow}\""))
     };
     let band = r#""band": Filter(of: "ac", kind: Butterworth(order: 2, band: Pass(from: "165 Hz", to: "186 Hz"))),"#;
-    let before = chain(RC, "").replace("Mix(of: \"ac\"", &format!("Mix(of: \"band\""));
+    let before = chain(RC, "").replace("Mix(of: \"ac\"", "Mix(of: \"band\"");
     let decimated = format!(
         r#"{} "slow": Decimate(of: "smooth", to: "50 Hz"),"#,
         behind(BUTTERWORTH, "slow")

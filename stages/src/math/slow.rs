@@ -186,6 +186,11 @@ impl Waves {
         let (turns, size) = both
             .map(|t| (t, sum(&t)))
             .max_by(|a, b| a.1.total_cmp(&b.1))?;
+        // Of a line beyond the waves, what runs over into them is not where it is.
+        let mut beyond = (self.expected.len() + 1..=pieces.len()).map(|k| 0.5 * k as f64 / n);
+        if beyond.any(|t| sum(&t) > size || sum(&-t) > size) {
+            return None;
+        }
         let through = self.expected[place] / self.expected[0];
         Some(Beside {
             frequency: turns * per_second,

@@ -144,6 +144,16 @@ fn a_line_beside_is_found_where_it_is() {
         let loose = 4.0 * (2.0 / f64::from(n)).sqrt() + 0.12;
         assert!((found.amplitude - 2.0).abs() < loose, "{turns}: {found:?}");
     }
+    // What runs over into the waves of one beyond them is not where it is.
+    let beyond = |i: u32| {
+        let (sin, cos) = libm::sincos(TAU * 0.2563 * f64::from(i));
+        30.0 * Complex64::new(cos, sin) + normal(&mut random)
+    };
+    let pieces: Vec<_> = (0..n).map(beyond).map(Some).collect();
+    let waves = Waves::new(&pieces, &[1.0], 60, 0.1).expect("many");
+    let (_, chance) = waves.strongest().expect("waves");
+    assert!(chance < BESIDE, "{chance}");
+    assert_eq!(waves.beside(&pieces, 1.0), None);
     // Behind a gap it comes back at another phase, and a slow one is what wanders.
     let mut gap: Vec<_> = (0..n).map(|_| Some(normal(&mut random))).collect();
     gap[5] = None;

@@ -118,13 +118,12 @@ fn covariances_are_those_of_kept_samples() {
         let covariances = found.covariances(&shape, kept);
         let own = |k: i32| rate * (1.0 - a) / (1.0 + a) * libm::pow(a, f64::from(50 * k.abs()));
         let weight = |i: i32| spline(4, (f64::from(i) + 0.5) / length) / length;
-        for lag in 0..3usize {
-            let far = lag as i32 * length as i32;
+        for (lag, covariance) in (0..3).zip(covariances) {
+            let far = lag * length as i32;
             let pairs = (0..16).flat_map(|i| (0..16).map(move |j| (i, j)));
             let exact: f64 = pairs
                 .map(|(i, j)| weight(i) * weight(j) * own(i - j - far))
                 .sum();
-            let covariance = covariances[lag];
             let off = (covariance / exact - 1.0).abs();
             assert!(off < 5e-3, "{base} {lag}: {covariance} {exact}");
         }
