@@ -1,5 +1,6 @@
 //! A whole run: recordings in, one result file out.
 
+use std::collections::BTreeSet;
 use std::fmt;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::Ordering;
@@ -258,19 +259,15 @@ pub fn group(wiring: &Wiring, recordings: &[PathBuf]) -> Vec<(String, Vec<PathBu
         let first = recordings.first().map_or("entry".into(), |p| name(p));
         return vec![(first, recordings.to_vec())];
     }
-    let mut groups: Vec<(String, Vec<PathBuf>)> = Vec::new();
-    for path in recordings {
+    let mut taken = BTreeSet::new();
+    let mut entry = |path: &PathBuf| {
         let stem = name(path);
-        let taken = |n: &str| groups.iter().any(|(g, _)| g == n);
-        let unique = (2..).map(|k| format!("{stem}_{k}")).find(|n| !taken(n));
-        let entry = if taken(&stem) {
-            unique.unwrap_or(stem)
-        } else {
-            stem
-        };
-        groups.push((entry, vec![path.clone()]));
-    }
-    groups
+        let others = (2..).map(|k| format!("{stem}_{k}"));
+        let mut names = std::iter::once(stem.clone()).chain(others);
+        let entry = names.find(|n| taken.insert(n.clone())).unwrap_or(stem);
+        (entry, vec![path.clone()])
+    };
+    recordings.iter().map(&mut entry).collect()
 }
 
 /// Runs a recipe over recordings and writes the result file.

@@ -11,6 +11,7 @@ mod lane;
 mod monte_carlo;
 mod reading;
 mod slabs;
+mod threads;
 mod timings;
 mod trials;
 
@@ -35,6 +36,7 @@ use crate::value::Value;
 use lane::{Lane, LaneInput, LaneSink};
 pub use lane::{LaneError, LaneOutcome};
 pub use monte_carlo::{Curved, Drawn, FEWEST_TRIALS, MOST_NUMBERS, Numbers, Simulation, TRIALS};
+pub use threads::{MOST_THREADS, each, on_threads};
 pub use timings::{Share, Timings, peak_memory};
 
 /// Shared with whoever watches or stops a run.
@@ -687,23 +689,4 @@ impl Outcome {
     pub fn rows_of(&self, node: Node, port: usize) -> Rows {
         self.rows.get(&(node, port)).cloned().unwrap_or_default()
     }
-}
-
-/// Runs `work` on every item, on the current pool of threads; the results keep the order.
-pub fn each<T: Sync, R: Send>(items: &[T], work: impl Fn(&T) -> R + Sync + Send) -> Vec<R> {
-    items.par_iter().map(work).collect()
-}
-
-/// Most threads of a run; more would only wait for each other.
-pub const MOST_THREADS: usize = 512;
-
-/// Runs `work` on a pool of this many threads, at most [`MOST_THREADS`]; 0 means one per core.
-pub fn on_threads<R: Send>(
-    threads: usize,
-    work: impl FnOnce() -> R + Send,
-) -> Result<R, rayon::ThreadPoolBuildError> {
-    Ok(rayon::ThreadPoolBuilder::new()
-        .num_threads(threads.min(MOST_THREADS))
-        .build()?
-        .install(work))
 }
