@@ -95,7 +95,7 @@ What the numbers say, and what they do not:
   mean as much again and is in no part of it: intervals hold the truth less often than they say, as no look at a single point
   could tell; points that scatter by more than they state do (chi-square of `WeightedMean`).
 - Two means of the same samples behind different filters: difference, sum and ratio keep the limits.
-- Noise alone is remarked on at 0.1 % to 0.6 % of the points, by the rates that `Average` states for its tests.
+- White noise alone is remarked on at no more than 0.1 % of the points, by the rates that `Average` states for its tests.
 ";
 
 fn main() {
