@@ -111,6 +111,16 @@ impl Configured for Settings {
                 ),
                 "give it in the unit of the wave",
             );
+        } else if self.amplitude.is_celsius {
+            checker.error(
+                "amplitude",
+                Code::Unit,
+                format!(
+                    "expected an amplitude such as \"0.5 K\", found the temperature {}",
+                    self.amplitude.text
+                ),
+                "an amplitude is a difference, in K; the zero of °C is no part of one",
+            );
         }
         let f = clock.frequency.or(clock.expected);
         let f = f.map(|f| f * f64::from(self.ratio.0) / f64::from(self.ratio.1));
@@ -310,5 +320,18 @@ mod tests {
         let (found, _) = testing::check(&AddTone, text, &[], &flows(None));
         let codes: Vec<Code> = found.iter().map(|d| d.code).collect();
         assert_eq!(codes, [Code::Unit]);
+    }
+
+    /// 0.5 °C is the temperature 273.65 K, and no tone is meant to be as large as that.
+    #[test]
+    fn a_temperature_is_no_amplitude() {
+        let mut flows = flows(None);
+        flows[0].unit = Unit::parse("K").expect("a unit");
+        for (amplitude, codes) in [("0.5 °C", &[Code::Unit][..]), ("0.5 K", &[])] {
+            let text = format!(r#"AddTone(to: "x", follow: "c", amplitude: "{amplitude}")"#);
+            let (found, _) = testing::check(&AddTone, &text, &[], &flows);
+            let found: Vec<Code> = found.iter().map(|d| d.code).collect();
+            assert_eq!(found, codes, "{amplitude}");
+        }
     }
 }

@@ -278,8 +278,8 @@ fn in_answer(
     through: f64,
 ) -> Result<f64, String> {
     let value = match &amplitude.unit {
-        unit if unit.same_dimension(answer) => amplitude.value,
-        unit if unit.same_dimension(wave) => amplitude.value / through,
+        unit if unit.same_dimension(answer) => amplitude.difference(),
+        unit if unit.same_dimension(wave) => amplitude.difference() / through,
         _ => {
             return Err(format!(
                 "expected an amplitude in {answer} or {wave}, found `{}`",
