@@ -247,14 +247,14 @@ impl<'r> Job<'r> {
         }
     }
 
-    /// Whether a node needs all points of a sweep together, and not only its own one.
-    pub fn needs_all_points(&self, node: Node) -> bool {
+    /// By node: whether it needs all points of a sweep together, and not only its own one.
+    pub fn need_all_points(&self) -> Vec<bool> {
         let mut needs = vec![false; self.works.len()];
         for &node in &self.typed.graph.order {
             needs[node] = matches!(self.works[node], Some(Work::Series(_)))
                 || self.reads(node).iter().any(|&(source, _)| needs[source]);
         }
-        needs[node]
+        needs
     }
 
     fn ports(&self, node: Node) -> usize {

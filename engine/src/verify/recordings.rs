@@ -254,7 +254,7 @@ pub(crate) fn compare(
     let alone = wanted.and_then(|(output, point)| {
         let stage = crate::graph::split(output).0;
         let node = job.plan.names.iter().position(|name| name == stage)?;
-        (!job.needs_all_points(node)).then_some(point)
+        (!job.need_all_points()[node]).then_some(point)
     });
     for (set, recording) in job.sets.iter().zip(&entry.recordings) {
         if record.lineage.version > 1 && axis(&set.axis) != recording.axis {

@@ -100,28 +100,30 @@ impl Smooth {
         self.length
     }
 
+    /// Means of which all pieces are there.
+    fn count(&self) -> usize {
+        (self.sums.len() + 1).saturating_sub(SPAN)
+    }
+
     /// The means, of which one is missing that has less than half the weight of all samples.
     pub fn means(&self) -> Vec<Option<Complex64>> {
-        let whole = (self.sums.len() + 1).saturating_sub(SPAN);
         let half = 0.5 * self.length;
         let mean = |(sum, all): &Weighed| (*all >= half).then(|| sum / *all);
-        self.sums[..whole].iter().map(mean).collect()
+        self.sums[..self.count()].iter().map(mean).collect()
     }
 
     /// Waves of k half turns over all means that next to nothing folds on: those up to a quarter of the rate of means, since
     /// what folds there has a frequency of three quarters of it or more, of which (sin(x)/x)⁴, x = 3π/4, is left, 0.8 %. Means
     /// of single samples fold nothing.
     pub fn waves(&self) -> usize {
-        let means = (self.sums.len() + 1).saturating_sub(SPAN);
         match self.length < 2.0 {
-            true => means,
-            false => means / 2,
+            true => self.count(),
+            false => self.count() / 2,
         }
     }
 
     /// The covariances of means k apart, where noise of this shape comes at `rate`, as far as it remembers.
     pub fn covariances(&self, shape: &NoiseShape, rate: f64) -> Vec<f64> {
-        let means = (self.sums.len() + 1).saturating_sub(SPAN);
         let cells = self.length.round().clamp(1.0, CELLS);
         let cell = self.length / (cells * rate);
         let cells = cells as usize;
@@ -136,7 +138,7 @@ impl Smooth {
         };
         let products: Vec<f64> = (0..weights.len()).map(products).collect();
         let memory = (shape.memory() / cell).ceil() as usize + 1;
-        let lags = means.min(memory / cells + SPAN + 1);
+        let lags = self.count().min(memory / cells + SPAN + 1);
         let own = |k: usize| shape.covariance(cell, k as f64 * cell);
         let own: Vec<f64> = (0..(lags + SPAN) * cells).map(own).collect();
         let covariance = |lag: usize| {
