@@ -198,7 +198,9 @@ impl Index {
                 "choose another name",
             )),
         };
-        if check(read(&self.connection).map_err(|e| damaged(&path, &e))?)? {
+        // In one transaction: between two reads another process may make the tables.
+        let look = self.connection.transaction().and_then(|t| read(&t));
+        if check(look.map_err(|e| damaged(&path, &e))?)? {
             return Ok(());
         }
         let transaction = self

@@ -367,3 +367,23 @@ fn a_damaged_index_is_made_anew() {
     let (index, known) = Index::anew(&path).unwrap();
     assert!(index.runs().unwrap().is_empty() && known.is_empty());
 }
+
+/// Who looks while another one makes the tables sees none of them or all, never a part.
+#[test]
+fn an_index_may_be_made_by_several_at_once() {
+    for round in 0..50 {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("index.sqlite");
+        let start = std::sync::Barrier::new(8);
+        std::thread::scope(|scope| {
+            for _ in 0..8 {
+                scope.spawn(|| {
+                    start.wait();
+                    if let Err(e) = Index::open(&path) {
+                        panic!("round {round}: {e}");
+                    }
+                });
+            }
+        });
+    }
+}
