@@ -19,23 +19,26 @@ fi
 
 passed=0
 failed=0
+name=
 
 # mill EXIT RECIPE RECORDING... : runs a recipe, which must check without a warning; EXIT is the exit code
-# that is right.
+# that is right. Results have the name of the recipe, or that in `name`.
 mill() {
     expected=$1
     recipe=$2
     shift 2
-    echo "== $recipe"
+    name=${name:-$recipe}
+    echo "== $name"
     code=0
     "$bin/phasemill" run --strict "pipelines/library/$recipe.ron" "$@" \
-        --out "$results/$recipe.h5" --csv "$results/$recipe.csv" --overwrite || code=$?
+        --out "$results/$name.h5" --csv "$results/$name.csv" --overwrite || code=$?
     if [ "$code" = "$expected" ]; then
         passed=$((passed + 1))
     else
         failed=$((failed + 1))
-        echo "$recipe: expected exit code $expected, found $code" >&2
+        echo "$name: expected exit code $expected, found $code" >&2
     fi
+    name=
 }
 
 # plan FILE... : what a bench may expect of a recipe; it must not be refused.
@@ -73,6 +76,8 @@ echo "the point is named as failed, the others are in the results."
 mill 2 chopped-light "$out/weak-light-sweep.h5" --with blocked="$out/weak-light-blocked.h5"
 mill 0 starter "$out/weak-light-blocked.h5"
 mill 0 chopped-light-points "$out"/weak-light-points/*.h5 --wiring pipelines/library/points.wiring.ron
+name=chopped-light-record
+mill 0 chopped-light-points "$out/weak-light-record.h5" --wiring pipelines/library/record.wiring.ron
 mill 0 second-harmonic "$out/modulated-response.h5"
 mill 0 bridge-resistance "$out/bridge-sweep.h5"
 mill 0 two-tone "$out/two-tone.h5"

@@ -196,7 +196,7 @@ mod tests {
             assert_eq!(written.len(), recordings::ALL.len());
         }
         let (first, second) = (contents(&first.0), contents(&second.0));
-        assert_eq!(first.len(), 9 + 2 + 10);
+        assert_eq!(first.len(), 10 + 2 + 11);
         assert!(first == second, "the files differ");
     }
 

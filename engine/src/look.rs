@@ -4,7 +4,7 @@ use std::ops::{ControlFlow, Range};
 use std::path::Path;
 
 use crate::recipe::{Channel, RateOrigin, Wiring};
-use crate::store::{ChannelHeader, Counters, DatasetInfo, RecordingFile, StoreError};
+use crate::store::{ChannelHeader, Counters, Cutting, DatasetInfo, RecordingFile, StoreError};
 use crate::text::Name;
 
 /// Most samples of a channel that are read for a look.
@@ -39,14 +39,16 @@ pub struct ReferenceGuess {
     pub near_extremes: f64,
 }
 
-/// Looks at one dataset, with what a wiring says of it; `None` when it cannot be a channel.
+/// Looks at one dataset, with what a wiring says of it, as one record or cut into points; `None` when it cannot be a
+/// channel.
 pub fn look(
     file: &RecordingFile,
     dataset: &DatasetInfo,
     wiring: &Wiring,
+    cutting: Option<&Cutting>,
 ) -> Option<Result<ChannelLook, StoreError>> {
     let is_meant = |(name, channel): &&(Name, Channel)| match &channel.dataset {
-        Some(path) => path.trim_matches('/') == dataset.path.trim_matches('/'),
+        Some(path) => is_path(path, &dataset.path),
         None => name.text == dataset.path.trim_matches('/'),
     };
     let wired = wiring.channels.iter().find(is_meant);
@@ -63,10 +65,23 @@ pub fn look(
         rate: Some(RateOrigin::Stated(1.0)),
         ..channel
     };
-    let header = stated
+    let mut header = stated
         .or_else(|_| file.channel(&dataset.path, &per_sample, None))
         .ok()?;
+    // What was not recorded beside the channels is looked at as it is.
+    let points = wiring.points.as_ref();
+    let is_own = points.is_some_and(|(p, _)| p.datasets().any(|d| is_path(d, &dataset.path)));
+    if let Some(cutting) = cutting.filter(|_| has_rate && !is_own) {
+        let mut whole = header.clone();
+        if file.cut(&mut whole, cutting).is_ok() {
+            header = whole;
+        }
+    }
     Some(read(file, header, has_rate))
+}
+
+fn is_path(one: &str, other: &str) -> bool {
+    one.trim_matches('/') == other.trim_matches('/')
 }
 
 /// Hands on the samples of some points, block by block, in SI units, NaN where one is missing, until `take`
@@ -81,9 +96,10 @@ pub fn stream(
     counters: &mut Counters,
     mut take: impl FnMut(u64, u64, &[f64]) -> ControlFlow<()>,
 ) -> Result<(), StoreError> {
-    let reader = file.reader(header)?;
     let mut block = vec![0.0; crate::plan::BLOCK];
     for point in points.start..points.end.min(header.points) {
+        let header = header.of_point(point)?;
+        let reader = file.reader(&header)?;
         let mut start = 0;
         while start < header.samples {
             let length = (header.samples - start).min(block.len() as u64) as usize;
@@ -172,6 +188,15 @@ fn guess(samples: &[f64], rate: f64) -> Option<ReferenceGuess> {
         spread,
         near_extremes: near as f64 / finite().count().max(1) as f64,
     })
+}
+
+/// Where the points of a recording are, if the wiring says that they are parts of one record.
+///
+/// # Errors
+/// [`StoreError`] when what says so is missing or makes no sense.
+pub fn cutting(file: &RecordingFile, wiring: &Wiring) -> Result<Option<Cutting>, StoreError> {
+    let points = wiring.points.as_ref();
+    points.map(|(points, _)| file.cutting(points)).transpose()
 }
 
 /// Opens a recording for a look.

@@ -1,13 +1,17 @@
 //! A recipe and a wiring as written: names, settings and places, nothing computed yet.
 
+mod wiring;
+
 use std::sync::Arc;
 
 use crate::constant::Constant;
-use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText, nearest};
+use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText};
 use crate::flow::{Flow, Port};
 use crate::stage::{Checker, Configured, Fault, Registry, Stage, Work};
 use crate::text::{Described, FlowName, Name, Piece, Range, Reader, any_quantity};
 use crate::units::Unit;
+
+pub use wiring::{Axis, Channel, Marker, Origin, Points, RateOrigin, Wiring};
 
 /// Most stages, inputs or results that a recipe may have.
 pub const MOST_STAGES: usize = 2000;
@@ -119,130 +123,6 @@ pub struct StageEntry {
     pub place: Place,
     /// Whether its settings could be read.
     pub usable: bool,
-}
-
-/// Where a value about a channel is found.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Origin {
-    /// Stated in the text: a number in the channel's unit, or a quantity.
-    Stated(Constant),
-    /// In an attribute of the dataset, or else of the file's root.
-    Attribute(String),
-}
-
-/// Where the sample rate is found.
-#[derive(Clone, Debug, PartialEq)]
-pub enum RateOrigin {
-    /// Stated, in Hz.
-    Stated(f64),
-    /// In an attribute, in Hz.
-    Attribute(String),
-    /// From a dataset of sample times.
-    Times(String),
-}
-
-/// How a dataset becomes a channel. What is not stated is looked for in the attributes `sample_rate`,
-/// `units`, `scale`, `offset`, `full_scale` and `axis`.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Channel {
-    /// Path of the dataset; by default the role's name at the root.
-    pub dataset: Option<String>,
-    /// Sample rate.
-    pub rate: Option<RateOrigin>,
-    /// Unit of the scaled values.
-    pub unit: Option<Unit>,
-    /// Units per code.
-    pub scale: Option<Origin>,
-    /// Value of code zero, in the unit.
-    pub offset: Option<Origin>,
-    /// Largest absolute scaled value that the converter can give, in the unit.
-    pub full_scale: Option<Origin>,
-    /// Code that stands for a missing sample.
-    pub missing: Option<f64>,
-    /// Where the text states it, if it does.
-    pub place: Option<Place>,
-}
-
-/// Where the sweep axis of a set of points is found.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Axis {
-    /// A dataset with one value per point.
-    Dataset(String),
-    /// An attribute of each file, which then is one point.
-    Attribute(String),
-}
-
-/// Which datasets play which role in a set-up.
-#[derive(Clone, Debug, Default)]
-pub struct Wiring {
-    /// Channels by role.
-    pub channels: Vec<(Name, Channel)>,
-    /// The sweep axis.
-    pub axis: Option<Axis>,
-    /// The text, when there is one.
-    pub source: Option<Arc<SourceText>>,
-}
-
-impl Channel {
-    fn read(r: &mut Reader<'_>, piece: &Piece) -> Self {
-        let unit = r
-            .setting("unit", "unit of the scaled values")
-            .optional()
-            .and_then(|s| unit(s.text_at()));
-        Channel {
-            dataset: r
-                .setting("dataset", "path of the dataset")
-                .optional()
-                .map(|s| s.text()),
-            rate: r
-                .setting("rate", "where the sample rate is found")
-                .optional()
-                .and_then(|s| {
-                    s.choice(|c| {
-                        c.variant("Stated", "the rate itself", |r| {
-                            RateOrigin::Stated(
-                                r.setting("", "sample rate").quantity("Hz", Range::Positive),
-                            )
-                        })
-                        .variant("Attribute", "an attribute, in Hz", |r| {
-                            RateOrigin::Attribute(r.setting("", "name of the attribute").text())
-                        })
-                        .variant(
-                            "Times",
-                            "a dataset of sample times",
-                            |r| RateOrigin::Times(r.setting("", "path of the dataset").text()),
-                        );
-                    })
-                }),
-            scale: origin(r, "scale", "units per code"),
-            offset: origin(r, "offset", "value of code zero"),
-            full_scale: origin(
-                r,
-                "full_scale",
-                "largest absolute value the converter can give",
-            ),
-            missing: r
-                .setting("missing", "code that stands for a missing sample")
-                .optional()
-                .map(|s| s.number(Range::Any)),
-            unit: unit.and_then(|u| u.map_err(|d| r.report(d)).ok()),
-            place: Some(piece.place()),
-        }
-    }
-}
-
-fn origin(r: &mut Reader<'_>, name: &'static str, doc: &'static str) -> Option<Origin> {
-    r.setting(name, doc).optional().and_then(|s| {
-        s.choice(|c| {
-            c.variant("Stated", "the value itself", |r| {
-                let doc = "a number in the channel's unit, or a quantity";
-                Origin::Stated(r.setting("", doc).factor())
-            })
-            .variant("Attribute", "an attribute, in the channel's unit", |r| {
-                Origin::Attribute(r.setting("", "name of the attribute").text())
-            });
-        })
-    })
 }
 
 /// A unit, where its text is given.
@@ -547,110 +427,6 @@ impl Input {
             smallest,
             level,
             largest,
-        }
-    }
-}
-
-impl Wiring {
-    /// Reads a wiring.
-    pub fn parse(name: &str, text: &str) -> (Wiring, Diagnostics) {
-        let mut diagnostics = Diagnostics::default();
-        let source = Arc::new(SourceText {
-            name: name.into(),
-            text: text.into(),
-        });
-        let whole = match Piece::whole(source.clone()) {
-            Ok(whole) => whole,
-            Err(diagnostic) => {
-                diagnostics.push(diagnostic);
-                return (Wiring::default(), diagnostics);
-            }
-        };
-        let help = "name the recipe first and give a wiring with `--wiring FILE`";
-        if !expect_text(&whole, "Wiring", help, &mut diagnostics) {
-            return (Wiring::default(), diagnostics);
-        }
-        let ((entries, axis), found) = Reader::read(&whole, &[], |r| {
-            let entries = r
-                .setting("channels", "channels by role")
-                .default("{}")
-                .entries();
-            let axis = r
-                .setting("axis", "where the sweep axis is found")
-                .optional()
-                .and_then(|s| {
-                    s.choice(|c| {
-                        c.variant("Dataset", "a dataset with one value per point", |r| {
-                            Axis::Dataset(r.setting("", "path of the dataset").text())
-                        })
-                        .variant(
-                            "Attribute",
-                            "an attribute of each file, which then is one point",
-                            |r| Axis::Attribute(r.setting("", "name of the attribute").text()),
-                        );
-                    })
-                });
-            (entries, axis)
-        });
-        diagnostics.extend(found.diagnostics);
-        let channels = entries
-            .into_iter()
-            .map(|(name, piece)| {
-                if !expect_name(&piece, "Channel", &mut diagnostics) && piece.name().is_none() {
-                    return (name, Channel::default());
-                }
-                let (channel, found) = Reader::read(&piece, &[], |r| Channel::read(r, &piece));
-                diagnostics.extend(found.diagnostics);
-                (name, channel)
-            })
-            .collect();
-        (
-            Wiring {
-                channels,
-                axis,
-                source: Some(source),
-            },
-            diagnostics,
-        )
-    }
-
-    /// Warns of a role that may be a slip: the recipe does not have it, but one that is not wired and
-    /// spelt alike. Other roles may be for other recipes.
-    pub fn check_roles(&self, recipe: &Recipe, diagnostics: &mut Diagnostics) {
-        let wired = |role: &str| self.channels.iter().any(|(n, _)| n.text == role);
-        let roles = || recipe.inputs.iter().map(|i| i.name.text.as_str());
-        for (name, _) in self
-            .channels
-            .iter()
-            .filter(|(n, _)| !roles().any(|r| r == n.text))
-        {
-            if let Some(meant) = nearest(&name.text, roles().filter(|role| !wired(role))) {
-                let message = format!("the recipe has no input `{}`", name.text);
-                let place = Some(name.place.clone());
-                let warning = Diagnostic::warning(Code::Unused, place, message);
-                diagnostics.push(warning.help(format!("did you mean `{meant}`?")));
-            }
-        }
-    }
-
-    /// The channel for an input: what the wiring says, and for what it leaves out, what the recipe says.
-    pub fn channel(&self, input: &Input) -> Channel {
-        let wired = self
-            .channels
-            .iter()
-            .find(|(n, _)| n.text == input.name.text)
-            .map(|(_, c)| c.clone());
-        let own = input.channel.clone();
-        let wired = wired.unwrap_or_default();
-        Channel {
-            dataset: wired.dataset.or(own.dataset),
-            rate: wired.rate.or(own.rate),
-            unit: wired.unit,
-            scale: wired.scale.or(own.scale),
-            offset: wired.offset.or(own.offset),
-            full_scale: wired.full_scale.or(own.full_scale),
-            missing: wired.missing.or(own.missing),
-            place: wired.place.or(own.place),
         }
     }
 }

@@ -1,7 +1,9 @@
 //! The recordings of a run: which files make up one set of points, and what their headers say.
 
 pub(crate) mod paired;
+pub(crate) mod uneven;
 
+use std::borrow::Cow;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
@@ -154,14 +156,14 @@ impl RecordingSet {
     }
 
     /// What the usable files say together of one input: the first header, with the shortest length and
-    /// the points of all files. Gaps in the sample times are those of a single file only: where there are
-    /// several, each point has its own.
+    /// the points of all files. Gaps in the sample times are those of a single file with points in rows only: otherwise
+    /// each point has its own.
     pub fn header(&self, input: usize) -> Option<ChannelHeader> {
         let mut headers = self.contents().filter_map(|c| c.headers[input].as_ref());
         let first = headers.next()?.clone();
         let samples = headers.map(|h| h.samples).fold(first.samples, u64::min);
         let points = self.points().len() as u64;
-        let alone = self.files.len() == 1;
+        let alone = self.files.len() == 1 && !first.is_cut();
         Some(ChannelHeader {
             samples,
             points,
@@ -175,7 +177,7 @@ impl RecordingSet {
     pub fn longest(&self, input: usize) -> u64 {
         self.contents()
             .filter_map(|c| c.headers[input].as_ref())
-            .map(|h| h.samples)
+            .map(ChannelHeader::longest)
             .max()
             .unwrap_or(0)
     }
@@ -221,6 +223,16 @@ impl RecordingSet {
             );
         }
         for file in &self.files {
+            let headers = file.content.iter().flat_map(|c| &c.headers);
+            if let Some(beyond) = headers.flatten().find_map(ChannelHeader::beyond) {
+                let message = format!("expected points within the record, found {beyond}");
+                let help = "correct what says where points are; the others will be done";
+                diagnostics.push(
+                    Diagnostic::warning(Code::OutOfRange, None, message)
+                        .note(format!("in {}", file.path.display()))
+                        .help(help),
+                );
+            }
             let Some(axis) = file.content.as_ref().ok().and_then(|c| c.axis.as_ref()) else {
                 continue;
             };
@@ -268,6 +280,22 @@ impl FileContent {
         })
     }
 
+    /// The headers of one point.
+    ///
+    /// # Errors
+    /// [`StoreError::Unfit`] where it goes beyond the end of a record.
+    pub fn of_point(&self, within: u64) -> Result<Cow<'_, [Option<ChannelHeader>]>, StoreError> {
+        if !self.headers.iter().flatten().any(ChannelHeader::is_cut) {
+            return Ok(Cow::Borrowed(&self.headers));
+        }
+        let of_channel = |header: &Option<ChannelHeader>| match header {
+            Some(header) => Ok(Some(header.of_point(within)?.into_owned())),
+            None => Ok(None),
+        };
+        let headers: Result<Vec<_>, _> = self.headers.iter().map(of_channel).collect();
+        headers.map(Cow::Owned)
+    }
+
     /// Headers of the inputs, points and axis of a file; or all that is wrong with them.
     fn headers(
         file: &RecordingFile,
@@ -279,6 +307,13 @@ impl FileContent {
         let mut points: Option<(u64, String)> = None;
         let mut axis = None;
         let mut faults = Vec::new();
+        let cut = wiring.points.as_ref().filter(|_| name.is_empty());
+        let cutting = cut.map(|(points, place)| (file.cutting(points), place));
+        let cutting = match cutting {
+            Some((Err(error), place)) => return Err(vec![(error, Some(place.clone()))]),
+            Some((Ok(cutting), place)) => Some((cutting, place)),
+            None => None,
+        };
         for input in &recipe.inputs {
             if input.recording != name {
                 headers.push(None);
@@ -290,7 +325,15 @@ impl FileContent {
                 &wiring.channel(input),
                 input.unit.as_ref(),
             );
-            let header = header.map_err(&mut fault).ok();
+            let mut header = header.map_err(&mut fault).ok();
+            if let (Some(whole), Some((cutting, place))) = (&mut header, &cutting)
+                && let Err(error) = file.cut(whole, cutting)
+            {
+                faults.push((error, Some((*place).clone())));
+                headers.push(None);
+                continue;
+            }
+            let mut fault = |error| faults.push((error, Some(wired(wiring, input).clone())));
             match (&points, &header) {
                 (_, None) => {}
                 (Some((count, dataset)), Some(header)) if *count != header.points => {
@@ -306,6 +349,7 @@ impl FileContent {
                 (None, Some(header)) => {
                     let along = wiring.axis.as_ref().filter(|_| name.is_empty());
                     axis = file.axis(along, header).map_err(fault).ok().flatten();
+                    axis = axis.or_else(|| beginnings(header));
                     points = Some((header.points, header.dataset.clone()));
                 }
             }
@@ -317,6 +361,15 @@ impl FileContent {
             false => Err(faults),
         }
     }
+}
+
+/// The axis of points that were cut from a record and have no other: the times at which they begin.
+fn beginnings(header: &ChannelHeader) -> Option<AxisValues> {
+    header.is_cut().then(|| AxisValues {
+        name: "begin".into(),
+        unit: "s".into(),
+        values: header.beginnings(),
+    })
 }
 
 /// Where a text says which dataset an input is: in the wiring, or else in the recipe.

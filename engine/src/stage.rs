@@ -154,6 +154,10 @@ pub struct SeriesAxis {
 
 /// Works on samples. Any cutting of the samples into slices must give the same bits.
 pub trait Kernel: Send {
+    /// The first sample of the point is at this place of the record that it was cut from, in samples of the inputs, which
+    /// need not be whole. Comes before all others, where there is such a record. By default it does not matter.
+    fn begin(&mut self, _place: f64) {}
+
     /// Takes the next slice of every input, all of the same length, and appends to the outputs.
     fn run(&mut self, inputs: &[Samples<'_>], outputs: &mut [Buffer]) -> Result<(), Fault>;
 

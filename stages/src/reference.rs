@@ -61,7 +61,7 @@ impl Stage for Reference {
          deg*d| from the zero crossings of its fundamental (Fourier series). A clock that slips by a part of a \
          cycle from one period or block to the next, and then goes on as before, is told of, and its frequency, spread and \
          jitter are those of the stretches between slips. `Stated`: a frequency and phase, counted \
-         exactly. `Free`: one frequency fitted to the signal itself by a four-parameter sine fit (IEEE Std 1057); \
+         exactly; through all points that are cut from one record. `Free`: one frequency fitted to the signal itself by a four-parameter sine fit (IEEE Std 1057); \
          the fitted sine then has phase zero. Beside the clock there are the frequency with its uncertainty, its \
          spread from period to period (from block to block for a sine), the jitter of an edge or block against \
          the line through its neighbours, and the numbers of missing and of extra pulses."
@@ -133,7 +133,7 @@ impl Stage for Reference {
                     .setting("frequency", "the frequency")
                     .quantity("Hz", Range::Positive),
                 phase: r
-                    .setting("phase", "phase at the first sample")
+                    .setting("phase", "phase at the first sample of the point, or of the record that it was cut from")
                     .default("\"0 deg\"")
                     .quantity("deg", Range::Any)
                     / TAU,

@@ -37,6 +37,10 @@ pub const ALL: &[Recording] = &[
         write: weak_light::points,
     },
     Recording {
+        name: "weak-light-record",
+        write: weak_light::record,
+    },
+    Recording {
         name: "modulated-response",
         write: modulated::write,
     },

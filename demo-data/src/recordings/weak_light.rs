@@ -1,5 +1,5 @@
 //! Weak light through a chopper: photocurrent of an invented dye film against wavelength, the same with
-//! the beam blocked, and a few points in a file each.
+//! the beam blocked, a few points in a file each, and some in one record.
 
 use std::fs;
 use std::path::Path;
@@ -24,10 +24,14 @@ const NOISE: Spectrum = Spectrum {
     ratio: 10.0,
 };
 
-/// Seeds of the three recordings.
+/// Seeds of the recordings.
 const SWEEP: u16 = 1;
 const BLOCKED: u16 = 2;
 const POINTS: u16 = 3;
+const RECORD: u16 = 11;
+
+/// Time in seconds that the monochromator takes from one wavelength to the next.
+const MOVE: f64 = 0.4;
 
 /// The photocurrent's full step in A at a wavelength in nm: two bands on a small background.
 fn full_step(wavelength: f64) -> f64 {
@@ -76,6 +80,11 @@ impl Bench {
     }
 
     fn take(&self, settings: &Settings) -> Taken {
+        self.take_of(settings, |_| self.step)
+    }
+
+    /// With a step that depends on the sample.
+    fn take_of(&self, settings: &Settings, step: impl Fn(usize) -> f64) -> Taken {
         let normals = |channel| Normals::new(settings, self.recording, self.point, channel);
         let seconds = self.seconds();
         let clock = self.clock(settings);
@@ -97,9 +106,9 @@ impl Bench {
 
         let mut detector = Vec::with_capacity(self.samples);
         let mut chopper = Vec::with_capacity(self.samples);
-        for time in times(self.samples, RATE) {
+        for (sample, time) in times(self.samples, RATE).enumerate() {
             let phase = clock.phase(time);
-            let light = self.step * self.gain * trapezoid(phase + PHASE / 360.0, FLANK);
+            let light = step(sample) * self.gain * trapezoid(phase + PHASE / 360.0, FLANK);
             let pick_up = PICK_UP * sine(phase, PICK_UP_PHASE);
             let drifting = drift * time / seconds + 4e-3 * sine(0.06 * time, 0.0);
             let disturbed = on * (drifting + hum.at(time) + noise.draw());
@@ -277,6 +286,55 @@ pub(super) fn points(folder: &Path, settings: &Settings) -> Result<(), DemoError
     let gains = vec![TRANSIMPEDANCE; wavelengths.len()];
     series(&mut truth, &wavelengths, &steps, &gains, &clocks);
     truth.write(&folder.join("weak-light-points.truth.json"))
+}
+
+/// Wavelengths from 420 nm to 660 nm in one record, with a marker that is high while the monochromator stands.
+pub(super) fn record(folder: &Path, settings: &Settings) -> Result<(), DemoError> {
+    let title = "Photocurrent of a dye film, light chopped, in one record";
+    let wavelengths = evenly(420.0, 660.0, settings.points(9));
+    let (stand, pause) = (settings.samples(2.0, RATE), settings.samples(MOVE, RATE));
+    let turn = stand + pause;
+    let samples = pause + wavelengths.len() * turn;
+    // The record begins and ends on the way; a wavelength stands `stand` samples from `pause` of its turn on.
+    let at = |sample: usize| {
+        let (point, within) = (sample / turn, sample % turn);
+        let last = wavelengths.len() - 1;
+        let (from, to) = (
+            wavelengths[point.saturating_sub(1).min(last)],
+            wavelengths[point.min(last)],
+        );
+        from + (to - from) * (within as f64 / pause as f64).min(1.0)
+    };
+    let stands = |sample: usize| sample / turn < wavelengths.len() && sample % turn >= pause;
+    let taken = Bench {
+        recording: RECORD,
+        point: 0,
+        samples,
+        step: 0.0,
+        gain: TRANSIMPEDANCE,
+        stops: false,
+    }
+    .take_of(settings, |sample| full_step(at(sample)));
+    let marker: Vec<f64> = (0..samples)
+        .map(|k| if stands(k) { 5.0 } else { 0.0 })
+        .collect();
+    let recording = Recording::create(&folder.join("weak-light-record.h5"), title)?;
+    recording.numbers("/scan/wavelength", "nm", &wavelengths)?;
+    let [detector, chopper] = channels();
+    recording.channel(&detector, &taken.detector)?;
+    recording.channel(&chopper, &taken.chopper)?;
+    recording.channel(&Channel::volts("/scan/stands", Codes::Int16, RATE), &marker)?;
+    let steps: Vec<f64> = wavelengths.iter().map(|w| full_step(*w)).collect();
+    let count = wavelengths.len();
+    let mut truth = common(title, settings);
+    series(
+        &mut truth,
+        &wavelengths,
+        &steps,
+        &vec![TRANSIMPEDANCE; count],
+        &vec![taken.frequency; count],
+    );
+    truth.write(&folder.join("weak-light-record.truth.json"))
 }
 
 #[cfg(test)]

@@ -101,13 +101,15 @@ pub struct Timed<'g> {
     pub group: &'g Group,
     /// The clock, where it is found in the samples.
     pub phases: Option<Arc<dyn Phases>>,
+    /// Place of the first sample in the record that the point was cut from, on which a steady clock goes on.
+    pub begins: u64,
 }
 
 impl Timed<'_> {
     /// What a sample is multiplied by.
     pub(super) fn turn(&self, sample: u64) -> Complex64 {
         match (&self.group.mixing, &self.phases) {
-            (Mixing::Steady(cycles), _) => turn(cycles(sample)),
+            (Mixing::Steady(cycles), _) => turn(cycles(self.begins + sample)),
             (Mixing::Found(n, m), Some(phases)) => {
                 turn(harmonic(phases.line(sample).phase, *n, *m))
             }

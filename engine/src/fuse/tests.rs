@@ -76,6 +76,7 @@ fn run(group: &Group, x: &[f64], slice: usize, less_mean: bool) -> Vec<Vec<Compl
     let timed = Timed {
         group,
         phases: None,
+        begins: 0,
     };
     let mut followings: Vec<Following<'_>> = (0..group.chains.len())
         .map(|chain| Following::new(&timed, chain, less_mean))

@@ -300,6 +300,7 @@ fn input(job: &Job<'_>, outcome: &Outcome, node: usize) -> Node {
         full_scale: h.full_scale,
         points: h.points,
         length: h.samples,
+        cuts: h.cuts.iter().map(|c| (c.first, c.length)).collect(),
         samples: digest_of(samples),
         points_in_text: Vec::new(),
         dataset: h.dataset,
@@ -389,6 +390,9 @@ pub fn said_of(recipe: &Recipe, wiring: &Wiring) -> Vec<String> {
     }
     if let Some(axis) = &wiring.axis {
         lines.push(format!("wiring of the axis: {axis:?}"));
+    }
+    if let Some((points, _)) = &wiring.points {
+        lines.push(format!("wiring of the points: {}", points.canonical()));
     }
     lines
 }

@@ -5,6 +5,7 @@ use super::alike::{Alike, main_first};
 use super::findings::{is_clipped, point_of};
 use super::told::in_si;
 use super::{Chosen, ConstantFacts, Entry, FlowFacts, Lineage, Node};
+use crate::diagnostic::counted;
 use crate::run::Job;
 use crate::stage::Told;
 use crate::units::{Quantity, Unit, format_quantity};
@@ -179,8 +180,8 @@ fn named(sentence: &str, name: &str, wanted: &[&Node], chosen: &[Chosen<'_>]) ->
     }
 }
 
-/// Rate, samples per point, points and recording of a channel.
-type Form<'n> = (f64, u64, u64, &'n str);
+/// Rate, samples per point, points and recording of a channel, and how its points were cut.
+type Form<'n> = (f64, u64, u64, &'n str, &'n [(u64, u64)]);
 
 /// What was recorded: channels of one rate and length share a sentence.
 fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
@@ -192,6 +193,7 @@ fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
             input.length,
             input.points,
             input.recording.as_str(),
+            input.cuts.as_slice(),
         );
         let unit = match input.unit.as_str() {
             "" | "1" => String::new(),
@@ -209,32 +211,46 @@ fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
             .and_then(|r| r.axis.as_ref())
             .map(|a| format!(" of the axis \"{}\"", a.name))
     };
-    let sentence = |((rate, length, points, recording), channels): (Form<'_>, Vec<String>)| {
-        let of = match recording {
-            "" => String::new(),
-            name => format!(" of the recording \"{name}\""),
+    let sentence =
+        |((rate, length, points, recording, cuts), channels): (Form<'_>, Vec<String>)| {
+            let of = match recording {
+                "" => String::new(),
+                name => format!(" of the recording \"{name}\""),
+            };
+            let what = match channels.as_slice() {
+                [one] => format!("The channel {one}{of} was recorded"),
+                all => format!("The channels {}{of} were recorded", joined(all)),
+            };
+            if rate == 0.0 {
+                return format!("{what}.");
+            }
+            let along = axis(recording).unwrap_or_default();
+            let time = duration(length as f64 / rate);
+            let longest = cuts.iter().map(|(_, length)| *length).max();
+            let longest = longest.filter(|longest| *longest > length);
+            let longest_time = longest.map(|length| duration(length as f64 / rate));
+            let rate = match rate < 1.0 {
+                true => format!("with one sample every {}", duration(1.0 / rate)),
+                false => format!("at {}", stated(rate, "Hz")),
+            };
+            if !cuts.is_empty() {
+                let samples = match longest.zip(longest_time) {
+                    None => format!("{length} samples ({time})"),
+                    Some((longest, its)) => {
+                        format!("{length} to {longest} samples ({time} to {its})")
+                    }
+                };
+                let points = counted(points, "point");
+                return format!(
+                    "{what} {rate} in one go and cut into {points}{along} of {samples}."
+                );
+            }
+            let points = match points {
+                1 => String::new(),
+                n => format!(" at each of {n} points{along}"),
+            };
+            format!("{what} {rate}, {length} samples ({time}){points}.")
         };
-        let what = match channels.as_slice() {
-            [one] => format!("The channel {one}{of} was recorded"),
-            all => format!("The channels {}{of} were recorded", joined(all)),
-        };
-        if rate == 0.0 {
-            return format!("{what}.");
-        }
-        let points = match points {
-            1 => String::new(),
-            n => format!(
-                " at each of {n} points{}",
-                axis(recording).unwrap_or_default()
-            ),
-        };
-        let time = duration(length as f64 / rate);
-        let rate = match rate < 1.0 {
-            true => format!("with one sample every {}", duration(1.0 / rate)),
-            false => format!("at {}", stated(rate, "Hz")),
-        };
-        format!("{what} {rate}, {length} samples ({time}){points}.")
-    };
     groups.into_iter().map(sentence).collect()
 }
 

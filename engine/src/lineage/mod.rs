@@ -314,8 +314,11 @@ pub struct InputFacts {
     pub start_time: Option<String>,
     /// Points.
     pub points: u64,
-    /// Samples per point: of the shortest file.
+    /// Samples per point: of the shortest one.
     pub length: u64,
+    /// Of points that were cut from one record: the first sample of each, and how many it has.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub cuts: Vec<(u64, u64)>,
     /// BLAKE3 of the table of the hashes of the points' samples.
     pub samples: String,
     /// In version 1: the hash of each point; later these are in the table.

@@ -263,14 +263,22 @@ impl<'r> Teller<'r> {
         let entry = self.chosen.entry;
         self.text += &format!("{pad}     dataset {}, {}\n", input.dataset, input.stored);
         // What is not stated decides nothing that a reader could look up.
-        let stated = |part: &&str| !part.ends_with(" None") && !part.ends_with(" []");
+        let stated = |part: &&str| {
+            !part.ends_with(" None") && !part.ends_with(" []") && !part.starts_with("cut ")
+        };
         let header: Vec<&str> = input.header.split("; ").filter(stated).collect();
         self.text += &format!("{pad}     {}\n", header.join("; "));
-        let range = match input.length {
+        let cut = self.chosen.point.and_then(|p| input.cuts.get(p as usize));
+        let (begin, length) = cut.copied().unwrap_or((0, input.length));
+        if !input.cuts.is_empty() {
+            self.text += &format!("{pad}     its points were cut from one record\n");
+        }
+        let range = match length {
             0 => String::new(),
             length => {
                 let first = (self.chosen.output.from * input.rate).ceil() as u64;
-                format!("samples {} to {}", first.min(length - 1), length - 1)
+                let first = begin + first.min(length - 1);
+                format!("samples {first} to {}", begin + length - 1)
             }
         };
         let Some(point) = self.chosen.point else {

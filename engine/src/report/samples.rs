@@ -351,7 +351,7 @@ impl Again<'_, '_> {
         let Some(header) = &content.headers[input] else {
             return Ok(None);
         };
-        let mut thinner = Thinner::new(header.samples, self.most);
+        let mut thinner = Thinner::new(header.of_point(place.within)?.samples, self.most);
         let points = place.within..place.within + 1;
         look::stream(
             &content.file,

@@ -458,6 +458,7 @@ fn header(role: &str, facts: &InputFacts, has_axis: bool) -> ChannelHeader {
         file: Default::default(),
         dataset: facts.dataset.clone(),
         two_dimensional: facts.points > 1,
+        row: facts.length,
         points: facts.points,
         samples: facts.length,
         rate: facts.rate,
@@ -470,7 +471,10 @@ fn header(role: &str, facts: &InputFacts, has_axis: bool) -> ChannelHeader {
         stored: facts.stored.clone(),
         layout: String::new(),
         start_time: facts.start_time.clone(),
+        first_time: 0.0,
+        begins: 0,
         stretches: Vec::new(),
+        cuts: [].into(),
         has_axis,
     }
 }

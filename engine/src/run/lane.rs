@@ -350,7 +350,12 @@ impl<'l> Lane<'l> {
                 continue;
             }
             match &self.job.works[node] {
-                Some(Work::Stream(make)) => states[node] = State::Runs(make()),
+                Some(Work::Stream(make)) => {
+                    let mut kernel = make();
+                    let place = (self.job.reads(node).iter()).find_map(|read| self.place(*read));
+                    place.into_iter().for_each(|place| kernel.begin(place));
+                    states[node] = State::Runs(kernel);
+                }
                 Some(Work::Survey(make)) if plan.looks(node, pass) => {
                     memory.surveys[node] = Some(make());
                 }
@@ -369,6 +374,15 @@ impl<'l> Lane<'l> {
             }
         }
         states
+    }
+
+    /// The place of a flow's first sample in the record that the point was cut from, in samples of the flow; `None` where
+    /// there is no such record.
+    fn place(&self, (node, port): (Node, usize)) -> Option<f64> {
+        let mut headers = self.inputs.iter().flatten().map(|input| input.header);
+        let header = headers.find(|header| header.begins > 0)?;
+        let rate = self.job.typed.flow(node, port)?.rate?;
+        Some(header.begins as f64 * (rate / header.rate))
     }
 
     /// Whether the node depends on the recording that this lane reads.

@@ -22,14 +22,14 @@ use rayon::prelude::*;
 
 use crate::cache::{Attached, LaneSource, Visit, Way};
 use crate::check::Typed;
-use crate::diagnostic::{Code, Diagnostic, Diagnostics, Severity};
+use crate::diagnostic::{Code, Diagnostic, Diagnostics};
 use crate::flow::{Buffer, Flow, Kind};
 use crate::fuse::{self, Shared};
 use crate::graph::Node;
 use crate::joint::Joint;
 use crate::plan::{Plan, Scope, plan, prepare};
 use crate::recipe::Recipe;
-use crate::recordings::{FileContent, PointPlace, RecordingSet, paired};
+use crate::recordings::{PointPlace, RecordingSet, paired, uneven};
 use crate::stage::{PointWork, SeriesAxis, Work};
 use crate::store::{ChannelHeader, Rows, SampleSink, StoreError};
 use crate::value::Value;
@@ -142,46 +142,6 @@ pub struct Sink {
     pub sink: SampleSink,
 }
 
-/// Warns of files of a set whose channels do not fit each other as those of the set do: their points will
-/// fail, and the others will not.
-fn uneven_files<'h>(
-    recipe: &Recipe,
-    sets: &'h [RecordingSet],
-    joint: impl Fn(&str) -> Option<&'h ChannelHeader>,
-    diagnostics: &mut Diagnostics,
-) {
-    let several = sets.iter().filter(|s| s.files.len() > 1);
-    let files = several.flat_map(|s| &s.files);
-    for (path, content) in files.filter_map(|f| Some((&f.path, f.content.as_ref().ok()?))) {
-        let mut lengths = content.headers.iter().flatten().map(|h| h.samples);
-        let first = lengths.next();
-        if lengths.all(|n| Some(n) == first) {
-            continue;
-        }
-        let own = |role: &str| {
-            let input = recipe.inputs.iter().position(|i| i.name.text == role)?;
-            content.headers.get(input)?.as_ref().or_else(|| joint(role))
-        };
-        let mut found = Diagnostics::default();
-        crate::check::check(recipe, own, &mut found);
-        let faults = found
-            .iter()
-            .filter(|d| d.code == Code::Rate && d.severity == Severity::Error);
-        for fault in faults {
-            let message = format!(
-                "the point in {} will fail: {}",
-                path.display(),
-                fault.message
-            );
-            diagnostics.push(Diagnostic {
-                severity: Severity::Warning,
-                message,
-                ..fault.clone()
-            });
-        }
-    }
-}
-
 impl<'r> Job<'r> {
     /// Checks the recipe against the recordings and plans the run; `None` when there were errors.
     pub fn new(
@@ -205,7 +165,7 @@ impl<'r> Job<'r> {
         sets.iter()
             .for_each(|set| set.cautions(recipe, diagnostics));
         paired::report(recipe, &typed, &sets, diagnostics);
-        uneven_files(recipe, &sets, header, diagnostics);
+        uneven::report(recipe, &sets, header, diagnostics);
         let wanted = typed.needed(typed.results.iter().map(|kept| kept.node));
         match prepare(recipe, &typed) {
             Ok(works) => {
@@ -355,23 +315,25 @@ impl<'r> Job<'r> {
     /// Samples that a run reads, for the progress shown.
     pub fn work(&self) -> u64 {
         let of_set = |set: &RecordingSet| {
-            let files = set.points().into_iter().map(|place| &set.files[place.file]);
-            let there = files.filter_map(|file| file.content.as_ref().ok());
-            let samples = there.map(|content| self.reads_of(content, self.goes_together(content)));
-            samples.sum::<u64>()
+            let of_point = |place: PointPlace| {
+                let content = set.files[place.file].content.as_ref().ok()?;
+                let headers = content.of_point(place.within).ok()?;
+                Some(self.reads_of(&headers, self.goes_together(&headers)))
+            };
+            set.points().into_iter().filter_map(of_point).sum::<u64>()
         };
         self.sets.iter().map(of_set).sum()
     }
 
     /// Samples that are read of a point, each channel by itself in every pass that needs it.
-    fn reads_of(&self, content: &FileContent, together: bool) -> u64 {
+    fn reads_of(&self, headers: &[Option<ChannelHeader>], together: bool) -> u64 {
         let plan = if together { &self.plan } else { &self.apart };
         // Some means are taken before, as by `Lane::means`.
         let averaged = |input: Node| {
             let mut first = self.shared.iter().filter(|s| s.takes_mean_first());
             together && first.any(|s| s.source.0 == input)
         };
-        let headers = content.headers.iter().enumerate();
+        let headers = headers.iter().enumerate();
         let channels = headers.filter_map(|(input, header)| Some((input, header.as_ref()?)));
         let read = channels.map(|(input, header)| {
             let passes = plan.passes.iter().filter(|needed| needed[input]);
@@ -382,11 +344,19 @@ impl<'r> Job<'r> {
 
     /// Whether chains are computed together: a channel that ends before another, and gaps, are for the stages to deal with
     /// one by one.
-    fn goes_together(&self, content: &FileContent) -> bool {
-        let headers = || content.headers.iter().flatten();
-        let first = headers().next().map(|h| h.samples);
-        let fits = |h: &ChannelHeader| Some(h.samples) == first && h.stretches.is_empty();
-        !self.shared.is_empty() && headers().all(fits)
+    fn goes_together(&self, headers: &[Option<ChannelHeader>]) -> bool {
+        let mut headers = headers.iter().flatten();
+        let first = headers.clone().next().map(|h| h.samples);
+        // The place in a record that a point was cut from is a whole number of samples at its own rate only.
+        let own_rate = |h: &ChannelHeader| {
+            let mut sources = self
+                .shared
+                .iter()
+                .map(|s| self.typed.flow(s.source.0, s.source.1));
+            h.begins == 0 || sources.all(|flow| flow.and_then(|f| f.rate) == Some(h.rate))
+        };
+        let fits = |h: &ChannelHeader| Some(h.samples) == first && !h.has_gaps() && own_rate(h);
+        !self.shared.is_empty() && headers.all(fits)
     }
 
     /// Runs the job on the current pool of threads.
@@ -436,13 +406,17 @@ impl<'r> Job<'r> {
             Ok(content) => content,
             Err(error) => return (LaneOutcome::default(), Some(error.to_string())),
         };
-        let ways = match self.goes_together(content) {
+        let headers = match content.of_point(place.within) {
+            Ok(headers) => headers,
+            Err(error) => return (LaneOutcome::default(), Some(error.to_string())),
+        };
+        let ways = match self.goes_together(&headers) {
             true => &[true, false][..],
             false => &[false],
         };
         let recording = set.name.as_str();
         let attempt = |together: bool, halted: bool, cached: bool| {
-            let mut inputs = (content.headers.iter())
+            let mut inputs = (headers.iter())
                 .map(|header| match header {
                     Some(header) => Ok(Some(LaneInput {
                         header,
@@ -465,8 +439,7 @@ impl<'r> Job<'r> {
             let plan = if together { &self.plan } else { &self.apart };
             let shared: &[Shared] = if together { &self.shared } else { &[] };
             let visit = self.cache.as_ref().filter(|_| cached).map(|to| {
-                let headers = content.headers.iter();
-                let sources = headers.zip(&mut inputs).map(|(header, input)| {
+                let sources = headers.iter().zip(&mut inputs).map(|(header, input)| {
                     let input = input.as_mut()?;
                     let first = to.cache.reads_first().then(|| input.hash(plan.block));
                     Some(LaneSource {
@@ -520,7 +493,7 @@ impl<'r> Job<'r> {
                 break;
             }
             if way {
-                let again = self.reads_of(content, false);
+                let again = self.reads_of(&headers, false);
                 monitor.total.fetch_add(again, Ordering::Relaxed);
             }
         }

@@ -53,11 +53,17 @@ pub struct Course<'g> {
 }
 
 impl<'g> Course<'g> {
-    /// The chains of a group at a point, where the clock and the mean of the samples may be known.
-    pub fn new(shared: &'g Shared, phases: Option<Arc<dyn Phases>>, mean: Option<f64>) -> Self {
+    /// The chains of a group at a point, where the clock, the place in a record that the point was cut from, and the mean of
+    /// the samples may be known.
+    pub fn new(
+        shared: &'g Shared,
+        (phases, begins): (Option<Arc<dyn Phases>>, u64),
+        mean: Option<f64>,
+    ) -> Self {
         let timed = Timed {
             group: &shared.group,
             phases,
+            begins,
         };
         let ones = shared.less_mean && mean.is_none();
         let chains = 0..shared.group.chains.len();

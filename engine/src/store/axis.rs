@@ -42,7 +42,11 @@ impl RecordingFile {
         let broken = |e: hdf5::Error| self.broken(&path, &e);
         let shape = dataset.space().map_err(broken)?.shape();
         if shape.len() > 1 || shape.iter().product::<usize>() as u64 != header.points {
-            let found = format!("the shape {shape:?}; name the axis of `{}`", header.dataset);
+            let remedy = match header.is_cut() {
+                true => "correct `points` or name another `axis` in the wiring".to_owned(),
+                false => format!("name the axis of `{}`", header.dataset),
+            };
+            let found = format!("the shape {shape:?}; {remedy}");
             return Err(self.unfit(
                 &path,
                 match header.points {

@@ -67,9 +67,10 @@ impl Form {
         let broken = |e: hdf5::Error| unfit(reason(&e));
         let shape = dataset.space().map_err(broken)?.shape();
         let shape: Vec<u64> = shape.into_iter().map(|n| n as u64).collect();
-        let length = stored_length(header);
+        let length = header.row;
+        let points = rows(header);
         let expected = match header.two_dimensional {
-            true => vec![header.points, length],
+            true => vec![points, length],
             false => vec![length],
         };
         if shape != expected {
@@ -85,12 +86,12 @@ impl Form {
         let chunk = match dataset.chunk().as_deref() {
             Some(&[numbers]) => [1, numbers as u64],
             Some(&[points, numbers]) => [points as u64, numbers as u64],
-            _ => [header.points, length],
+            _ => [points, length],
         };
         let mut form = Form {
             numbers,
             two_dimensional: header.two_dimensional,
-            points: header.points,
+            points,
             length,
             chunk,
             place: Place::Library,
@@ -105,7 +106,7 @@ impl Form {
 
     /// Whether a header tells of such a dataset.
     pub fn fits(&self, header: &ChannelHeader) -> bool {
-        let told = (header.two_dimensional, header.points, stored_length(header));
+        let told = (header.two_dimensional, rows(header), header.row);
         told == (self.two_dimensional, self.points, self.length)
     }
 
@@ -219,10 +220,10 @@ impl Form {
     }
 }
 
-/// Samples of each point that are in the dataset.
-fn stored_length(header: &ChannelHeader) -> u64 {
-    match header.stretches.is_empty() {
-        true => header.samples,
-        false => header.stretches.iter().map(|s| s.length).sum(),
+/// Rows of a dataset: its points, unless they are parts of one record.
+fn rows(header: &ChannelHeader) -> u64 {
+    match header.two_dimensional {
+        true => header.points,
+        false => 1,
     }
 }

@@ -13,6 +13,7 @@ mod comparison;
 mod contents;
 mod copy;
 mod counters;
+mod cuts;
 mod digest;
 mod ends;
 mod filters;
@@ -34,10 +35,12 @@ mod values;
 mod write;
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 pub use compare::Spot;
 pub use contents::{AttributeInfo, DatasetInfo, FileContents};
 pub use counters::Counters;
+pub use cuts::{Cut, Cutting};
 pub use digest::{Digest, RowHash, Rows};
 pub use ends::CutOff;
 pub use publish::{beside, publish};
@@ -70,9 +73,11 @@ pub struct ChannelHeader {
     pub dataset: String,
     /// Whether the dataset has the shape `[point, sample]`.
     pub two_dimensional: bool,
+    /// Numbers that are stored in a row of the dataset.
+    pub row: u64,
     /// Points.
     pub points: u64,
-    /// Samples per point, gaps in the sample times included.
+    /// Samples per point, gaps in the sample times included; of the shortest point of a record that is cut.
     pub samples: u64,
     /// Samples per second.
     pub rate: f64,
@@ -94,8 +99,14 @@ pub struct ChannelHeader {
     pub layout: String,
     /// Start time, where an attribute states it.
     pub start_time: Option<String>,
-    /// Stretches of samples without a gap; empty where there is none.
+    /// When its first sample was taken, in seconds on the clock of the sample times; 0 where there are none.
+    pub first_time: f64,
+    /// Place of its first sample in the record that it was cut from, on the grid of times; 0 where it was not.
+    pub begins: u64,
+    /// Stretches of samples without a gap; empty where there is none. Of a record that is cut: of all of it.
     pub stretches: Vec<Stretch>,
+    /// Where its points are in a record that was made in one go; empty where they are rows.
+    pub cuts: Arc<[Cut]>,
     /// Whether the points of its recording lie along an axis.
     pub has_axis: bool,
 }
@@ -136,6 +147,7 @@ impl ChannelHeader {
             file: "made up".into(),
             dataset: format!("/{role}"),
             two_dimensional: false,
+            row: samples,
             points: 1,
             samples,
             rate,
@@ -148,7 +160,10 @@ impl ChannelHeader {
             stored: "float64 little-endian".into(),
             layout: "contiguous".into(),
             start_time: None,
+            first_time: 0.0,
+            begins: 0,
             stretches: Vec::new(),
+            cuts: [].into(),
             // Nothing is known against it.
             has_axis: true,
         }
@@ -156,8 +171,13 @@ impl ChannelHeader {
 
     /// What of the header decides the numbers that leave, for the derivation key.
     pub fn canonical(&self) -> String {
+        let cuts = match (self.is_cut(), self.begins) {
+            (true, _) => format!("; cut {}", self.hash_of_cuts()),
+            (false, 0) => String::new(),
+            (false, begins) => format!("; begins {begins}"),
+        };
         format!(
-            "rate {:?} Hz; scale {:?} {}; offset {:?}; missing {:?}; stretches {:?}; points {}; samples {}",
+            "rate {:?} Hz; scale {:?} {}; offset {:?}; missing {:?}; stretches {:?}; points {}; samples {}{cuts}",
             self.rate,
             self.scale,
             self.unit.ascii(),

@@ -41,6 +41,7 @@ impl RecordingFile {
         }
         Ok(Grid {
             rate,
+            first: 0.0,
             samples: length,
             stretches: Vec::new(),
         })
@@ -70,13 +71,7 @@ impl RecordingFile {
             .own_text("units")?
             .filter(|t| !t.is_empty())
             .unwrap_or_else(|| "s".into());
-        // "seconds since 1970-01-01" is how the CF conventions write times; only differences matter.
-        let short = in_symbols(text.split(" since ").next().unwrap_or(&text));
-        let second = Unit::parse("s").ok();
-        let unit = Unit::parse(short)
-            .ok()
-            .filter(|u| second.as_ref().is_some_and(|s| u.same_dimension(s)));
-        let Some(unit) = unit else {
+        let Some(unit) = unit_of_time(&text) else {
             let found = format!("`{text}`; correct the attribute, or state the rate instead");
             return Err(self.unfit(&format!("{path}@units"), "a unit of time", found));
         };
@@ -129,9 +124,17 @@ impl RecordingFile {
         })?;
         Ok(Grid {
             rate: per_second(grid.rate, unit.si_factor()),
+            first: first * unit.si_factor(),
             ..grid
         })
     }
+}
+
+/// A unit of time. "seconds since 1970-01-01" is how the CF conventions write times; only differences matter.
+pub(super) fn unit_of_time(text: &str) -> Option<Unit> {
+    let unit = Unit::parse(in_symbols(text.split(" since ").next().unwrap_or(text))).ok()?;
+    let second = Unit::parse("s").ok()?;
+    unit.same_dimension(&second).then_some(unit)
 }
 
 /// The symbol of a unit of time that is written out, as in the CF conventions.

@@ -13,7 +13,7 @@ use super::chunks::Form;
 use super::object::{filter_missing, layout, reason, type_name};
 use super::rows::Rows;
 use super::samples::ChannelReader;
-use super::{ChannelHeader, StoreError, contents};
+use super::{ChannelHeader, Cutting, StoreError, contents};
 use crate::diagnostic::{Code, listed, nearest};
 use crate::recipe::{Channel, Origin};
 use crate::units::Unit;
@@ -318,6 +318,7 @@ impl RecordingFile {
             role: role.into(),
             file: self.path.clone(),
             two_dimensional,
+            row: length,
             points,
             samples: grid.samples,
             rate: grid.rate,
@@ -330,7 +331,10 @@ impl RecordingFile {
             stored,
             layout,
             start_time: attributes.find("start_time")?.map(|found| found.words()),
+            first_time: grid.first,
+            begins: 0,
             stretches: grid.stretches,
+            cuts: [].into(),
             has_axis: false,
             dataset: path,
         };
@@ -340,6 +344,23 @@ impl RecordingFile {
             keep(&header, form, &mut self.all_kept());
         }
         Ok(header)
+    }
+
+    /// Makes points of a record.
+    ///
+    /// # Errors
+    /// [`StoreError::Unfit`] when its samples do not go with those that say where points are, or none of the points
+    /// is in it.
+    pub(crate) fn cut(
+        &self,
+        header: &mut ChannelHeader,
+        cutting: &Cutting,
+    ) -> Result<(), StoreError> {
+        header.cut(cutting)?;
+        let mut all = self.all_kept();
+        let kept = all.iter_mut().filter(|k| k.path == header.dataset);
+        kept.for_each(|k| k.points = header.points);
+        Ok(())
     }
 
     fn all_kept(&self) -> MutexGuard<'_, Vec<Kept>> {
@@ -467,11 +488,12 @@ impl RecordingFile {
         }
     }
 
-    /// Opens a channel for reading.
+    /// Opens a channel for reading; of one that is cut, a point ([`ChannelHeader::of_point`]).
     ///
     /// # Errors
     /// When the file changed since the header was read.
     pub fn reader(&self, header: &ChannelHeader) -> Result<ChannelReader, StoreError> {
+        debug_assert!(!header.is_cut(), "a point has to be named");
         self.unchanged()?;
         let mut all = self.all_kept();
         let known = all

@@ -15,6 +15,8 @@ pub struct ChannelReader {
     file: PathBuf,
     name: String,
     points: u64,
+    /// Whether each has a row of the dataset.
+    rows_apart: bool,
     samples: u64,
     stretches: Vec<Stretch>,
     decode: Decode,
@@ -63,6 +65,7 @@ impl ChannelReader {
             file: header.file.clone(),
             name: header.dataset.clone(),
             points: header.points,
+            rows_apart: header.two_dimensional,
             samples: header.samples,
             stretches: match header.stretches.is_empty() {
                 true => vec![Stretch {
@@ -144,6 +147,7 @@ impl ChannelReader {
         if into.bytes.len() < length * size {
             into.bytes.resize(length * size, 0);
         }
+        let row = if self.rows_apart { point } else { 0 };
         let next = self
             .stretches
             .partition_point(|s| s.grid + s.length <= start);
@@ -156,7 +160,7 @@ impl ChannelReader {
             let room = &mut into.bytes[into.held..][..count as usize * size];
             self.rows
                 .read(
-                    point,
+                    row,
                     stretch.stored + (at - stretch.grid),
                     room,
                     &mut into.latest,

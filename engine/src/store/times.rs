@@ -16,6 +16,8 @@ const MOST_MISSING: u64 = 1000;
 pub(super) struct Grid {
     /// Samples per unit of time.
     pub rate: f64,
+    /// The time of the first sample.
+    pub first: f64,
     /// Samples on the grid, missing ones included.
     pub samples: u64,
     /// Stretches without a gap; empty when there is no gap at all.
@@ -102,6 +104,8 @@ impl Times<'_> {
         let rate = shortest(grid as f64 / last, uncertainty);
         Ok(Ok(Grid {
             rate,
+            // Times are given relative to it here.
+            first: 0.0,
             samples: grid + 1,
             stretches,
         }))
@@ -212,6 +216,7 @@ mod tests {
         assert_eq!(
             found,
             Grid {
+                first: 0.0,
                 rate: 1e3,
                 samples: 1000,
                 stretches: vec![]
@@ -242,6 +247,7 @@ mod tests {
         assert_eq!(
             grid(&times, 1e-15).unwrap(),
             Grid {
+                first: 0.0,
                 rate: 1.0,
                 samples: 11,
                 stretches

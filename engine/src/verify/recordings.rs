@@ -197,7 +197,8 @@ fn hashes(points: &[Spot<'_>], input: usize, threads: usize) -> Result<Vec<Hash>
         let Some(header) = content.headers.get(input).and_then(Option::as_ref) else {
             return Ok([0; 32]);
         };
-        let reader = content.file.reader(header)?;
+        let header = header.of_point(point)?;
+        let reader = content.file.reader(&header)?;
         let mut hasher = blake3::Hasher::new();
         let mut stored = StoredSamples::default();
         let mut start = 0;
@@ -273,7 +274,19 @@ pub(crate) fn compare(
         let mut differs = |message: String| {
             problems.push(Problem::differs(message).at_node(entry, name));
         };
-        if header.canonical() != was.header {
+        let cuts = header.cuts.iter().map(|c| (c.first, c.length));
+        let now: Vec<(u64, u64)> = cuts.collect();
+        let apart = (0..now.len().max(was.cuts.len())).find(|i| now.get(*i) != was.cuts.get(*i));
+        if let Some(point) = apart {
+            let words = |cuts: &[(u64, u64)]| match cuts.get(point) {
+                Some((first, length)) => format!("samples {first} to {}", first + length),
+                None => "not there".to_owned(),
+            };
+            let (now, then) = (words(&now), words(&was.cuts));
+            differs(format!(
+                "point {point} of the record is {now}, it was {then}"
+            ));
+        } else if header.canonical() != was.header {
             differs(format!(
                 "its header says `{}`, it said `{}`",
                 header.canonical(),

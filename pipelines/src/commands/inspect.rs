@@ -211,12 +211,14 @@ impl Recording {
             errors: Vec::new(),
             contents,
         };
+        let cutting = look::cutting(&file, wiring);
+        let cutting = cutting.map_err(|e| recording.errors.push(e)).ok().flatten();
         for dataset in &recording.contents.datasets {
             let looked = match arguments.headers {
                 true => None,
                 // What is kept of a run is no channel.
                 false if recording.is_result() => None,
-                false => look::look(&file, dataset, wiring),
+                false => look::look(&file, dataset, wiring, cutting.as_ref()),
             };
             let look = looked
                 .transpose()
@@ -287,6 +289,10 @@ impl Recording {
         let timed = |(_, channel): &&(_, Channel)| matches!(&channel.rate, Some(RateOrigin::Times(path)) if bare(path));
         if let Some((role, _)) = self.wiring.channels.iter().find(timed) {
             return Some(format!("times of the samples of `{}`", role.text));
+        }
+        let points = self.wiring.points.as_ref().map(|(points, _)| points);
+        if points.is_some_and(|points| points.datasets().any(bare)) {
+            return Some("where points are".into());
         }
         if matches!(&self.wiring.axis, Some(Axis::Dataset(path)) if bare(path)) {
             return Some("axis of the points".into());
@@ -413,12 +419,22 @@ fn describe(found: &ChannelLook, serves: Option<&str>, more_follows: bool) {
     let header = &found.header;
     let unit = header.unit.to_coherent();
     if found.has_rate {
-        let seconds = header.samples as f64 / header.rate;
-        let s = if header.points == 1 { "" } else { "s" };
-        say(format!(
-            "      {} point{s} of {} samples at {} Hz, {seconds} s each",
-            header.points, header.samples, header.rate
-        ));
+        let points = counted(header.points, "point");
+        let (rate, shortest, longest) = (header.rate, header.samples, header.longest());
+        let [seconds, most] = [shortest, longest].map(|samples| samples as f64 / rate);
+        let cut = if header.is_cut() {
+            ", cut from one record"
+        } else {
+            ""
+        };
+        say(match shortest == longest {
+            true => {
+                format!("      {points} of {shortest} samples at {rate} Hz, {seconds} s each{cut}")
+            }
+            false => format!(
+                "      {points} of {shortest} to {longest} samples at {rate} Hz, {seconds} to {most} s{cut}"
+            ),
+        });
     } else if let Some(serves) = serves {
         say(format!("      {serves}"));
     } else {

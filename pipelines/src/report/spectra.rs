@@ -93,13 +93,14 @@ fn findings(
     let seen = || -> Result<Vec<Seen>, StoreError> {
         let contents = FileContents::of(path)?;
         let file = look::open(path)?;
+        let cutting = look::cutting(&file, wiring)?;
         let mut all = Vec::new();
         for dataset in contents
             .datasets
             .iter()
             .filter(|d| datasets.contains(&d.path.as_str()))
         {
-            if let Some(look) = look::look(&file, dataset, wiring) {
+            if let Some(look) = look::look(&file, dataset, wiring, cutting.as_ref()) {
                 let look = look?;
                 if look.has_rate {
                     let point = point.min(look.header.points.saturating_sub(1));

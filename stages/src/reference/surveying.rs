@@ -5,7 +5,7 @@ use std::f64::consts::TAU;
 use std::sync::Arc;
 
 use phasemill_engine::constant::Distribution;
-use phasemill_engine::flow::{Buffer, Samples};
+use phasemill_engine::flow::{Buffer, Phase, Samples};
 use phasemill_engine::stage::{Apart, ClockFound, Closing, Fault, Kernel, Phases, Survey};
 use phasemill_engine::value::{About, Estimate, Evaluation, Part, Reach, Value};
 
@@ -122,6 +122,8 @@ pub struct Telling {
     clock: Clock,
     quality: Quality,
     next: u64,
+    /// What a stated clock is ahead by, in cycles.
+    ahead: f64,
 }
 
 impl Telling {
@@ -131,15 +133,32 @@ impl Telling {
             clock,
             quality,
             next: 0,
+            ahead: 0.0,
         }
     }
 }
 
 impl Kernel for Telling {
+    /// A stated clock goes on from the first sample of a record; it is the only one that is not looked for in the point.
+    fn begin(&mut self, place: f64) {
+        self.next = place as u64;
+        if let Clock::Stated(stated) = &self.clock {
+            self.ahead = place.fract() * stated.line(0).slope;
+        }
+    }
+
     fn run(&mut self, inputs: &[Samples<'_>], outputs: &mut [Buffer]) -> Result<(), Fault> {
         let length = inputs.first().map_or(0, Samples::len) as u64;
         if let Some(out) = outputs.first_mut().and_then(Buffer::clock) {
-            out.extend((self.next..self.next + length).map(|i| self.clock.phase(i)));
+            let ahead = self.ahead;
+            let phases = (self.next..self.next + length).map(|i| self.clock.phase(i));
+            out.extend(phases.map(|phase| match phase.fraction + ahead {
+                _ if ahead == 0.0 => phase,
+                fraction => Phase {
+                    cycle: phase.cycle + i64::from(fraction >= 1.0),
+                    fraction: fraction - fraction.floor(),
+                },
+            }));
         }
         self.next += length;
         Ok(())

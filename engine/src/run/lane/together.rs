@@ -39,7 +39,9 @@ impl<'l> Lane<'l> {
                 },
                 None => None,
             };
-            waiting.push((shared, Course::new(shared, phases, memory.means[index])));
+            let begins = self.place(shared.source).unwrap_or(0.0) as u64;
+            let course = Course::new(shared, (phases, begins), memory.means[index]);
+            waiting.push((shared, course));
         }
         // A head that looks does nothing else in this pass.
         nodes.retain(|n| plan.passes[pass][*n] || !heads.contains(n));

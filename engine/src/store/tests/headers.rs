@@ -53,6 +53,7 @@ fn a_recording_that_describes_itself_needs_no_wiring() {
         file: path.clone(),
         dataset: "/detector".into(),
         two_dimensional: false,
+        row: 4,
         points: 1,
         samples: 4,
         rate: 1000.0,
@@ -65,7 +66,10 @@ fn a_recording_that_describes_itself_needs_no_wiring() {
         stored: "int16 little-endian".into(),
         layout: "contiguous".into(),
         start_time: Some("2026-03-01T12:00:00Z".into()),
+        first_time: 0.0,
+        begins: 0,
         stretches: vec![],
+        cuts: [].into(),
         has_axis: false,
     };
     assert_eq!(header(&path, "detector"), expected);
