@@ -162,7 +162,7 @@ impl Series for Agreeing {
 }
 
 /// The parts that estimates have.
-fn directions(complex: bool) -> &'static [Complex64] {
+pub(crate) fn directions(complex: bool) -> &'static [Complex64] {
     match complex {
         true => &[Complex64::ONE, Complex64::I],
         false => &[Complex64::ONE],

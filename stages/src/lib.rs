@@ -32,6 +32,7 @@ mod polar;
 mod polynomial_fit;
 mod reference;
 mod remove_offset;
+mod repeats;
 mod rotate;
 mod spectrum;
 mod stability;
@@ -60,6 +61,7 @@ pub const REGISTRY: Registry = Registry::new(&[
     &weighted_mean::WeightedMean,
     &polynomial_fit::PolynomialFit,
     &compare::Compare,
+    &repeats::Repeats,
     &tone_fit::ToneFit,
     &spectrum::Spectrum,
     &stability::Stability,

@@ -1,6 +1,8 @@
 //! Stages over a series against NumPy and SciPy, with the covariance of points that share a background; and the
 //! impedance of the Guide's annex H.2 through a recipe.
 
+use std::path::Path;
+
 use serde_json::json;
 
 use crate::support::{Channel, Layout, open, phasemill, record, text_attribute};
@@ -9,6 +11,18 @@ use crate::support_reference::{Bench, LAW, Random, Results, near, published, pyt
 const RATE: f64 = 100.0;
 const POINTS: usize = 7;
 const SAMPLES: usize = 1000;
+
+/// Gives the channels of a recording an axis in nm.
+fn along(recording: &Path, axis: &[f64], channels: &[&str]) {
+    let file = open(recording);
+    let places = file.new_dataset::<f64>().shape([axis.len()]);
+    let places = places.create("/wavelength").unwrap();
+    places.write_raw(axis).unwrap();
+    text_attribute(&places, "units", "nm");
+    for name in channels {
+        text_attribute(&file.dataset(name).unwrap(), "axis", "/wavelength");
+    }
+}
 
 /// Two channels of noise about a parabola, the first point being the background, and an axis in nm.
 fn sweep() -> (Bench, Vec<f64>, [Vec<f64>; 2]) {
@@ -39,18 +53,7 @@ fn sweep() -> (Bench, Vec<f64>, [Vec<f64>; 2]) {
     };
     let channels = [channel("/up", &up), channel("/down", &down)];
     record(&bench.recording(), RATE, Layout::Contiguous, &channels);
-    let file = open(&bench.recording());
-    let places = file
-        .new_dataset::<f64>()
-        .shape([POINTS])
-        .create("/wavelength")
-        .unwrap();
-    places.write_raw(&axis).unwrap();
-    text_attribute(&places, "units", "nm");
-    for name in ["/up", "/down"] {
-        text_attribute(&file.dataset(name).unwrap(), "axis", "/wavelength");
-    }
-    file.close().unwrap();
+    along(&bench.recording(), &axis, &["/up", "/down"]);
     (bench, axis, [up, down])
 }
 
@@ -166,6 +169,98 @@ fn series_agree_with_numpy_and_scipy() {
     // The same mean less itself is exactly nothing, with no uncertainty.
     assert_eq!(value("self"), [0.0, 0.0]);
     assert!(found.value("fit.p") > 1e-6 && found.column("mean", "value").len() == 1);
+}
+
+/// A sweep up and down again, and a third time at the middle; all places of the pairs that differ, point by point.
+const AGAIN: &str = "
+import json, sys
+w = json.load(sys.stdin)
+x, y, u = (np.array(w[k]) for k in ('x', 'y', 'u'))
+pairs = [(k, list(x).index(x[k])) for k in range(len(x)) if list(x).index(x[k]) < k]
+C = np.zeros((len(pairs), len(x)))
+for row, (k, first) in enumerate(pairs):
+    C[row, k], C[row, first] = 1, -1
+d, V = C @ y, C @ np.diag(u**2) @ C.T
+W = np.linalg.inv(V)
+chi2 = d @ W @ d
+# What acts on one difference alone makes one term with what else does; a point in several makes one by itself.
+terms = {}
+for k in range(len(x)):
+    rows = np.flatnonzero(C[:, k])
+    # Ten blocks: nine degrees of freedom of each point.
+    S = u[k]**2*np.outer(C[:, k], C[:, k])
+    a, b = np.trace(S @ W), np.trace(S @ W @ S @ W)
+    one = terms.setdefault(('row', rows[0]) if len(rows) == 1 else k, np.zeros(3))
+    one += [a, (a*a + b)/9, (a*a + 2*b)/9]
+terms = [(*t, 1) for t in terms.values()]
+# And what chance gives: ten values of each point, drawn many times.
+rng = np.random.default_rng(7)
+blocks = rng.standard_normal((200000, len(x), 10))*(u*np.sqrt(10))[:, None]
+drawn = blocks.mean(axis=2) @ C.T
+spread = blocks.var(axis=2, ddof=1)/10
+covariance = np.einsum('ik,nk,jk->nij', C, spread, C)
+drawn = np.einsum('ni,ni->n', drawn, np.linalg.solve(covariance, drawn[..., None])[..., 0])
+print(json.dumps(dict(d=list(d), tests=[chi2, above(chi2, terms), np.sqrt(chi2/len(d))], drawn=np.mean(drawn > chi2))))
+";
+
+#[test]
+fn repeats_agree_with_numpy_and_scipy() {
+    let axis = [400.0, 410.0, 420.0, 430.0, 420.0, 410.0, 400.0, 410.0];
+    let mut random = Random(20261126);
+    let mut samples = Vec::new();
+    for (k, x) in axis.iter().enumerate() {
+        // On the way down everything lags behind a little.
+        let level = 1e-3 * x + if k > 3 { 0.005 } else { 0.0 };
+        samples.extend((0..SAMPLES).map(|_| level + 0.1 * random.normal()));
+    }
+    let bench = Bench::empty(["x"]);
+    let channel = Channel {
+        dataset: "/x",
+        unit: "V",
+        samples: &samples,
+        points: axis.len(),
+    };
+    record(&bench.recording(), RATE, Layout::Contiguous, &[channel]);
+    along(&bench.recording(), &axis, &["/x"]);
+    let stages =
+        r#""level": Average(of: "x", over: Blocks("1 s")), "again": Repeats(of: "level"),"#;
+    let results = [
+        "level",
+        "again.difference",
+        "again.chi_square",
+        "again.p",
+        "again.birge",
+    ];
+    let found = bench.run(stages, &results);
+    let work = json!({ "x": axis, "y": found.column("level", "value"),
+        "u": found.column("level", "value_errors") });
+    let Some(theirs) = python(&format!("{LAW}{AGAIN}"), &work) else {
+        return;
+    };
+    let ours = found.column("again.difference", "value");
+    let ours: Vec<f64> = ours.into_iter().filter(|d| d.is_finite()).collect();
+    let differences = reals(&theirs["d"]);
+    assert_eq!(ours.len(), differences.len());
+    for (ours, theirs) in ours.iter().zip(differences) {
+        near("difference", *ours, theirs, 1e-15);
+    }
+    // As of the other tests: matrices that are better conditioned, and the steps of the script's law.
+    let tests = numbers(&found, "again");
+    for ((ours, theirs), bound) in tests
+        .iter()
+        .zip(reals(&theirs["tests"]))
+        .zip([1e-9, 2e-5, 1e-9])
+    {
+        near("test", *ours, theirs, bound * theirs.abs().max(1.0));
+    }
+    // Four standard deviations of the share of 200 000, and a hundredth of what is right to first order in 1/9.
+    let drawn = theirs["drawn"].as_f64().unwrap();
+    near(
+        "p by drawing",
+        tests[1],
+        drawn,
+        4.0 * (0.25 / 2e5f64).sqrt() + 1e-3,
+    );
 }
 
 /// JCGM 100:2008, H.2: table H.2 gives five readings of V, I and phi, tables H.3 and H.4 what follows.

@@ -9,7 +9,8 @@ use phasemill_engine::units::Unit;
 use phasemill_stages::REGISTRY;
 
 use crate::support::{
-    Channel, Layout, checked, files, noise, phasemill, record, root, sine, square,
+    Channel, Layout, checked, files, noise, open, phasemill, record, root, sine, square,
+    text_attribute,
 };
 
 /// A stage file that is longer moves its mathematics to `math/`.
@@ -202,12 +203,25 @@ fn recordings(recipe: &Recipe, folder: &std::path::Path) -> Vec<String> {
             })
             .collect();
         record(&folder.join(&file), rate, Layout::Contiguous, &channels);
+        along(&folder.join(&file), &channels, [400.0, 410.0, 400.0]);
         match recording {
             "" => arguments.insert(0, file),
             name => arguments.extend(["--with".into(), format!("{name}={file}")]),
         }
     }
     arguments
+}
+
+/// Gives a recording an axis of plain numbers, along which its points go there and back.
+fn along(recording: &std::path::Path, channels: &[Channel<'_>], places: [f64; 3]) {
+    let file = open(recording);
+    let axis = file.new_dataset::<f64>().shape([places.len()]);
+    let axis = axis.create("/places").unwrap();
+    axis.write_raw(&places).unwrap();
+    for channel in channels {
+        let dataset = file.dataset(channel.dataset).unwrap();
+        text_attribute(&dataset, "axis", "/places");
+    }
 }
 
 #[test]
