@@ -11,7 +11,7 @@ use crate::lineage::{self, Compared, LeftOut, Lineage, Made};
 use crate::recipe::{Recipe, Wiring};
 use crate::recordings::{RecordingSet, is_sweep_of_files};
 use crate::results;
-use crate::run::{Draws, Finding, Job, Monitor, Outcome, Sink, each, on_threads};
+use crate::run::{Draws, Finding, Job, Monitor, Outcome, Sink, copies, each, on_threads};
 use crate::saved::Supersedes;
 use crate::store::{ResultWriter, StoreError};
 use crate::table::{CsvFile, Table};
@@ -366,7 +366,7 @@ pub(crate) fn fill_with(
     }
     let work: Vec<(&Job<'_>, &Vec<Sink>)> =
         jobs.iter().map(|(_, job, _)| job).zip(&all_sinks).collect();
-    let outcomes: Vec<Outcome> = on_threads(request.threads, || {
+    let mut outcomes: Vec<Outcome> = on_threads(request.threads, || {
         each(&work, |(job, sinks)| job.run(sinks, request.draws, monitor))
     })
     .map_err(|e| RunError::Threads(e.to_string()))?;
@@ -374,6 +374,8 @@ pub(crate) fn fill_with(
     if outcomes.iter().any(|o| o.interrupted) || monitor.stop.load(Ordering::Relaxed) {
         return Err(RunError::Interrupted);
     }
+    let named: Vec<(&str, &Job<'_>)> = jobs.iter().map(|(n, job, _)| (n.as_str(), job)).collect();
+    copies::remark(&named, &mut outcomes);
     let mut summary = Summary::default();
     let mut made = Made {
         request,

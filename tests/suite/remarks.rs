@@ -7,7 +7,7 @@ use phasemill_engine::store::ResultReader;
 use phasemill_engine::units::{Unit, format_uncertain};
 
 use crate::lineage::{LENGTH, add, bench, run};
-use crate::support::{attribute, open, phasemill, tabled};
+use crate::support::{Channel, Layout, attribute, folder, noise, open, phasemill, record, tabled};
 
 /// As the bench of `lineage`, with a sample missing at point 1, and point 2 beyond full scale.
 fn troubled() -> tempfile::TempDir {
@@ -220,4 +220,66 @@ fn one_fault_has_one_wording_and_one_code() {
             .expect(2)
             .says("expected an HDF5 file");
     }
+}
+
+/// A file copied, given twice, or given as its own background; points that are merely alike in one channel are none.
+#[test]
+fn samples_that_come_twice_are_remarked_on() {
+    let folder = folder(
+        r#"Recipe(
+    title: "level less dark",
+    inputs: { "x": Wave(unit: "V"), "r": Wave(unit: "V"), "dark": Wave(unit: "V", recording: "blocked", dataset: "/x"),
+        "dark r": Wave(unit: "V", recording: "blocked", dataset: "/r") },
+    stages: {
+        "level": Average(of: "x", over: Blocks("0.1 s")),
+        "other": Average(of: "r", over: Blocks("0.1 s")),
+        "dark level": Average(of: "dark", over: Blocks("0.1 s")),
+        "dark other": Average(of: "dark r", over: Blocks("0.1 s")),
+    },
+    results: ["level", "other", "dark level", "dark other"],
+)"#,
+    );
+    let at = folder.path();
+    let steady = noise(1000, 1.0, 99).repeat(4);
+    let file = |name: &str, points: [u64; 4]| {
+        let samples: Vec<f64> = points
+            .iter()
+            .flat_map(|seed| noise(1000, 1.0, *seed))
+            .collect();
+        let channel = |dataset, samples| Channel {
+            dataset,
+            unit: "V",
+            samples,
+            points: 4,
+        };
+        let channels = [channel("/x", samples.as_slice()), channel("/r", &steady)];
+        record(&at.join(name), 1000.0, Layout::Contiguous, &channels);
+    };
+    file("a.h5", [1, 2, 3, 2]);
+    file("b.h5", [5, 6, 3, 7]);
+    file("dark.h5", [8, 9, 10, 11]);
+    let run = |files: &[&str], blocked: &str| {
+        let mut arguments = vec!["run", "recipe.ron"];
+        arguments.extend(files);
+        let blocked = format!("blocked={blocked}");
+        arguments.extend(["--with", &blocked, "--out", "out.h5", "--overwrite"]);
+        phasemill(at, &arguments).expect(0).err
+    };
+    let told = run(&["a.h5", "b.h5"], "dark.h5");
+    let said: Vec<&str> = told
+        .lines()
+        .filter(|l| l.contains("its samples are those of"))
+        .collect();
+    assert_eq!(said.len(), 2, "{told}");
+    assert!(
+        said[0].contains("a: point 3, `x`: its samples are those of point 1, and"),
+        "{told}"
+    );
+    assert!(
+        said[1].contains("b: point 2, `x`: its samples are those of point 2 of `a`, and"),
+        "{told}"
+    );
+    let told = run(&["b.h5"], "b.h5");
+    assert_eq!(told.matches("blocked, point").count(), 4, "{told}");
+    assert!(!run(&["b.h5"], "dark.h5").contains("its samples are"));
 }

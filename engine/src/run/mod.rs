@@ -5,6 +5,7 @@
 //! are gathered in their order, whatever thread ran them.
 
 mod afterwards;
+pub(crate) mod copies;
 mod distributions;
 mod drawing;
 mod lane;
