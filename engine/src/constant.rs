@@ -27,8 +27,8 @@ pub struct Constant {
     pub text: String,
     /// Whether it was written as a level in dB, and so is a ratio.
     pub is_level: bool,
-    /// Whether it was written in °C, whose zero is not that of K.
-    pub is_celsius: bool,
+    /// What was written, where that was in °C, whose zero is not that of K.
+    pub celsius: Option<f64>,
     /// Standard uncertainty in SI units; `None` when the recipe states none.
     pub standard_uncertainty: Option<f64>,
     /// How the value is distributed within its uncertainty.
@@ -80,7 +80,7 @@ impl Constant {
             unit: Unit::one(),
             text: "1".into(),
             is_level: false,
-            is_celsius: false,
+            celsius: None,
             standard_uncertainty: None,
             distribution: Distribution::Normal,
             degrees_of_freedom: f64::INFINITY,
@@ -95,17 +95,18 @@ impl Constant {
     pub fn exact(quantity: Quantity) -> Self {
         // A level in dB is an amplitude ratio once it is a factor.
         let is_level = quantity.is_level();
-        let is_celsius = quantity.difference() != quantity.value;
+        let difference = quantity.difference();
+        let celsius = (!is_level && difference != quantity.value).then_some(difference);
         let (value, unit) = match is_level {
             true => (quantity.to_ratio_amplitude(), Unit::one()),
             false => (quantity.value, quantity.unit),
         };
         Self {
             value,
+            celsius,
             unit,
             text: quantity.text,
             is_level,
-            is_celsius,
             ..Self::one()
         }
     }
@@ -180,6 +181,11 @@ impl Constant {
         all.join(", ")
     }
 
+    /// The value as a difference in SI units, such as an uncertainty or an amplitude: 0.5 K of `0.5 °C`.
+    pub fn difference(&self) -> f64 {
+        self.celsius.unwrap_or(self.value)
+    }
+
     /// Whether its uncertainty is stated.
     pub fn states_uncertainty(&self) -> bool {
         match &self.table {
@@ -248,7 +254,7 @@ fn read_constant(r: &mut Reader<'_>) -> Constant {
     constant.standard_uncertainty = spread.and_then(|(spread, divisor)| {
         let absolute = absolute(&spread, &constant).filter(|u| *u >= 0.0);
         if absolute.is_none() {
-            let (or, help) = match constant.is_celsius {
+            let (or, help) = match constant.celsius.is_some() {
                 true => ("", "for example \"0.5 K\"; a part of a temperature in °C has no meaning"),
                 false => (
                     " or in %",
@@ -303,7 +309,7 @@ fn read_limits(c: &mut Choice<'_, (Distribution, Constant, f64)>) {
 /// convention.
 fn absolute(spread: &Constant, constant: &Constant) -> Option<f64> {
     let is_part = spread.is_level || spread.unit.is_dimensionless() && spread.unit != Unit::one();
-    if is_part && constant.is_celsius {
+    if is_part && constant.celsius.is_some() {
         return None;
     }
     if spread.is_level {
@@ -313,8 +319,7 @@ fn absolute(spread: &Constant, constant: &Constant) -> Option<f64> {
         return Some(spread.value * constant.value.abs());
     }
     let fits = spread.unit.same_dimension(&constant.unit) && !constant.is_level;
-    let written = Quantity::parse(&spread.text).ok()?;
-    fits.then(|| written.difference())
+    fits.then(|| spread.difference())
 }
 
 /// Reads what is said of how much is known and until when.

@@ -9,7 +9,7 @@ use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText};
 use crate::flow::{Flow, Port};
 use crate::stage::{Checker, Configured, Fault, Registry, Stage, Work};
 use crate::text::{Described, FlowName, Name, Piece, Range, Reader, any_quantity};
-use crate::units::Unit;
+use crate::units::{Quantity, Unit};
 
 pub use wiring::{Axis, Channel, Marker, Origin, Points, RateOrigin, Wiring};
 
@@ -87,12 +87,12 @@ impl Size {
         r: &mut Reader<'_>,
         name: &'static str,
         doc: &'static str,
-        range: Range,
+        (size, range): (fn(&Quantity) -> f64, Range),
     ) -> Option<Size> {
         let (text, piece) = r.setting(name, doc).optional()?.text_at()?;
         let place = piece.place();
         let found = match any_quantity(&piece, &text) {
-            Ok(found) if range.holds(found.value) && !found.is_level() => found,
+            Ok(found) if range.holds(size(&found)) && !found.is_level() => found,
             Ok(_) => {
                 let message = format!("expected a size {range} with a unit, found `{text}`");
                 let fault = Diagnostic::error(Code::OutOfRange, Some(place), message);
@@ -104,7 +104,7 @@ impl Size {
                 return None;
             }
         };
-        let (value, unit) = (found.value, found.unit);
+        let (value, unit) = (size(&found), found.unit);
         Some(Size { value, unit, place })
     }
 }
@@ -412,9 +412,19 @@ impl Input {
                 let level = "largest steady level; by default the full scale";
                 let largest = "largest peak amplitude; by default the full scale";
                 let sizes = [
-                    Size::read(r, "smallest", smallest, Range::Positive),
-                    Size::read(r, "level", level, Range::NotNegative),
-                    Size::read(r, "largest", largest, Range::Positive),
+                    Size::read(
+                        r,
+                        "smallest",
+                        smallest,
+                        (Quantity::difference, Range::Positive),
+                    ),
+                    Size::read(r, "level", level, (|level| level.value, Range::NotNegative)),
+                    Size::read(
+                        r,
+                        "largest",
+                        largest,
+                        (Quantity::difference, Range::Positive),
+                    ),
                 ];
                 (recording, Channel::read(r, piece), sizes)
             });

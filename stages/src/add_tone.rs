@@ -111,7 +111,7 @@ impl Configured for Settings {
                 ),
                 "give it in the unit of the wave",
             );
-        } else if self.amplitude.is_celsius {
+        } else if self.amplitude.celsius.is_some() {
             checker.error(
                 "amplitude",
                 Code::Unit,

@@ -105,7 +105,7 @@ impl Stage for Reference {
                     )
                     .optional()
                     .map(|s| s.factor())
-                    .map(|c| (c.value, c.unit)),
+                    .map(|c| (c.difference(), c.unit)),
                 falling: r
                     .setting("edge", "which edge is the whole cycle")
                     .default("Rising")

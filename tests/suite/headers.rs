@@ -435,3 +435,68 @@ fn points_that_are_combined_and_lie_elsewhere_are_warned_of() {
     assert!(off.contains("at `temperature` 220 K in `dark`"), "{off}");
     assert!(off.contains("record both at the same places"), "{off}");
 }
+
+/// The zero of °C is where it is by convention: an offset has it, and a step of the converter has not.
+#[test]
+fn temperatures_in_degrees_celsius_are_read_by_an_offset() {
+    let recipe = MEAN.replace(r#"Wave(unit: "V")"#, "Wave()");
+    let folder = folder(&recipe);
+    let at = folder.path();
+    let codes: Vec<f64> = noise(1000, 10.0, 3)
+        .iter()
+        .map(|x| 2000.0 + x.round())
+        .collect();
+    let mean = codes.iter().sum::<f64>() / codes.len() as f64;
+    let channel = |unit| Channel {
+        unit,
+        ..Channel::volts("/x", &codes)
+    };
+    record(
+        &at.join("codes.h5"),
+        RATE,
+        Layout::Contiguous,
+        &[channel("1")],
+    );
+    let degrees: Vec<f64> = codes.iter().map(|c| 0.01 * c).collect();
+    let channel = Channel {
+        unit: "°C",
+        ..Channel::volts("/x", &degrees)
+    };
+    record(&at.join("degrees.h5"), RATE, Layout::Contiguous, &[channel]);
+    run(at, &["degrees.h5"])
+        .expect(2)
+        .says(r#"state `unit: "K", offset: Stated("0 °C")` in the wiring"#);
+    let level = |file: &str, channel: &str| {
+        let wiring = format!(r#"Wiring(channels: {{ "x": Channel({channel}) }})"#);
+        std::fs::write(at.join("w.ron"), wiring).unwrap();
+        run(at, &[file, "--wiring", "w.ron", "--csv", "out.csv"]).expect(0);
+        let table = std::fs::read_to_string(at.join("out.csv")).unwrap();
+        table
+            .lines()
+            .nth(1)
+            .unwrap()
+            .split(',')
+            .nth(3)
+            .unwrap()
+            .parse::<f64>()
+            .unwrap()
+    };
+    let expected = 273.15 + 0.01 * mean;
+    for (file, channel) in [
+        ("degrees.h5", r#"unit: "K", offset: Stated("0 °C")"#),
+        (
+            "codes.h5",
+            r#"unit: "K", scale: Stated("0.01 K"), offset: Stated("0 °C")"#,
+        ),
+        (
+            "codes.h5",
+            r#"unit: "K", scale: Stated("0.01 °C"), offset: Stated("273.15")"#,
+        ),
+    ] {
+        let found = level(file, channel);
+        assert!(
+            (found - expected).abs() < 1e-9,
+            "{channel}: {found} {expected}"
+        );
+    }
+}

@@ -1,8 +1,8 @@
 //! The kinds of sources of noise, and how their settings are read.
 
 use super::{Gain, Noise};
-use crate::diagnostic::Code;
-use crate::text::{Range, Reader, any_quantity, quantity};
+use crate::diagnostic::{Code, Diagnostic};
+use crate::text::{Piece, Range, Reader, any_quantity, difference, quantity};
 use crate::units::{Quantity, Unit};
 
 /// A kind of source: name, meaning, and how its settings are read.
@@ -112,21 +112,24 @@ fn sized(
     range: Range,
 ) -> Option<f64> {
     let (_, piece) = r.setting(name, doc).text_at()?;
-    quantity(&piece, &units.0, range)
+    difference(&piece, &units.0, range)
         .map_err(|d| r.report(d))
         .ok()
 }
 
+/// How a quantity in a unit is read.
+pub(super) type Reading = fn(&Piece, &str, Range) -> Result<f64, Diagnostic>;
+
 /// The same, where it is given; one that cannot be read is a fault, and counts as given.
 pub(super) fn optional(
     r: &mut Reader<'_>,
-    name: &'static str,
-    doc: &'static str,
+    (name, doc): (&'static str, &'static str),
     units: &Units,
+    read: Reading,
     range: Range,
 ) -> Option<f64> {
     let (_, piece) = r.setting(name, doc).optional()?.text_at()?;
-    let read = quantity(&piece, &units.0, range).map_err(|d| r.report(d));
+    let read = read(&piece, &units.0, range).map_err(|d| r.report(d));
     Some(read.unwrap_or(1.0))
 }
 

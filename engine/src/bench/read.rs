@@ -7,7 +7,7 @@ use super::{Bench, Converter, MOST_SOURCES, Source};
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, SourceText};
 use crate::flow::Convention;
 use crate::recipe::{expect_text, unit};
-use crate::text::{Doc, Name, Piece, Range, Reader, Shape, described};
+use crate::text::{Doc, Name, Piece, Range, Reader, Shape, described, difference, quantity};
 use crate::units::Unit;
 
 /// What stands at the top of a bench.
@@ -33,9 +33,12 @@ impl Top {
         let units = Units::of(&unit);
         let signal = optional(
             r,
-            "signal",
-            "amplitude of the signal as recorded, such as \"2 mV\"",
+            (
+                "signal",
+                "amplitude of the signal as recorded, such as \"2 mV\"",
+            ),
             &units,
+            difference,
             Range::Positive,
         );
         let convention = r
@@ -60,9 +63,9 @@ impl Top {
             signal: signal.map(|s| s * to_peak),
             offset: optional(
                 r,
-                "offset",
-                "steady level under the signal, such as \"0.5 V\"",
+                ("offset", "steady level under the signal, such as \"0.5 V\""),
                 &units,
+                quantity,
                 Range::Any,
             )
             .unwrap_or(0.0),
@@ -92,7 +95,7 @@ fn converter(r: &mut Reader<'_>, units: &Units) -> Converter {
         .setting("rate", "samples per second")
         .quantity("Hz", Range::Positive);
     let doc = "largest absolute value that it converts, such as \"10 V\"";
-    let full_scale = optional(r, "full_scale", doc, units, Range::Positive);
+    let full_scale = optional(r, ("full_scale", doc), units, quantity, Range::Positive);
     let bits = r
         .setting("bits", "bits, which span twice the full scale")
         .optional()

@@ -230,3 +230,24 @@ proptest! {
         prop_assert_eq!(again.as_ref(), Some(&bench), "{}\n{}", text, found);
     }
 }
+
+/// A level of 20 °C is one of 293.15 K, and an amplitude of 0.5 °C one of 0.5 K.
+#[test]
+fn amplitudes_of_temperatures_are_differences() {
+    let bench = parsed(
+        r#"Bench(
+    title: "an invented oven",
+    unit: "K",
+    signal: "0.5 °C",
+    offset: "20 °C",
+    noise: { "fan": Line(frequency: "50 Hz", amplitude: "0.25 °C") },
+    converter: Converter(rate: "1 kHz"),
+)"#,
+    );
+    assert_eq!(bench.signal, Some(0.5));
+    assert!((bench.offset - 293.15).abs() < 1e-9);
+    let Noise::Line { amplitude, .. } = bench.sources[0].noise else {
+        panic!("a line");
+    };
+    assert_eq!(amplitude, 0.25);
+}

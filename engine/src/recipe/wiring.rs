@@ -12,7 +12,7 @@ use crate::units::Unit;
 #[derive(Clone, Debug, PartialEq)]
 pub enum Origin {
     /// Stated in the text: a number in the channel's unit, or a quantity.
-    Stated(Constant),
+    Stated(Box<Constant>),
     /// In an attribute of the dataset, or else of the file's root.
     Attribute(String),
 }
@@ -224,7 +224,7 @@ fn origin(r: &mut Reader<'_>, name: &'static str, doc: &'static str) -> Option<O
         s.choice(|c| {
             c.variant("Stated", "the value itself", |r| {
                 let doc = "a number in the channel's unit, or a quantity";
-                Origin::Stated(r.setting("", doc).factor())
+                Origin::Stated(Box::new(r.setting("", doc).factor()))
             })
             .variant("Attribute", "an attribute, in the channel's unit", |r| {
                 Origin::Attribute(r.setting("", "name of the attribute").text())

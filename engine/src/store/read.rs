@@ -267,8 +267,13 @@ impl RecordingFile {
         let unit_is_stated = unit.is_some();
         let unit = unit.or(expected.cloned()).unwrap_or_else(Unit::one);
         let value = |origin: &Option<Origin>, name: &str| match origin {
+            // A step of the converter is a difference, also where temperatures are in °C.
             Some(Origin::Stated(stated)) if stated.unit.same_dimension(&unit) => {
-                Ok(Some(stated.value / unit.si_factor()))
+                let value = match name {
+                    "scale" => stated.difference(),
+                    _ => stated.value,
+                };
+                Ok(Some(value / unit.si_factor()))
             }
             Some(Origin::Stated(stated)) if stated.unit.is_dimensionless() => {
                 Ok(Some(stated.value))
@@ -459,7 +464,11 @@ impl RecordingFile {
             (Some(unit), _) => Ok(Some(unit.clone())),
             (None, Some(text)) if !text.is_empty() => {
                 let unit = Unit::parse(&text).map_err(|e| {
-                    let found = format!("{}; state `unit` in the wiring", e.found_in(&text));
+                    let remedy = match ["°C", "degC", "℃"].contains(&text.as_str()) {
+                        true => r#"state `unit: "K", offset: Stated("0 °C")` in the wiring"#,
+                        false => "state `unit` in the wiring",
+                    };
+                    let found = format!("{}; {remedy}", e.found_in(&text));
                     self.unfit(&format!("{}@units", attributes.path), "a unit", found)
                 })?;
                 Ok(Some(unit))

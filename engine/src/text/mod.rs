@@ -17,7 +17,7 @@ use serde::de::{self, Deserialize, Deserializer, MapAccess, SeqAccess, Visitor};
 use crate::diagnostic::{Code, Diagnostic, Place, SourceText};
 pub use canonical::canonical;
 pub use edit::{replaced, value_at};
-pub use quantities::{any_quantity, quantity};
+pub use quantities::{any_quantity, difference, quantity};
 pub use reader::{Choice, Described, FlowName, Reader, Setting, described};
 pub use shape::{Doc, Range, Shape};
 

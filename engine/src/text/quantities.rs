@@ -42,10 +42,24 @@ pub fn any_quantity(piece: &Piece, text: &str) -> Result<Quantity, Diagnostic> {
 
 /// Reads a quantity whose unit must have the dimension of `unit`; the value in SI units.
 pub fn quantity(piece: &Piece, unit: &str, range: Range) -> Result<f64, Diagnostic> {
+    read(piece, unit, range, |found| found.value)
+}
+
+/// The same of what is a difference, such as an amplitude: 0.5 K of `0.5 °C`.
+pub fn difference(piece: &Piece, unit: &str, range: Range) -> Result<f64, Diagnostic> {
+    read(piece, unit, range, Quantity::difference)
+}
+
+fn read(
+    piece: &Piece,
+    unit: &str,
+    range: Range,
+    size: impl Fn(&Quantity) -> f64,
+) -> Result<f64, Diagnostic> {
     let text = string(piece, &format!("a quantity as a text, {}", example(unit)))?;
     let found = of_dimension(piece, any_quantity(piece, &text)?, unit)?;
-    in_range(piece, found.value, range)?;
-    Ok(found.value)
+    in_range(piece, size(&found), range)?;
+    Ok(size(&found))
 }
 
 /// The quantity that was read from a piece, if it has the dimension of `unit`.

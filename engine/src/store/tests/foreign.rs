@@ -93,9 +93,9 @@ fn files_of_another_writer_are_read() {
                 let channel = Channel {
                     rate: Some(RateOrigin::Stated(1.0)),
                     unit: Some(crate::units::Unit::parse("V").unwrap()),
-                    scale: Some(crate::recipe::Origin::Stated(
+                    scale: Some(crate::recipe::Origin::Stated(Box::new(
                         crate::constant::Constant::one(),
-                    )),
+                    ))),
                     ..Channel::default()
                 };
                 let header = recording.channel(name, &channel, None).unwrap();

@@ -90,10 +90,10 @@ fn the_wiring_says_where_things_are() {
         rate: Some(RateOrigin::Attribute("clock".into())),
         unit: Some(unit("mV")),
         scale: Some(Origin::Attribute("volts_per_code".into())),
-        offset: Some(Origin::Stated(crate::constant::Constant {
+        offset: Some(Origin::Stated(Box::new(crate::constant::Constant {
             value: 2.0,
             ..crate::constant::Constant::one()
-        })),
+        }))),
         missing: Some(255.0),
         ..Channel::default()
     };
