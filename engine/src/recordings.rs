@@ -8,7 +8,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, counted};
-use crate::recipe::{Axis, Input, Recipe, Wiring};
+use crate::recipe::{Axis, Input, Points, Recipe, Wiring};
 use crate::stage::SeriesAxis;
 use crate::store::{AxisValues, ChannelHeader, RecordingFile, StoreError};
 
@@ -307,7 +307,12 @@ impl FileContent {
         let mut points: Option<(u64, String)> = None;
         let mut axis = None;
         let mut faults = Vec::new();
-        let cut = wiring.points.as_ref().filter(|_| name.is_empty());
+        // Another recording is cut alike where it was made alike.
+        let is_alike = |(points, _): &&(Points, Place)| {
+            let mut datasets = points.datasets().peekable();
+            name.is_empty() || datasets.peek().is_some() && datasets.all(|path| file.has(path))
+        };
+        let cut = wiring.points.as_ref().filter(is_alike);
         let cutting = cut.map(|(points, place)| (file.cutting(points), place));
         let cutting = match cutting {
             Some((Err(error), place)) => return Err(vec![(error, Some(place.clone()))]),
@@ -347,7 +352,12 @@ impl FileContent {
                 }
                 (Some(_), _) => {}
                 (None, Some(header)) => {
-                    let along = wiring.axis.as_ref().filter(|_| name.is_empty());
+                    let is_there = |axis: &&Axis| match axis {
+                        _ if name.is_empty() => true,
+                        Axis::Dataset(path) => cutting.is_some() && file.has(path),
+                        Axis::Attribute(_) => false,
+                    };
+                    let along = wiring.axis.as_ref().filter(is_there);
                     axis = file.axis(along, header).map_err(fault).ok().flatten();
                     axis = axis.or_else(|| beginnings(header));
                     points = Some((header.points, header.dataset.clone()));

@@ -554,3 +554,52 @@ fn what_was_cut_is_told_and_verified() {
         assert!(outcome.out.contains(words), "{}", outcome.out);
     }
 }
+
+/// A background that was recorded in one go as well is subtracted point by point, and one without a marker as one point.
+#[test]
+fn another_recording_is_cut_where_it_was_made_alike() {
+    let recipe = r#"Recipe(
+    title: "less dark",
+    inputs: { "detector": Wave(unit: "V"), "dark": Wave(unit: "V", recording: "blocked", dataset: "/detector") },
+    stages: {
+        "level": Average(of: "detector", over: Blocks("0.1 s")),
+        "dark level": Average(of: "dark", over: Blocks("0.1 s")),
+        "net": Combine(of: ["level", "dark level"], by: Difference),
+    },
+    results: ["dark level", "net"],
+)"#;
+    let folder = folder(recipe);
+    let at = folder.path();
+    whole(&at.join("whole.h5"), Layout::Contiguous);
+    let dark = noise(LENGTH, 1e-3, 8);
+    let gate: Vec<f64> = (0..LENGTH)
+        .map(|i| if is_inside(i) && i != 3099 { 4.0 } else { 0.1 })
+        .collect();
+    let steady = [Channel::volts("/detector", &dark)];
+    record(&at.join("steady.h5"), RATE, Layout::Contiguous, &steady);
+    let marked = [
+        Channel::volts("/detector", &dark),
+        Channel::volts("/gate", &gate),
+    ];
+    record(&at.join("marked.h5"), RATE, Layout::Contiguous, &marked);
+    // Whole blocks of 100 samples.
+    let mean = |range: Range<usize>| {
+        let count = range.len() / 100 * 100;
+        dark[range.start..][..count].iter().sum::<f64>() / count as f64
+    };
+    let wiring =
+        r#"Wiring(points: Gate(dataset: "/gate", above: "2 V"), axis: Dataset("/wavelength"))"#;
+    let level = |blocked: &str| {
+        let blocked = format!("blocked={blocked}");
+        let outcome = run(at, &["whole.h5"], wiring, &["--with", &blocked]).expect(0);
+        assert!(!outcome.err.contains("axis"), "{}", outcome.err);
+        column(at, "dark level [V]")
+    };
+    let expected = [700..3099, 3100..5300, 6011..8500, 9000..11000].map(mean);
+    for (found, expected) in level("marked.h5").iter().zip(expected) {
+        near("dark", *found, expected, 1e-12);
+    }
+    let all = level("steady.h5");
+    near("dark, whole", all[0], mean(0..LENGTH), 1e-12);
+    assert_eq!(column(at, "net [V]").len(), 4);
+}

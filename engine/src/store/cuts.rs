@@ -3,8 +3,8 @@
 use std::borrow::Cow;
 use std::ops::Range;
 
-use hdf5::File;
 use hdf5::types::TypeDescriptor;
+use hdf5::{File, LocationType};
 
 use super::attributes::Attributes;
 use super::object::Content;
@@ -262,6 +262,17 @@ impl ChannelHeader {
 }
 
 impl RecordingFile {
+    /// Whether there is such a dataset.
+    pub(crate) fn has(&self, path: &str) -> bool {
+        let file = self.handle();
+        file.is_ok_and(|f| {
+            matches!(
+                f.loc_type_by_name(&absolute(path)),
+                Ok(LocationType::Dataset)
+            )
+        })
+    }
+
     /// Where the points of a record are.
     ///
     /// # Errors
