@@ -72,9 +72,10 @@ pub fn look(
     let points = wiring.points.as_ref();
     let is_own = points.is_some_and(|(p, _)| p.datasets().any(|d| is_path(d, &dataset.path)));
     if let Some(cutting) = cutting.filter(|_| has_rate && !is_own) {
-        let mut whole = header.clone();
-        if file.cut(&mut whole, cutting).is_ok() {
-            header = whole;
+        let mut whole = [Some(header.clone())];
+        let faults = file.cut(&mut whole, cutting);
+        if let ([Some(cut)], true) = (whole, faults.is_empty()) {
+            header = cut;
         }
     }
     Some(read(file, header, has_rate))
@@ -98,7 +99,10 @@ pub fn stream(
 ) -> Result<(), StoreError> {
     let mut block = vec![0.0; crate::plan::BLOCK];
     for point in points.start..points.end.min(header.points) {
-        let header = header.of_point(point)?;
+        // A point without samples is told of, and the others are there to be looked at.
+        let Ok(header) = header.of_point(point) else {
+            continue;
+        };
         let reader = file.reader(&header)?;
         let mut start = 0;
         while start < header.samples {

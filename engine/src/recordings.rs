@@ -1,6 +1,7 @@
 //! The recordings of a run: which files make up one set of points, and what their headers say.
 
 pub(crate) mod paired;
+pub(crate) mod short;
 pub(crate) mod uneven;
 
 use std::borrow::Cow;
@@ -8,6 +9,7 @@ use std::fmt;
 use std::path::{Path, PathBuf};
 
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, counted};
+use crate::lineage::stated;
 use crate::recipe::{Axis, Input, Points, Recipe, Wiring};
 use crate::stage::SeriesAxis;
 use crate::store::{AxisValues, ChannelHeader, RecordingFile, StoreError};
@@ -20,8 +22,12 @@ pub struct RecordingSet {
     pub files: Vec<SetFile>,
     /// The axis along its points.
     pub axis: SeriesAxis,
+    /// Where its points are, if they are parts of one record.
+    pub cut: Option<Points>,
     /// The one point that counts; all of them where it is `None`.
     only: Option<PointPlace>,
+    /// Shorter points, in seconds, are left to fail: the recipe does not fit them.
+    pub(crate) least: f64,
 }
 
 /// A file of a set.
@@ -125,12 +131,20 @@ impl RecordingSet {
             })
             .collect();
         agree(&mut files);
+        let is_cut = |file: &SetFile| {
+            let headers = file.content.iter().flat_map(|c| &c.headers);
+            headers.flatten().any(ChannelHeader::is_cut)
+        };
+        let points = wiring.points.as_ref().filter(|_| files.iter().any(is_cut));
+        let cut = points.map(|(points, _)| points.clone());
         let axis = joint_axis(&files);
         RecordingSet {
             name: name.into(),
             files,
             axis,
+            cut,
             only: None,
+            least: 0.0,
         }
     }
 
@@ -142,11 +156,16 @@ impl RecordingSet {
         self.axis.values = self.axis.values.get(point).copied().into_iter().collect();
     }
 
-    /// All points, in order.
+    /// All points that count, in order.
     pub fn points(&self) -> Vec<PointPlace> {
-        if let Some(only) = self.only {
-            return vec![only];
+        match self.only {
+            Some(only) => vec![only],
+            None => self.recorded(),
         }
+    }
+
+    /// All points that were recorded, in order.
+    fn recorded(&self) -> Vec<PointPlace> {
         let mut places = Vec::new();
         for (file, entry) in self.files.iter().enumerate() {
             let points = entry.content.as_ref().map_or(1, |c| c.points);
@@ -161,7 +180,10 @@ impl RecordingSet {
     pub fn header(&self, input: usize) -> Option<ChannelHeader> {
         let mut headers = self.contents().filter_map(|c| c.headers[input].as_ref());
         let first = headers.next()?.clone();
-        let samples = headers.map(|h| h.samples).fold(first.samples, u64::min);
+        let least = samples_in(self.least, &first);
+        let all = std::iter::once(&first).chain(headers);
+        let samples = all.filter_map(|h| h.shortest(least)).min();
+        let samples = samples.unwrap_or(first.samples);
         let points = self.points().len() as u64;
         let alone = self.files.len() == 1 && !first.is_cut();
         Some(ChannelHeader {
@@ -180,6 +202,33 @@ impl RecordingSet {
             .map(ChannelHeader::longest)
             .max()
             .unwrap_or(0)
+    }
+
+    /// How long points are, in seconds; nothing for one that cannot be read.
+    pub(crate) fn lengths(&self) -> Vec<Option<f64>> {
+        let mut lengths = Vec::new();
+        for file in &self.files {
+            let Ok(content) = &file.content else {
+                lengths.push(None);
+                continue;
+            };
+            let header = content.headers.iter().flatten().next();
+            let seconds = |point| Some(header?.length_of(point)? as f64 / header?.rate);
+            lengths.extend((0..content.points).map(seconds));
+        }
+        lengths
+    }
+
+    /// Why a point is left to fail, whose headers these are.
+    pub(crate) fn too_short(&self, headers: &[Option<ChannelHeader>]) -> Option<String> {
+        let mut headers = headers.iter().flatten();
+        let header = headers.find(|h| h.samples < samples_in(self.least, h))?;
+        Some(format!(
+            "expected a point long enough for the recipe, which fits those of {} and more, found one of {}; record longer points, or \
+             filter less",
+            stated(self.least, "s"),
+            stated(header.samples as f64 / header.rate, "s")
+        ))
     }
 
     fn contents(&self) -> impl Iterator<Item = &FileContent> {
@@ -224,8 +273,18 @@ impl RecordingSet {
         }
         for file in &self.files {
             let headers = file.content.iter().flat_map(|c| &c.headers);
-            if let Some(beyond) = headers.flatten().find_map(ChannelHeader::beyond) {
-                let message = format!("expected points within the record, found {beyond}");
+            let mut headers = headers.flatten();
+            if let (Some(points), Some(header)) = (&self.cut, headers.clone().next()) {
+                let note = format!("in {}", file.path.display());
+                let odd = header.oddities(points).into_iter();
+                let odd = odd.map(|(message, help)| {
+                    let warning = Diagnostic::warning(Code::OutOfRange, None, message);
+                    warning.note(note.clone()).help(help)
+                });
+                odd.for_each(|warning| diagnostics.push(warning));
+            }
+            if let Some(found) = headers.find_map(ChannelHeader::incomplete) {
+                let message = format!("expected points with samples, found that {found}");
                 let help = "correct what says where points are; the others will be done";
                 diagnostics.push(
                     Diagnostic::warning(Code::OutOfRange, None, message)
@@ -304,8 +363,6 @@ impl FileContent {
         wiring: &Wiring,
     ) -> Result<Headers, Vec<(StoreError, Option<Place>)>> {
         let mut headers = Vec::new();
-        let mut points: Option<(u64, String)> = None;
-        let mut axis = None;
         let mut faults = Vec::new();
         // Another recording is cut alike where it was made alike.
         let is_alike = |(points, _): &&(Points, Place)| {
@@ -320,57 +377,62 @@ impl FileContent {
             None => None,
         };
         for input in &recipe.inputs {
-            if input.recording != name {
-                headers.push(None);
-                continue;
-            }
-            let mut fault = |error| faults.push((error, Some(wired(wiring, input).clone())));
-            let header = file.channel(
-                &input.name.text,
-                &wiring.channel(input),
-                input.unit.as_ref(),
-            );
-            let mut header = header.map_err(&mut fault).ok();
-            if let (Some(whole), Some((cutting, place))) = (&mut header, &cutting)
-                && let Err(error) = file.cut(whole, cutting)
-            {
-                faults.push((error, Some((*place).clone())));
-                headers.push(None);
-                continue;
-            }
-            let mut fault = |error| faults.push((error, Some(wired(wiring, input).clone())));
-            match (&points, &header) {
-                (_, None) => {}
-                (Some((count, dataset)), Some(header)) if *count != header.points => {
-                    let error = StoreError::unfit(
-                        file.path(),
-                        &header.dataset,
-                        format!("{count} points as in `{dataset}`"),
-                        format!("{}; give every channel one row per point", header.points),
-                    );
-                    fault(error.of_kind(Code::Rate));
-                }
-                (Some(_), _) => {}
-                (None, Some(header)) => {
-                    let is_there = |axis: &&Axis| match axis {
-                        _ if name.is_empty() => true,
-                        Axis::Dataset(path) => cutting.is_some() && file.has(path),
-                        Axis::Attribute(_) => false,
-                    };
-                    let along = wiring.axis.as_ref().filter(is_there);
-                    axis = file.axis(along, header).map_err(fault).ok().flatten();
-                    axis = axis.or_else(|| beginnings(header));
-                    points = Some((header.points, header.dataset.clone()));
-                }
-            }
-            headers.push(header);
+            let own = (input.recording == name).then(|| {
+                let channel = wiring.channel(input);
+                let header = file.channel(&input.name.text, &channel, input.unit.as_ref());
+                header.map_err(|error| faults.push((error, Some(wired(wiring, input).clone()))))
+            });
+            headers.push(own.and_then(Result::ok));
         }
-        let points = points.map_or(0, |(points, _)| points);
+        if let Some((cutting, place)) = &cutting {
+            let found = file.cut(&mut headers, cutting);
+            if !found.is_empty() {
+                let at = |error| (error, Some((*place).clone()));
+                faults.extend(found.into_iter().map(at));
+                return Err(faults);
+            }
+        }
+        let channels = recipe.inputs.iter().zip(&headers);
+        let mut channels = channels.filter_map(|(input, header)| Some((input, header.as_ref()?)));
+        let Some((_, first)) = channels.next() else {
+            return match faults.is_empty() {
+                true => Ok((headers, 0, None)),
+                false => Err(faults),
+            };
+        };
+        for (input, header) in channels.filter(|(_, h)| h.points != first.points) {
+            let expected = format!("{} points as in `{}`", first.points, first.dataset);
+            let found = format!("{}; give every channel one row per point", header.points);
+            let error = StoreError::unfit(file.path(), &header.dataset, expected, found);
+            faults.push((
+                error.of_kind(Code::Rate),
+                Some(wired(wiring, input).clone()),
+            ));
+        }
+        let is_there = |(axis, _): &&(Axis, Place)| match axis {
+            _ if name.is_empty() => true,
+            Axis::Dataset(path) => cutting.is_some() && file.has(path),
+            Axis::Attribute(_) => false,
+        };
+        let along = wiring.axis.as_ref().filter(is_there);
+        let axis = file.axis(along.map(|(axis, _)| axis), first);
+        let own = recipe.inputs.iter().find(|i| i.recording == name);
+        let place = along
+            .map(|(_, place)| place)
+            .or(own.map(|input| wired(wiring, input)));
+        let axis = axis.map_err(|error| faults.push((error, place.cloned())));
+        let axis = axis.ok().flatten().or_else(|| beginnings(first));
+        let points = first.points;
         match faults.is_empty() {
             true => Ok((headers, points, axis)),
             false => Err(faults),
         }
     }
+}
+
+/// Samples of a channel in so many seconds.
+fn samples_in(seconds: f64, header: &ChannelHeader) -> u64 {
+    (seconds * header.rate).round() as u64
 }
 
 /// The axis of points that were cut from a record and have no other: the times at which they begin.
@@ -462,5 +524,5 @@ fn joint_axis(files: &[SetFile]) -> SeriesAxis {
 
 /// Whether the wiring says that several files are points of one sweep.
 pub fn is_sweep_of_files(wiring: &Wiring) -> bool {
-    matches!(wiring.axis, Some(Axis::Attribute(_)))
+    matches!(wiring.axis, Some((Axis::Attribute(_), _)))
 }

@@ -10,6 +10,8 @@ use phasemill_engine::text::Reader;
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::{Estimate, Value};
 
+use crate::math::turns::Differing;
+
 /// The stage.
 pub struct Combine;
 
@@ -24,7 +26,13 @@ impl Stage for Combine {
          as complex numbers. Terms of a sum or difference need the same dimension and amplitude convention, \
          and phasors the same harmonic. A complex estimate may be multiplied or divided by a real one. Estimates propagate their uncertainty to first order with \
          what they share (JCGM 100:2008, 5.2): a constant that scales both cancels from their ratio. An estimate \
-         of a recording with a single point is combined with every point of another."
+         of a recording with a single point is combined with every point of another. The difference of phases relative to \
+         a clock is the nearest one, within half a turn."
+    }
+
+    // 2: phases differ by half a turn at most.
+    fn numeric_version(&self) -> u32 {
+        2
     }
 
     fn example(&self) -> &'static str {
@@ -268,12 +276,15 @@ impl Configured for Settings {
         let by = self.by;
         Ok(match inputs.first().map(|f| f.kind.is_sampled()) {
             Some(true) => Work::Stream(Box::new(move || Box::new(Combining(by)))),
-            _ => Work::Point(Box::new(move |values| combined(by, values))),
+            _ => {
+                let differing = Differing::of(inputs.first());
+                Work::Point(Box::new(move |values| combined(by, differing, values)))
+            }
         })
     }
 }
 
-fn combined(by: By, values: &[&Value]) -> Result<Vec<Value>, Fault> {
+fn combined(by: By, differing: Differing, values: &[&Value]) -> Result<Vec<Value>, Fault> {
     let estimates: Vec<&Estimate> = values.iter().filter_map(|v| v.estimate()).collect();
     let Some((first, others)) = estimates.split_first() else {
         return Ok(Vec::new());
@@ -287,15 +298,17 @@ fn combined(by: By, values: &[&Value]) -> Result<Vec<Value>, Fault> {
                 why: "the divisor is exactly zero".into(),
             });
         }
-        result = Estimate::propagate(&[&result, other], by.apply(a, b), |input, d| {
-            match (by, input) {
-                (By::Sum, _) | (By::Difference, 0) => d,
-                (By::Difference, _) => -d,
-                (By::Product, 0) => d * b,
-                (By::Product, _) => a * d,
-                (By::Ratio, 0) => d / b,
-                (By::Ratio, _) => -(a / b) * (d / b),
-            }
+        let value = match by {
+            By::Difference => differing.less(a, b),
+            _ => by.apply(a, b),
+        };
+        result = Estimate::propagate(&[&result, other], value, |input, d| match (by, input) {
+            (By::Sum, _) | (By::Difference, 0) => d,
+            (By::Difference, _) => -d,
+            (By::Product, 0) => d * b,
+            (By::Product, _) => a * d,
+            (By::Ratio, 0) => d / b,
+            (By::Ratio, _) => -(a / b) * (d / b),
         });
     }
     Ok(vec![Value::Estimate(result)])

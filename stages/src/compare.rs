@@ -11,6 +11,7 @@ use phasemill_engine::text::Reader;
 use phasemill_engine::value::{Estimate, Value};
 
 use crate::math::gls::{Observations, expect_series, too_close};
+use crate::math::turns::Differing;
 use crate::weighted_mean::test_ports;
 
 /// The stage.
@@ -32,11 +33,13 @@ impl Stage for Compare {
          point whose covariance has one estimate contributes Hotelling's T^2 (Ann. Math. Stat. 2, 360 (1931)), and \
          independent points their sum, which is exact for normal noise; of points that share noise, or have \
          uncertainties from several sources, it is right to first order in one over the degrees of freedom (James, \
-         Biometrika 41, 19 (1954)). What is below 1e-10 comes out as that."
+         Biometrika 41, 19 (1954)). What is below 1e-10 comes out as that. Phases relative to a clock differ by half a \
+         turn at most."
     }
 
+    // 3: phases differ by half a turn at most.
     fn numeric_version(&self) -> u32 {
-        2
+        3
     }
 
     fn example(&self) -> &'static str {
@@ -96,12 +99,14 @@ impl Configured for Settings {
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
         let complex = inputs.first().is_some_and(|f| f.kind.is_complex());
         Ok(Work::Series(Box::new(Agreeing {
+            differing: Differing::of(inputs.first()),
             directions: directions(complex),
         })))
     }
 }
 
 struct Agreeing {
+    differing: Differing,
     directions: &'static [Complex64],
 }
 
@@ -112,10 +117,14 @@ fn at<T>(series: &[Option<T>], point: usize) -> Option<&T> {
 }
 
 /// The first series less the second, point by point.
-fn difference(a: &[Option<Value>], b: &[Option<Value>]) -> Vec<Option<Value>> {
+fn difference(
+    differing: Differing,
+    a: &[Option<Value>],
+    b: &[Option<Value>],
+) -> Vec<Option<Value>> {
     let less = |point: usize| {
         let (x, y) = (at(a, point)?.estimate()?, at(b, point)?.estimate()?);
-        let value = x.value - y.value;
+        let value = differing.less(x.value, y.value);
         let difference = Estimate::propagate(&[x, y], value, |i, d| if i == 0 { d } else { -d });
         Some(Value::Estimate(difference))
     };
@@ -131,7 +140,7 @@ impl Series for Agreeing {
         let [a, b] = inputs else {
             return Ok(Vec::new());
         };
-        let difference = difference(a, b);
+        let difference = difference(self.differing, a, b);
         let observed = Observations::new(&difference, self.directions);
         let tests = observed.solve(0, |_| true, |_, _| {})?.tests();
         let tests = tests.map(|e| vec![Some(Value::Estimate(e))]);
@@ -146,13 +155,14 @@ impl Series for Agreeing {
         let [a, b] = run else {
             return Ok(Box::new(|_| None));
         };
-        let difference = difference(a, b);
+        let differing = self.differing;
+        let difference = difference(differing, a, b);
         let observed = Observations::new(&difference, self.directions);
         let weights = observed.weights(0, |_| true, |_, _| {})?;
         let places = observed.places();
         Ok(Box::new(move |inputs| {
             let [a, b] = inputs else { return None };
-            let less = |point| Some(at(a, point)? - at(b, point)?);
+            let less = |point| Some(differing.less(*at(a, point)?, *at(b, point)?));
             let difference: Vec<_> = (0..a.len().max(b.len())).map(less).collect();
             let tests = weights.solve(places.values(&difference)?).ok()?.tests();
             let tests = tests.map(|x| vec![Some(x.into())]);

@@ -10,6 +10,7 @@ use phasemill_engine::value::{Estimate, Value};
 
 use crate::compare::directions;
 use crate::math::gls::{Observations, expect_series, too_close};
+use crate::math::turns::Differing;
 use crate::weighted_mean::test_ports;
 
 /// Part of the largest place by which places may differ that are rounded otherwise.
@@ -32,7 +33,8 @@ impl Stage for Repeats {
          sqrt(chi_square/degrees of freedom), of which there is one per difference, two for complex estimates \
          (generalised least squares; Aitken, Proc. R. Soc. Edinburgh 55, 42 (1935); it does not matter which of the points \
          at a place the others are held against). The probability counts the degrees of freedom of the uncertainties, as \
-         that of `Compare` does. A p that is small says that the points scatter by more than is stated of each, so \
+         that of `Compare` does; what is below 1e-10 comes out as that. Phases relative to a clock differ by half a \
+         turn at most. A p that is small says that the points scatter by more than is stated of each, so \
          that a mean over the repeats is less certain than it seems."
     }
 
@@ -50,7 +52,8 @@ impl Stage for Repeats {
 
     fn read(&self, r: &mut Reader<'_>) -> Box<dyn Configured> {
         r.setting("of", "the series").flow();
-        let doc = "how far apart places may be that count as one, in the axis' unit";
+        let doc =
+            "how far above the lowest of them places may be that count as one, in the axis' unit";
         let within = r.setting("within", doc).default("0");
         Box::new(Settings {
             within: within.number(Range::NotNegative),
@@ -89,6 +92,7 @@ impl Configured for Settings {
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
         let complex = inputs.first().is_some_and(|f| f.kind.is_complex());
         Ok(Work::Series(Box::new(Repeating {
+            differing: Differing::of(inputs.first()),
             complex,
             within: self.within,
         })))
@@ -96,6 +100,7 @@ impl Configured for Settings {
 }
 
 struct Repeating {
+    differing: Differing,
     complex: bool,
     within: f64,
 }
@@ -115,11 +120,15 @@ impl Repeating {
         let apart = self.within + ROUNDING * largest;
         points.sort_by(|a, b| place(*a).total_cmp(&place(*b)).then(a.cmp(b)));
         let mut firsts = vec![None; series.len()];
-        for together in points.chunk_by(|a, b| place(*b) - place(*a) <= apart) {
+        let mut rest = points.as_slice();
+        while let Some(lowest) = rest.first() {
+            let count = rest.partition_point(|p| place(*p) - place(*lowest) <= apart);
+            let (together, others) = rest.split_at(count);
             let first = together.iter().copied().min();
             for point in together.iter().filter(|p| Some(**p) != first) {
                 firsts[*point] = first;
             }
+            rest = others;
         }
         match firsts.iter().any(Option::is_some) {
             true => Ok(firsts),
@@ -137,11 +146,15 @@ impl Repeating {
 }
 
 /// Each point less the first at its place.
-fn differences(series: &[Option<Value>], firsts: &[Option<usize>]) -> Vec<Option<Value>> {
+fn differences(
+    differing: Differing,
+    series: &[Option<Value>],
+    firsts: &[Option<usize>],
+) -> Vec<Option<Value>> {
     let less = |point: usize| {
         let (later, first) = (series[point].as_ref()?, series[firsts[point]?].as_ref()?);
         let (later, first) = (later.estimate()?, first.estimate()?);
-        let value = later.value - first.value;
+        let value = differing.less(later.value, first.value);
         let both = [later, first];
         let difference = Estimate::propagate(&both, value, |i, d| if i == 0 { d } else { -d });
         Some(Value::Estimate(difference))
@@ -158,7 +171,7 @@ impl Series for Repeating {
         let [series] = inputs else {
             return Ok(Vec::new());
         };
-        let difference = differences(series, &self.firsts(series, axis)?);
+        let difference = differences(self.differing, series, &self.firsts(series, axis)?);
         let observed = Observations::new(&difference, directions(self.complex));
         let tests = observed.solve(0, |_| true, |_, _| {})?.tests();
         let tests = tests.map(|e| vec![Some(Value::Estimate(e))]);
@@ -174,14 +187,16 @@ impl Series for Repeating {
             return Ok(Box::new(|_| None));
         };
         let firsts = self.firsts(series, axis)?;
-        let difference = differences(series, &firsts);
+        let differing = self.differing;
+        let difference = differences(differing, series, &firsts);
         let observed = Observations::new(&difference, directions(self.complex));
         let weights = observed.weights(0, |_| true, |_, _| {})?;
         let places = observed.places();
         Ok(Box::new(move |inputs| {
             let series = inputs.first()?;
-            let less =
-                |(point, first): (usize, &Option<usize>)| Some(series[point]? - series[(*first)?]?);
+            let less = |(point, first): (usize, &Option<usize>)| {
+                Some(differing.less(series[point]?, series[(*first)?]?))
+            };
             let difference: Vec<_> = firsts.iter().enumerate().map(less).collect();
             let tests = weights.solve(places.values(&difference)?).ok()?.tests();
             let tests = tests.map(|x| vec![Some(x.into())]);

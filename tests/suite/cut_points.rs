@@ -11,14 +11,14 @@ use crate::support::{
 };
 use crate::support_reference::{U, near, python, reals};
 
-const RATE: f64 = 1000.0;
+pub const RATE: f64 = 1000.0;
 const F: f64 = 37.0;
 /// Where points are in a record of `LENGTH` samples, of unlike length, the second right behind the first.
 const POINTS: [Range<usize>; 4] = [700..3100, 3100..5300, 6011..8500, 9000..11000];
-const LENGTH: usize = 11_400;
+pub const LENGTH: usize = 11_400;
 
 /// A clock from a channel, and one that is stated; chains that are computed together, and one that is not.
-const RECIPE: &str = r#"Recipe(
+pub const RECIPE: &str = r#"Recipe(
     title: "points of one record",
     inputs: { "detector": Wave(unit: "V"), "chopper": Wave(unit: "V") },
     stages: {
@@ -49,13 +49,13 @@ fn detector() -> Vec<f64> {
         .collect()
 }
 
-fn is_inside(i: usize) -> bool {
+pub fn is_inside(i: usize) -> bool {
     // The two that touch are one for a marker, unless it says where each begins.
     POINTS.iter().any(|p| p.contains(&i))
 }
 
 /// Everything that may say where the points are, beside the channels.
-fn whole(path: &Path, layout: Layout) {
+pub fn whole(path: &Path, layout: Layout) {
     let (x, r) = (detector(), square(LENGTH, RATE, F));
     let gate: Vec<f64> = (0..LENGTH)
         .map(|i| if is_inside(i) && i != 3099 { 4.0 } else { 0.1 })
@@ -108,7 +108,7 @@ fn apart(folder: &Path, points: &[Range<usize>]) -> Vec<String> {
     names.collect()
 }
 
-fn run(folder: &Path, files: &[&str], wiring: &str, more: &[&str]) -> Outcome {
+pub fn run(folder: &Path, files: &[&str], wiring: &str, more: &[&str]) -> Outcome {
     std::fs::write(folder.join("w.ron"), wiring).unwrap();
     let mut arguments = vec!["run", "recipe.ron"];
     arguments.extend(files);
@@ -119,7 +119,7 @@ fn run(folder: &Path, files: &[&str], wiring: &str, more: &[&str]) -> Outcome {
 }
 
 /// The columns of the table that are not about the name, the place or a stated clock, nor what is remarked on.
-fn columns(folder: &Path) -> Vec<String> {
+pub fn columns(folder: &Path) -> Vec<String> {
     let table = std::fs::read_to_string(folder.join("out.csv")).unwrap();
     let names: Vec<&str> = table.lines().next().unwrap().split(',').collect();
     let failed = names.iter().position(|name| *name == "failed").unwrap();
@@ -136,7 +136,7 @@ fn columns(folder: &Path) -> Vec<String> {
     table.lines().map(pick).collect()
 }
 
-fn column(folder: &Path, name: &str) -> Vec<f64> {
+pub fn column(folder: &Path, name: &str) -> Vec<f64> {
     let table = std::fs::read_to_string(folder.join("out.csv")).unwrap();
     let rows: Vec<Vec<&str>> = table.lines().map(|l| l.split(',').collect()).collect();
     let at = rows[0].iter().position(|c| *c == name);
@@ -386,11 +386,19 @@ fn gaps_and_times_of_the_samples_count() {
     );
     dataset("begin", vec![50.0, 50.9, 52.0], "s");
     dataset("end", vec![50.8, 51.8, 53.6], "s");
+    // The second has no sample at all, and takes nobody else's.
+    dataset("lost", vec![50.0, 51.01, 52.0], "s");
+    dataset("lost end", vec![50.8, 51.09, 53.6], "s");
     // The same in samples as they are stored.
     dataset("first", vec![0.0, 900.0, 1900.0], "");
     dataset("last", vec![800.0, 1700.0, 3500.0], "");
     drop(file);
     let channel = r#"channels: { "x": Channel(rate: Times("/t")) }"#;
+    let wiring = format!(r#"Wiring({channel}, points: Table(begin: "lost", end: "lost end"))"#);
+    run(at, &["x.h5"], &wiring, &[])
+        .expect(2)
+        .says("found that point 1 at samples 1010 to 1090 of `/x` meets a gap of the sample times")
+        .says("failed: x: point 1");
     for (begin, end) in [("begin", "end"), ("first", "last")] {
         let wiring = format!(r#"Wiring({channel}, points: Table(begin: "{begin}", end: "{end}"))"#);
         run(at, &["x.h5"], &wiring, &[]).expect(0);
@@ -424,7 +432,6 @@ fn what_cannot_be_cut_is_told_at_its_place() {
     numbers("volts", &[1.0, 3.0], "V");
     numbers("none", &[f64::NAN], "");
     numbers("far", &[1e9], "");
-    numbers("brief", &[0.0; 100], "V");
     numbers("level", &[0.0; LENGTH], "V");
     drop(file);
     let faults = [
@@ -457,11 +464,7 @@ fn what_cannot_be_cut_is_told_at_its_place() {
         ),
         (
             r#"Gate(dataset: "/gate", above: "1 A")"#,
-            "`above` in V, found `above` as `1 A`",
-        ),
-        (
-            r#"Gate(dataset: "/brief", above: "-1 V")"#,
-            "100 samples, as `/brief` has, found 11400",
+            "`above` in V, as its samples are, found `1 A`",
         ),
         (r#"Gate(dataset: "/gate")"#, "missing setting `above`"),
         (r#"Every("1 h")"#, "at least one of the points"),
@@ -483,7 +486,7 @@ fn what_cannot_be_cut_is_told_at_its_place() {
     let wiring = r#"Wiring(points: Table(begin: "begin", end: "late"))"#;
     let outcome = run(at, &["whole.h5"], wiring, &[]).expect(2);
     outcome
-        .says("found 1 point beyond its end at sample 11400 of `/detector`, the first of them point 3")
+        .says("found that point 3 at samples 9000 to 11401 of `/detector` meets the end of the record at 11400")
         .says("failed: whole: point 3")
         .says("found the end of the record at 11400");
     assert_eq!(columns(at).len(), 1 + POINTS.len());
@@ -517,7 +520,9 @@ fn what_was_cut_is_told_and_verified() {
         .expect(0)
         .out;
     assert!(
-        traced.contains("its points were cut from one record"),
+        traced.contains(
+            "its points were cut from one record, each as long as \"/gate\" is above 2 V"
+        ),
         "{traced}"
     );
     assert!(
@@ -527,8 +532,14 @@ fn what_was_cut_is_told_and_verified() {
     let methods = phasemill(at, &["trace", "out.h5", "answer", "--methods"])
         .expect(0)
         .out;
-    let words = "recorded at 1 kHz in one go and cut into 4 points of the axis \"begin\" of 2000 to 2489 samples";
+    let words = "recorded at 1 kHz in one go and cut into 4 points of the axis \"begin\" of 2000 to 2489 samples (2 s to 2.489 s), each as long as \"/gate\" is above 2 V.";
     assert!(methods.contains(words), "{methods}");
+    let arguments = ["trace", "out.h5", "stated", "--methods"];
+    let methods = phasemill(at, &arguments).expect(0).out;
+    assert!(
+        methods.contains("above 2 V; phases of stated frequencies are counted from its first"),
+        "{methods}"
+    );
     let looked = phasemill(at, &["inspect", "whole.h5", "--wiring", "w.ron"])
         .expect(0)
         .out;
@@ -553,53 +564,4 @@ fn what_was_cut_is_told_and_verified() {
         let words = "point 2 of the record is samples 6011 to 8499, it was samples 6011 to 8500";
         assert!(outcome.out.contains(words), "{}", outcome.out);
     }
-}
-
-/// A background that was recorded in one go as well is subtracted point by point, and one without a marker as one point.
-#[test]
-fn another_recording_is_cut_where_it_was_made_alike() {
-    let recipe = r#"Recipe(
-    title: "less dark",
-    inputs: { "detector": Wave(unit: "V"), "dark": Wave(unit: "V", recording: "blocked", dataset: "/detector") },
-    stages: {
-        "level": Average(of: "detector", over: Blocks("0.1 s")),
-        "dark level": Average(of: "dark", over: Blocks("0.1 s")),
-        "net": Combine(of: ["level", "dark level"], by: Difference),
-    },
-    results: ["dark level", "net"],
-)"#;
-    let folder = folder(recipe);
-    let at = folder.path();
-    whole(&at.join("whole.h5"), Layout::Contiguous);
-    let dark = noise(LENGTH, 1e-3, 8);
-    let gate: Vec<f64> = (0..LENGTH)
-        .map(|i| if is_inside(i) && i != 3099 { 4.0 } else { 0.1 })
-        .collect();
-    let steady = [Channel::volts("/detector", &dark)];
-    record(&at.join("steady.h5"), RATE, Layout::Contiguous, &steady);
-    let marked = [
-        Channel::volts("/detector", &dark),
-        Channel::volts("/gate", &gate),
-    ];
-    record(&at.join("marked.h5"), RATE, Layout::Contiguous, &marked);
-    // Whole blocks of 100 samples.
-    let mean = |range: Range<usize>| {
-        let count = range.len() / 100 * 100;
-        dark[range.start..][..count].iter().sum::<f64>() / count as f64
-    };
-    let wiring =
-        r#"Wiring(points: Gate(dataset: "/gate", above: "2 V"), axis: Dataset("/wavelength"))"#;
-    let level = |blocked: &str| {
-        let blocked = format!("blocked={blocked}");
-        let outcome = run(at, &["whole.h5"], wiring, &["--with", &blocked]).expect(0);
-        assert!(!outcome.err.contains("axis"), "{}", outcome.err);
-        column(at, "dark level [V]")
-    };
-    let expected = [700..3099, 3100..5300, 6011..8500, 9000..11000].map(mean);
-    for (found, expected) in level("marked.h5").iter().zip(expected) {
-        near("dark", *found, expected, 1e-12);
-    }
-    let all = level("steady.h5");
-    near("dark, whole", all[0], mean(0..LENGTH), 1e-12);
-    assert_eq!(column(at, "net [V]").len(), 4);
 }

@@ -14,6 +14,7 @@ mod compare;
 mod constants;
 mod conventions;
 mod coverage;
+mod cut_markers;
 mod cut_points;
 mod determinism;
 mod differ;

@@ -9,7 +9,7 @@ use super::{
 use crate::check::Kept;
 use crate::diagnostic::Diagnostics;
 use crate::flow::Port;
-use crate::recipe::{Origin, RateOrigin, Recipe, Wiring};
+use crate::recipe::{Origin, Points, RateOrigin, Recipe, Wiring};
 use crate::recordings::{RecordingSet, SetFile};
 use crate::run::{Job, Outcome};
 use crate::session::Request;
@@ -289,7 +289,9 @@ fn flows(job: &Job<'_>, outcome: &Outcome, node: usize) -> Vec<FlowFacts> {
 /// The facts of an input.
 fn input(job: &Job<'_>, outcome: &Outcome, node: usize) -> Node {
     let samples = &table(&outcome.hashes[node]);
-    let header = job.sets.iter().find_map(|s| s.header(node));
+    let set = job.sets.iter().find(|s| s.header(node).is_some());
+    let header = set.and_then(|s| s.header(node));
+    let cut = set.and_then(|s| s.cut.as_ref());
     let facts = header.map(|h| InputFacts {
         recording: job.recipe.inputs[node].recording.clone(),
         header: h.canonical(),
@@ -300,6 +302,7 @@ fn input(job: &Job<'_>, outcome: &Outcome, node: usize) -> Node {
         full_scale: h.full_scale,
         points: h.points,
         length: h.samples,
+        cut_by: cut.map_or(String::new(), Points::told),
         cuts: h.cuts.iter().map(|c| (c.first, c.length)).collect(),
         samples: digest_of(samples),
         points_in_text: Vec::new(),
@@ -388,7 +391,7 @@ pub fn said_of(recipe: &Recipe, wiring: &Wiring) -> Vec<String> {
     for (name, wired) in &wiring.channels {
         lines.push(format!("wiring of {:?}: {}", name.text, channel(wired)));
     }
-    if let Some(axis) = &wiring.axis {
+    if let Some((axis, _)) = &wiring.axis {
         lines.push(format!("wiring of the axis: {axis:?}"));
     }
     if let Some((points, _)) = &wiring.points {

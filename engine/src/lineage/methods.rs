@@ -6,6 +6,7 @@ use super::findings::{is_clipped, point_of};
 use super::told::in_si;
 use super::{Chosen, ConstantFacts, Entry, FlowFacts, Lineage, Node};
 use crate::diagnostic::counted;
+use crate::flow::Kind;
 use crate::run::Job;
 use crate::stage::Told;
 use crate::units::{Quantity, Unit, format_quantity};
@@ -181,7 +182,7 @@ fn named(sentence: &str, name: &str, wanted: &[&Node], chosen: &[Chosen<'_>]) ->
 }
 
 /// Rate, samples per point, points and recording of a channel, and how its points were cut.
-type Form<'n> = (f64, u64, u64, &'n str, &'n [(u64, u64)]);
+type Form<'n> = (f64, u64, u64, &'n str, (&'n [(u64, u64)], &'n str));
 
 /// What was recorded: channels of one rate and length share a sentence.
 fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
@@ -193,7 +194,7 @@ fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
             input.length,
             input.points,
             input.recording.as_str(),
-            input.cuts.as_slice(),
+            (input.cuts.as_slice(), input.cut_by.as_str()),
         );
         let unit = match input.unit.as_str() {
             "" | "1" => String::new(),
@@ -211,47 +212,57 @@ fn recorded(entry: &Entry, wanted: &[&Node]) -> Vec<String> {
             .and_then(|r| r.axis.as_ref())
             .map(|a| format!(" of the axis \"{}\"", a.name))
     };
-    let sentence =
-        |((rate, length, points, recording, cuts), channels): (Form<'_>, Vec<String>)| {
-            let of = match recording {
-                "" => String::new(),
-                name => format!(" of the recording \"{name}\""),
-            };
-            let what = match channels.as_slice() {
-                [one] => format!("The channel {one}{of} was recorded"),
-                all => format!("The channels {}{of} were recorded", joined(all)),
-            };
-            if rate == 0.0 {
-                return format!("{what}.");
-            }
-            let along = axis(recording).unwrap_or_default();
-            let time = duration(length as f64 / rate);
-            let longest = cuts.iter().map(|(_, length)| *length).max();
-            let longest = longest.filter(|longest| *longest > length);
-            let longest_time = longest.map(|length| duration(length as f64 / rate));
-            let rate = match rate < 1.0 {
-                true => format!("with one sample every {}", duration(1.0 / rate)),
-                false => format!("at {}", stated(rate, "Hz")),
-            };
-            if !cuts.is_empty() {
-                let samples = match longest.zip(longest_time) {
-                    None => format!("{length} samples ({time})"),
-                    Some((longest, its)) => {
-                        format!("{length} to {longest} samples ({time} to {its})")
-                    }
-                };
-                let points = counted(points, "point");
-                return format!(
-                    "{what} {rate} in one go and cut into {points}{along} of {samples}."
-                );
-            }
-            let points = match points {
-                1 => String::new(),
-                n => format!(" at each of {n} points{along}"),
-            };
-            format!("{what} {rate}, {length} samples ({time}){points}.")
+    let sentence = |((rate, length, points, recording, (cuts, cut_by)), channels): (
+        Form<'_>,
+        Vec<String>,
+    )| {
+        let of = match recording {
+            "" => String::new(),
+            name => format!(" of the recording \"{name}\""),
         };
+        let what = match channels.as_slice() {
+            [one] => format!("The channel {one}{of} was recorded"),
+            all => format!("The channels {}{of} were recorded", joined(all)),
+        };
+        if rate == 0.0 {
+            return format!("{what}.");
+        }
+        let along = axis(recording).unwrap_or_default();
+        let time = duration(length as f64 / rate);
+        let longest = cuts.iter().map(|(_, length)| *length).max();
+        let longest = longest.filter(|longest| *longest > length);
+        let longest_time = longest.map(|length| duration(length as f64 / rate));
+        let rate = match rate < 1.0 {
+            true => format!("with one sample every {}", duration(1.0 / rate)),
+            false => format!("at {}", stated(rate, "Hz")),
+        };
+        if !cuts.is_empty() {
+            let samples = match longest.zip(longest_time) {
+                None => format!("{length} samples ({time})"),
+                Some((longest, its)) => {
+                    format!("{length} to {longest} samples ({time} to {its})")
+                }
+            };
+            let points = counted(points, "point");
+            let goes_on = match wanted.iter().flat_map(|n| &n.flows).any(is_stated_clock) {
+                true => "; phases of stated frequencies are counted from its first sample",
+                false => "",
+            };
+            return format!(
+                "{what} {rate} in one go and cut into {points}{along} of {samples}, {cut_by}{goes_on}."
+            );
+        }
+        let points = match points {
+            1 => String::new(),
+            n => format!(" at each of {n} points{along}"),
+        };
+        format!("{what} {rate}, {length} samples ({time}){points}.")
+    };
     groups.into_iter().map(sentence).collect()
+}
+
+fn is_stated_clock(flow: &FlowFacts) -> bool {
+    flow.kind == Kind::Clock.to_string() && flow.frequency.is_some()
 }
 
 /// A time as one says it: `20 ms`, `5 min`, `64.96 d`.

@@ -319,6 +319,9 @@ pub struct InputFacts {
     /// Of points that were cut from one record: the first sample of each, and how many it has.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub cuts: Vec<(u64, u64)>,
+    /// How they were cut, as a sentence says it; empty where they were not.
+    #[serde(skip_serializing_if = "String::is_empty")]
+    pub cut_by: String,
     /// BLAKE3 of the table of the hashes of the points' samples.
     pub samples: String,
     /// In version 1: the hash of each point; later these are in the table.

@@ -271,7 +271,8 @@ impl<'r> Teller<'r> {
         let cut = self.chosen.point.and_then(|p| input.cuts.get(p as usize));
         let (begin, length) = cut.copied().unwrap_or((0, input.length));
         if !input.cuts.is_empty() {
-            self.text += &format!("{pad}     its points were cut from one record\n");
+            let how = &input.cut_by;
+            self.text += &format!("{pad}     its points were cut from one record, {how}\n");
         }
         let range = match length {
             0 => String::new(),

@@ -5,8 +5,9 @@ use std::sync::Arc;
 use super::{Input, Recipe, expect_name, expect_text, unit};
 use crate::constant::Constant;
 use crate::diagnostic::{Code, Diagnostic, Diagnostics, Place, SourceText, nearest};
-use crate::text::{Name, Piece, Range, Reader};
-use crate::units::Unit;
+use crate::lineage::stated;
+use crate::text::{Name, Piece, Range, Reader, any_quantity};
+use crate::units::{Quantity, Unit};
 
 /// Where a value about a channel is found.
 #[derive(Clone, Debug, PartialEq)]
@@ -83,7 +84,7 @@ pub struct Marker {
     /// Its path.
     pub dataset: String,
     /// Above what it is high.
-    pub above: Constant,
+    pub above: Quantity,
 }
 
 /// Which datasets play which role in a set-up.
@@ -91,8 +92,8 @@ pub struct Marker {
 pub struct Wiring {
     /// Channels by role.
     pub channels: Vec<(Name, Channel)>,
-    /// The sweep axis.
-    pub axis: Option<Axis>,
+    /// The sweep axis, and where that is stated.
+    pub axis: Option<(Axis, Place)>,
     /// Where the points are, if the datasets do not have them apart, and where that is stated.
     pub points: Option<(Points, Place)>,
     /// The text, when there is one.
@@ -102,39 +103,50 @@ pub struct Wiring {
 impl Points {
     fn read(r: &mut Reader<'_>) -> Option<Self> {
         let doc = "where the points are of a record that was made in one go";
-        r.setting("points", doc).optional()?.choice(|c| {
-            c.variant("Table", "datasets say where", |r| Points::Table {
-                begin: r
-                    .setting(
-                        "begin",
-                        "dataset of where points begin: times, or samples counted from 0",
-                    )
-                    .text(),
-                end: r
-                    .setting(
-                        "end",
-                        "dataset of where they end; by default where the next one begins",
-                    )
-                    .optional()
-                    .map(|s| s.text()),
+        let chosen = r.setting("points", doc).optional()?.choice(|c| {
+            c.variant("Table", "datasets say where", |r| {
+                let begin = "dataset of where points begin: times, or samples counted from 0";
+                let begin = r.setting("begin", begin).text();
+                let end = "dataset of where they end; by default where the next one begins";
+                let end = r.setting("end", end).optional().map(|s| s.text());
+                Some(Points::Table { begin, end })
             })
             .variant("Gate", "as long as a marker is high", |r| {
-                Points::Gate(Marker::read(r))
+                Marker::read(r).map(Points::Gate)
             })
             .variant("Pulses", "from one pulse of a marker to the next", |r| {
-                Points::Pulses(Marker::read(r))
+                Marker::read(r).map(Points::Pulses)
             })
             .variant("Every", "one after the other, of one length", |r| {
-                Points::Every(
-                    r.setting("", "length of a point")
-                        .quantity("s", Range::Positive),
-                )
+                let length = r.setting("", "length of a point");
+                Some(Points::Every(length.quantity("s", Range::Positive)))
             });
-        })
+        });
+        chosen.flatten()
     }
 }
 
 impl Points {
+    /// Where they are, as a sentence says it.
+    pub fn told(&self) -> String {
+        match self {
+            Points::Table { begin, end: None } => format!("as {begin:?} says where they begin"),
+            Points::Table {
+                begin,
+                end: Some(end),
+            } => {
+                format!("as {begin:?} and {end:?} say where they begin and end")
+            }
+            Points::Gate(Marker { dataset, above }) => {
+                format!("each as long as {dataset:?} is above {}", above.text)
+            }
+            Points::Pulses(Marker { dataset, above }) => {
+                format!("each from where {dataset:?} rises above {}", above.text)
+            }
+            Points::Every(seconds) => format!("of {} each", stated(*seconds, "s")),
+        }
+    }
+
     /// The datasets that say where they are.
     pub fn datasets(&self) -> impl Iterator<Item = &str> {
         let (one, other) = match self {
@@ -147,7 +159,10 @@ impl Points {
 
     /// What is said of them, the same however it is written.
     pub fn canonical(&self) -> String {
-        let marked = |m: &Marker| format!("{:?} above {}", m.dataset, m.above.canonical());
+        let marked = |m: &Marker| {
+            let Quantity { value, unit, .. } = &m.above;
+            format!("{:?} above {value:?} {}", m.dataset, unit.ascii())
+        };
         match self {
             Points::Table { begin, end } => format!("table {begin:?} to {end:?}"),
             Points::Gate(marker) => format!("gate {}", marked(marker)),
@@ -158,16 +173,19 @@ impl Points {
 }
 
 impl Marker {
-    fn read(r: &mut Reader<'_>) -> Self {
-        Marker {
-            dataset: r.setting("dataset", "path of the marker's dataset").text(),
-            above: r
-                .setting(
-                    "above",
-                    "above what it is high: a number in its unit, or a quantity",
-                )
-                .factor(),
+    fn read(r: &mut Reader<'_>) -> Option<Self> {
+        let dataset = r.setting("dataset", "path of the marker's dataset").text();
+        let doc = "above what it is high: a number in its unit, or a quantity";
+        let (text, piece) = r.setting("above", doc).text_at()?;
+        let above = any_quantity(&piece, &text).map_err(|d| r.report(d)).ok()?;
+        let is_part = above.unit.is_dimensionless() && above.unit != Unit::one();
+        if above.is_level() || is_part {
+            let message = format!("expected a level of the marker, found `{text}`");
+            let fault = Diagnostic::error(Code::Unit, Some(piece.place()), message);
+            r.report(fault.help("give it in the marker's unit, as in \"2.5 V\", or as a number"));
+            return None;
         }
+        Some(Marker { dataset, above })
     }
 }
 
@@ -273,8 +291,13 @@ impl Wiring {
                 });
             (entries, axis, Points::read(r))
         });
-        let place = found.places.iter().find(|(path, _)| path == "points");
-        let points = points.zip(place.map(|(_, place)| place.clone()));
+        let place = |name: &str| {
+            let mut places = found.places.iter();
+            places
+                .find(|(path, _)| path == name)
+                .map(|(_, place)| place.clone())
+        };
+        let (axis, points) = (axis.zip(place("axis")), points.zip(place("points")));
         diagnostics.extend(found.diagnostics);
         let channels = entries
             .into_iter()

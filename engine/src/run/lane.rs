@@ -352,7 +352,8 @@ impl<'l> Lane<'l> {
             match &self.job.works[node] {
                 Some(Work::Stream(make)) => {
                     let mut kernel = make();
-                    let place = (self.job.reads(node).iter()).find_map(|read| self.place(*read));
+                    let wave = self.job.reads(node).first();
+                    let place = wave.and_then(|wave| self.job.place(|n| self.header(n), *wave));
                     place.into_iter().for_each(|place| kernel.begin(place));
                     states[node] = State::Runs(kernel);
                 }
@@ -376,13 +377,9 @@ impl<'l> Lane<'l> {
         states
     }
 
-    /// The place of a flow's first sample in the record that the point was cut from, in samples of the flow; `None` where
-    /// there is no such record.
-    fn place(&self, (node, port): (Node, usize)) -> Option<f64> {
-        let mut headers = self.inputs.iter().flatten().map(|input| input.header);
-        let header = headers.find(|header| header.begins > 0)?;
-        let rate = self.job.typed.flow(node, port)?.rate?;
-        Some(header.begins as f64 * (rate / header.rate))
+    /// The header of an input at this point.
+    fn header(&self, input: Node) -> Option<&ChannelHeader> {
+        Some(self.inputs.get(input)?.as_ref()?.header)
     }
 
     /// Whether the node depends on the recording that this lane reads.

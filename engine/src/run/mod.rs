@@ -10,6 +10,7 @@ mod distributions;
 mod drawing;
 mod lane;
 mod monte_carlo;
+mod places;
 mod reading;
 mod slabs;
 mod threads;
@@ -30,7 +31,7 @@ use crate::graph::Node;
 use crate::joint::Joint;
 use crate::plan::{Plan, Scope, plan, prepare};
 use crate::recipe::Recipe;
-use crate::recordings::{PointPlace, RecordingSet, paired, uneven};
+use crate::recordings::{PointPlace, RecordingSet, paired, short, uneven};
 use crate::stage::{PointWork, SeriesAxis, Work};
 use crate::store::{ChannelHeader, Rows, SampleSink, StoreError};
 use crate::value::Value;
@@ -147,17 +148,15 @@ impl<'r> Job<'r> {
     /// Checks the recipe against the recordings and plans the run; `None` when there were errors.
     pub fn new(
         recipe: &'r Recipe,
-        sets: Vec<RecordingSet>,
+        mut sets: Vec<RecordingSet>,
         diagnostics: &mut Diagnostics,
     ) -> Option<Self> {
-        let headers: Vec<_> = (0..recipe.inputs.len())
-            .map(|i| sets.iter().find_map(|s| s.header(i)))
-            .collect();
+        let typed = short::check(recipe, &mut sets, diagnostics);
+        let headers = short::headers(recipe, &sets);
         let header = |role: &str| {
             let input = recipe.inputs.iter().position(|i| i.name.text == role)?;
             headers.get(input)?.as_ref()
         };
-        let typed = crate::check::check(recipe, header, diagnostics);
         if diagnostics.has_errors() {
             let told: Vec<String> = sets.iter().filter_map(RecordingSet::told).collect();
             diagnostics.note_errors(&told);
@@ -346,18 +345,16 @@ impl<'r> Job<'r> {
     /// Whether chains are computed together: a channel that ends before another, and gaps, are for the stages to deal with
     /// one by one.
     fn goes_together(&self, headers: &[Option<ChannelHeader>]) -> bool {
-        let mut headers = headers.iter().flatten();
-        let first = headers.clone().next().map(|h| h.samples);
-        // The place in a record that a point was cut from is a whole number of samples at its own rate only.
-        let own_rate = |h: &ChannelHeader| {
-            let mut sources = self
-                .shared
-                .iter()
-                .map(|s| self.typed.flow(s.source.0, s.source.1));
-            h.begins == 0 || sources.all(|flow| flow.and_then(|f| f.rate) == Some(h.rate))
+        let all = || headers.iter().flatten();
+        let first = all().next().map(|h| h.samples);
+        // They count whole samples of a record, which a slower clock need not begin at.
+        let at = |input: Node| headers.get(input)?.as_ref();
+        let is_whole = |shared: &Shared| {
+            let place = self.place_of_clock(at, shared);
+            place.is_none_or(|place| place.fract() == 0.0)
         };
-        let fits = |h: &ChannelHeader| Some(h.samples) == first && !h.has_gaps() && own_rate(h);
-        !self.shared.is_empty() && headers.all(fits)
+        let fits = |h: &ChannelHeader| Some(h.samples) == first && !h.has_gaps();
+        !self.shared.is_empty() && all().all(fits) && self.shared.iter().all(is_whole)
     }
 
     /// Runs the job on the current pool of threads.
@@ -411,6 +408,9 @@ impl<'r> Job<'r> {
             Ok(headers) => headers,
             Err(error) => return (LaneOutcome::default(), Some(error.to_string())),
         };
+        if let Some(why) = set.too_short(&headers) {
+            return (LaneOutcome::default(), Some(why));
+        }
         let ways = match self.goes_together(&headers) {
             true => &[true, false][..],
             false => &[false],

@@ -43,7 +43,11 @@ impl RecordingFile {
         let shape = dataset.space().map_err(broken)?.shape();
         if shape.len() > 1 || shape.iter().product::<usize>() as u64 != header.points {
             let remedy = match header.is_cut() {
-                true => "correct `points` or name another `axis` in the wiring".to_owned(),
+                true => format!(
+                    "correct `points`, which gives points of {} to {} samples, or name another `axis` in the wiring",
+                    header.samples,
+                    header.longest()
+                ),
                 false => format!("name the axis of `{}`", header.dataset),
             };
             let found = format!("the shape {shape:?}; {remedy}");

@@ -1,23 +1,15 @@
-//! Points of a record that was made in one go: where they are, and the header of one of them.
+//! Points of a record that was made in one go: the header of all, and of one of them.
 
 use std::borrow::Cow;
 use std::ops::Range;
 
-use hdf5::types::TypeDescriptor;
-use hdf5::{File, LocationType};
-
-use super::attributes::Attributes;
-use super::object::Content;
-use super::rate::unit_of_time;
-use super::read::{RecordingFile, absolute};
-use super::{ChannelHeader, Counters, StoreError, Stretch};
+use super::cutting::{Beside, Cutting, MOST_POINTS, OPEN};
+use super::{ChannelHeader, StoreError, Stretch};
 use crate::diagnostic::{Code, counted};
-use crate::recipe::{Channel, Marker, Points, RateOrigin};
+use crate::recipe::Points;
 
-/// Points that a record may be cut into.
-const MOST_POINTS: usize = 1 << 20;
-/// Samples of a marker that are read at a time.
-const BLOCK: u64 = 1 << 16;
+/// Part of the usual length of a point below which one is odd.
+const BRIEF: u64 = 10;
 
 /// A point of a record: samples on the grid of a channel, from the first on. It may go beyond the record's end.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -41,21 +33,6 @@ impl Cut {
     }
 }
 
-/// Where points are, before it is known how fast a channel was sampled.
-pub enum Cutting {
-    /// In samples as they are stored, of a channel with so many.
-    Stored {
-        /// The first sample of each, and the one behind its last.
-        ranges: Vec<Range<u64>>,
-        /// What a channel must have as many samples as: its name, and their number.
-        beside: Option<(String, u64)>,
-    },
-    /// In seconds on the clock of the sample times, or else from the first sample on.
-    Times(Vec<Range<f64>>),
-    /// So many seconds each.
-    Every(f64),
-}
-
 impl ChannelHeader {
     /// Whether the points are parts of one record.
     pub fn is_cut(&self) -> bool {
@@ -65,20 +42,20 @@ impl ChannelHeader {
     /// The header of one point, for its reader: that of a point cut from a record has its own number of samples.
     ///
     /// # Errors
-    /// [`StoreError::Unfit`] where the point goes beyond the end of the record.
+    /// [`StoreError::Unfit`] where the point goes beyond the end of the record, or has no sample.
     pub fn of_point(&self, point: u64) -> Result<Cow<'_, Self>, StoreError> {
         let Some(cut) = self.cuts.get(point as usize) else {
             return Ok(Cow::Borrowed(self));
         };
-        let end = self.stretches.last().map_or(0, |s| s.grid + s.length);
-        if cut.length == 0 || cut.end() > end {
+        if let Some(found) = self.lacks(cut) {
+            let expected = format!("samples {} to {} of point {point}", cut.first, cut.end());
+            let found =
+                format!("{found}; correct what says where points are, or leave the point out");
             return Err(StoreError::unfit(
                 &self.file,
                 &self.dataset,
-                format!("samples {} to {} of point {point}", cut.first, cut.end()),
-                format!(
-                    "the end of the record at {end}; correct what says where points are, or leave the point out"
-                ),
+                expected,
+                found,
             ));
         }
         let mut header = ChannelHeader {
@@ -101,24 +78,105 @@ impl ChannelHeader {
         Ok(Cow::Owned(header))
     }
 
-    /// Points that go beyond the end of the record, in words.
-    pub fn beyond(&self) -> Option<String> {
+    /// What is found in place of the samples of a point.
+    fn lacks(&self, cut: &Cut) -> Option<String> {
         let end = self.stretches.last().map_or(0, |s| s.grid + s.length);
-        let beyond = |cut: &&Cut| cut.length == 0 || cut.end() > end;
-        let first = self.cuts.iter().position(|cut| beyond(&cut))?;
-        let count = self.cuts.iter().filter(beyond).count();
-        Some(format!(
-            "{} beyond its end at sample {end} of `{}`, the first of them point {first} up to sample {}",
-            counted(count as u64, "point"),
-            self.dataset,
-            self.cuts[first].end()
-        ))
+        if cut.length == 0 || cut.end() > end {
+            return Some(format!("the end of the record at {end}"));
+        }
+        let next = self
+            .stretches
+            .partition_point(|s| s.grid + s.length <= cut.first);
+        let there = self.stretches.get(next).is_some_and(|s| s.grid < cut.end());
+        (!there).then(|| "a gap of the sample times".into())
+    }
+
+    /// Points that have no samples or not all of them, in words.
+    pub fn incomplete(&self) -> Option<String> {
+        let mut lacking = (self.cuts.iter().enumerate())
+            .filter_map(|(point, cut)| Some((point, cut, self.lacks(cut)?)));
+        let (point, cut, found) = lacking.next()?;
+        let words = format!(
+            "point {point} at samples {} to {} of `{}` meets {found}",
+            cut.first,
+            cut.end(),
+            self.dataset
+        );
+        Some(match lacking.count() {
+            0 => words,
+            more => format!("{words}, and {more} more do alike"),
+        })
+    }
+
+    /// What is odd about where points are, each with what to do.
+    pub(crate) fn oddities(&self, points: &Points) -> Vec<(String, &'static str)> {
+        let mut odd = Vec::new();
+        let (Some(first), Some(last)) = (self.cuts.first(), self.cuts.last()) else {
+            return odd;
+        };
+        let end = self.stretches.last().map_or(0, |s| s.grid + s.length);
+        if let (Points::Gate(marker), count) = (points, self.cuts.len()) {
+            let name = &marker.dataset;
+            let help = "leave it out in what follows, or say where points are by a table";
+            if first.first == 0 {
+                let what =
+                    format!("`{name}` is high at the first sample: point 0 may be the rest of one");
+                odd.push((what, help));
+            }
+            if last.end() == end {
+                let point = count - 1;
+                let what =
+                    format!("`{name}` is high at the last sample: point {point} may be cut off");
+                odd.push((what, help));
+            }
+        }
+        let mut lengths: Vec<u64> = self.cuts.iter().map(|c| c.length).collect();
+        let middle = lengths.len() / 2;
+        let (_, median, _) = lengths.select_nth_unstable(middle);
+        let median = *median;
+        let brief = |cut: &&Cut| cut.length < median / BRIEF;
+        if let Some(point) = self.cuts.iter().position(|cut| brief(&cut)) {
+            let count = self.cuts.iter().filter(brief).count() as u64;
+            let cut = self.cuts[point];
+            let what = format!(
+                "{} shorter than a tenth of the others: point {point} of {} from sample {} on, where half of them have \
+                 {median} or more",
+                match count {
+                    1 => "1 point is".to_owned(),
+                    count => format!("{count} points are"),
+                },
+                counted(cut.length, "sample"),
+                cut.first
+            );
+            let help = "a marker that bounces or is noisy gives such points, and splits others: choose `above` where it is \
+                        neither, or say where points are by a table";
+            odd.push((what, help));
+        }
+        odd
     }
 
     /// Whether samples are missing from its times.
     pub fn has_gaps(&self) -> bool {
         let present: u64 = self.stretches.iter().map(|s| s.length).sum();
         !self.stretches.is_empty() && present != self.samples
+    }
+
+    /// Samples of a point; nothing for one that has not all of them.
+    pub(crate) fn length_of(&self, point: u64) -> Option<u64> {
+        match self.cuts.get(point as usize) {
+            Some(cut) => self.lacks(cut).is_none().then_some(cut.length),
+            None => Some(self.samples),
+        }
+    }
+
+    /// Fewest samples of a point that has at least so many.
+    pub(crate) fn shortest(&self, least: u64) -> Option<u64> {
+        let cuts = self.cuts.iter().filter(|cut| self.lacks(cut).is_none());
+        let lengths = cuts.map(|cut| cut.length).filter(|length| *length >= least);
+        match self.is_cut() {
+            true => lengths.min(),
+            false => Some(self.samples).filter(|samples| *samples >= least),
+        }
     }
 
     /// Most samples that a point has.
@@ -144,69 +202,82 @@ impl ChannelHeader {
         hasher.finalize().to_hex().to_string()
     }
 
-    /// Makes points of it.
-    ///
-    /// # Errors
-    /// [`StoreError::Unfit`] when its samples do not go with those that say where points are, or none of the points
-    /// is in it.
-    pub(super) fn cut(&mut self, cutting: &Cutting) -> Result<(), StoreError> {
-        let unfit = |code: Code, expected: String, found: String| {
+    /// Makes points of it; `model` is the first channel of the recording.
+    fn cut(&mut self, cutting: &Cutting, model: &Self) -> Result<(), StoreError> {
+        let unfit = |code: Code, expected: &str, found: String| {
             let error = StoreError::unfit(&self.file, &self.dataset, expected, found);
             Err(error.of_kind(code))
         };
         if self.two_dimensional {
-            let found = format!(
-                "{} of their own; leave `points` out of the wiring",
-                counted(self.points, "row")
-            );
-            return unfit(
-                Code::WrongType,
-                "one record, since `points` cuts it".into(),
-                found,
-            );
+            let rows = counted(self.points, "row");
+            let found = format!("{rows} of their own; leave `points` out of the wiring");
+            return unfit(Code::WrongType, "one record, since `points` cuts it", found);
         }
         let record = self.samples;
         if self.stretches.is_empty() {
+            let (stored, grid) = (0, 0);
             self.stretches = vec![Stretch {
-                stored: 0,
-                grid: 0,
+                stored,
+                grid,
                 length: record,
             }];
         }
+        let place = |time: f64| ((time - self.first_time) * self.rate).round();
         let cuts: Vec<Cut> = match cutting {
-            Cutting::Stored {
-                beside: Some((name, samples)),
-                ..
-            } if *samples != self.row => {
-                let found = format!("{}; state points by times", self.row);
-                return unfit(
-                    Code::Rate,
-                    format!("{samples} samples, as `{name}` has"),
-                    found,
-                );
-            }
-            Cutting::Stored { ranges, .. } => {
-                let end = |range: &Range<u64>| match range.end {
-                    u64::MAX => record,
-                    end => self.on_grid(end - 1) + 1,
+            Cutting::Stored { ranges, marker } => {
+                let own = match marker {
+                    Some(marker) => marker.samples == self.row,
+                    None => (self.row, self.rate) == (model.row, model.rate),
+                };
+                let scale = match (own, marker) {
+                    (true, _) => None,
+                    // From the same first sample on.
+                    (
+                        false,
+                        Some(Beside {
+                            rate: Some(rate), ..
+                        }),
+                    ) => Some(self.rate / rate),
+                    (false, Some(Beside { name, samples, .. })) => {
+                        let expected = format!("{samples} samples, as `{name}` has");
+                        let found = format!(
+                            "{}; give the marker its `sample_rate`, or state points by times",
+                            self.row
+                        );
+                        return unfit(Code::Rate, &expected, found);
+                    }
+                    (false, None) => {
+                        let ChannelHeader {
+                            row, rate, dataset, ..
+                        } = model;
+                        let expected = format!("{row} samples at {rate} Hz, as `{dataset}` has");
+                        let found =
+                            format!("{} at {} Hz; state points by times", self.row, self.rate);
+                        return unfit(Code::Rate, &expected, found);
+                    }
+                };
+                let at = |sample: u64| match scale {
+                    None => self.on_grid(sample),
+                    Some(scale) => (sample as f64 * scale).round() as u64,
+                };
+                let end = |range: &Range<u64>| match (range.end, scale) {
+                    (OPEN, _) => record,
+                    (end, None) => self.on_grid(end - 1) + 1,
+                    (end, Some(_)) => at(end),
                 };
                 ranges
                     .iter()
-                    .map(|r| Cut::between(self.on_grid(r.start), end(r)))
+                    .map(|r| Cut::between(at(r.start), end(r)))
                     .collect()
             }
             Cutting::Times(times) => {
-                let place = |time: f64| ((time - self.first_time) * self.rate).round();
                 if let Some(bad) = times.iter().position(|t| place(t.start) < 0.0) {
                     let early = self.first_time - times[bad].start;
                     let found = format!(
                         "point {bad}, {early:.6} s before the first sample; correct the table"
                     );
-                    return unfit(
-                        Code::OutOfRange,
-                        "points that begin within the record".into(),
-                        found,
-                    );
+                    let expected = "points that begin within the record";
+                    return unfit(Code::OutOfRange, expected, found);
                 }
                 let end = |time: f64| {
                     if time.is_finite() {
@@ -220,30 +291,32 @@ impl ChannelHeader {
                     .map(|t| Cut::between(place(t.start) as u64, end(t.end)))
                     .collect()
             }
-            Cutting::Every(seconds) => {
-                let place = |point: u64| (point as f64 * seconds * self.rate).round() as u64;
-                // A rounding error must not cost the last point.
-                let count = (record as f64 / (seconds * self.rate) * (1.0 + 1e-12)).floor();
-                if count > MOST_POINTS as f64 {
-                    let found = format!("{count} of {seconds} s; make them longer");
-                    return unfit(
-                        Code::Limit,
-                        format!("at most {MOST_POINTS} points (limit)"),
-                        found,
-                    );
-                }
-                (0..count as u64)
-                    .map(|p| Cut::between(place(p), place(p + 1)))
-                    .collect()
-            }
+            Cutting::Every(_) => Vec::new(),
         };
+        if cuts.len() > MOST_POINTS {
+            let found = format!("{}; make them longer", cuts.len());
+            return unfit(
+                Code::Limit,
+                &format!("at most {MOST_POINTS} points (limit)"),
+                found,
+            );
+        }
         let inside = cuts.iter().filter(|c| c.length > 0 && c.end() <= record);
         let Some(shortest) = inside.map(|c| c.length).min() else {
-            let seconds = record as f64 / self.rate;
-            let found = format!("{record} samples in {seconds} s; correct `points` in the wiring");
+            let from = cuts.first().map_or(String::new(), |c| {
+                format!(
+                    ", and the first point from {} s on",
+                    c.first as f64 / self.rate
+                )
+            });
+            let found = format!(
+                "{record} samples in {} s{from}; correct `points` in the wiring, or let the rate come from `Times` if these \
+                 are on another clock",
+                record as f64 / self.rate
+            );
             return unfit(
                 Code::OutOfRange,
-                "a record with at least one of the points".into(),
+                "a record with at least one of the points",
                 found,
             );
         };
@@ -261,281 +334,37 @@ impl ChannelHeader {
     }
 }
 
-impl RecordingFile {
-    /// Whether there is such a dataset.
-    pub(crate) fn has(&self, path: &str) -> bool {
-        let file = self.handle();
-        file.is_ok_and(|f| {
-            matches!(
-                f.loc_type_by_name(&absolute(path)),
-                Ok(LocationType::Dataset)
-            )
-        })
-    }
-
-    /// Where the points of a record are.
-    ///
-    /// # Errors
-    /// [`StoreError::Unfit`] when a dataset that says so is missing or makes no sense.
-    pub(crate) fn cutting(&self, points: &Points) -> Result<Cutting, StoreError> {
-        let file = self.handle()?;
-        match points {
-            Points::Every(seconds) => Ok(Cutting::Every(*seconds)),
-            Points::Table { begin, end } => self.table(&file, begin, end.as_deref()),
-            Points::Gate(marker) => self.marked(&file, marker),
-            Points::Pulses(marker) => {
-                let mut cutting = self.marked(&file, marker)?;
-                if let Cutting::Stored {
-                    ranges,
-                    beside: Some((_, samples)),
-                } = &mut cutting
-                {
-                    for point in 0..ranges.len() {
-                        ranges[point].end =
-                            ranges.get(point + 1).map_or(*samples, |next| next.start);
-                    }
-                }
-                Ok(cutting)
-            }
+/// Makes points of the channels of a recording, alike; what is wrong, and with which of them.
+pub(crate) fn cut(headers: &mut [Option<ChannelHeader>], cutting: &Cutting) -> Vec<StoreError> {
+    let Some(model) = headers.iter().flatten().next().cloned() else {
+        return Vec::new();
+    };
+    let lasting;
+    let cutting = match cutting {
+        Cutting::Every(seconds) => {
+            lasting = lasting_points(headers, *seconds);
+            &lasting
         }
-    }
-
-    /// Points that a table states; those that it leaves open end where the next one begins.
-    fn table(&self, file: &File, begin: &str, end: Option<&str>) -> Result<Cutting, StoreError> {
-        let (begin, begins, unit) = self.places(file, begin)?;
-        let last = [f64::INFINITY];
-        let ends = match end {
-            None => begins.iter().skip(1).chain(&last).copied().collect(),
-            Some(path) => {
-                let (path, ends, end_unit) = self.places(file, path)?;
-                if (ends.len(), end_unit) != (begins.len(), unit) {
-                    let expected = match unit {
-                        Some(_) => format!("{} times as in `{begin}`", begins.len()),
-                        None => format!("{} numbers of samples as in `{begin}`", begins.len()),
-                    };
-                    let what = end_unit.map_or("numbers of samples", |_| "times");
-                    let found = format!("{} {what}; give both alike", ends.len());
-                    return Err(self.unfit(&path, expected, found));
-                }
-                ends
-            }
-        };
-        let ranges: Vec<Range<f64>> = begins.iter().zip(ends).map(|(b, e)| *b..e).collect();
-        let follows = |i: usize| {
-            ranges
-                .get(i + 1)
-                .is_none_or(|next| ranges[i].end <= next.start)
-        };
-        if let Some(bad) =
-            (0..ranges.len()).find(|i| !(ranges[*i].start < ranges[*i].end && follows(*i)))
-        {
-            let found = format!(
-                "point {bad} from {} to {}, and the next from {}; sort the table, and let none overlap",
-                ranges[bad].start,
-                ranges[bad].end,
-                ranges.get(bad + 1).map_or(f64::NAN, |r| r.start),
-            );
-            return Err(self
-                .unfit(&begin, "points that follow one another", found)
-                .of_kind(Code::OutOfRange));
-        }
-        let Some(second) = unit else {
-            let whole = |x: f64| x >= 0.0 && (x.fract() == 0.0 || x.is_infinite());
-            if let Some(bad) = ranges.iter().find(|r| !(whole(r.start) && whole(r.end))) {
-                let odd = if whole(bad.start) { bad.end } else { bad.start };
-                let found = format!("{odd}; give times the attribute `units`, as \"s\"");
-                return Err(self
-                    .unfit(&begin, "samples counted from 0", found)
-                    .of_kind(Code::OutOfRange));
-            }
-            let ranges = ranges
-                .iter()
-                .map(|r| r.start as u64..r.end as u64)
-                .collect();
-            return Ok(Cutting::Stored {
-                ranges,
-                beside: None,
-            });
-        };
-        let in_seconds = |r: &Range<f64>| r.start * second..r.end * second;
-        Ok(Cutting::Times(ranges.iter().map(in_seconds).collect()))
-    }
-
-    /// The numbers of a dataset that says where points begin or end, with its path, and the seconds in their unit; without
-    /// one they are samples.
-    fn places(
-        &self,
-        file: &File,
-        path: &str,
-    ) -> Result<(String, Vec<f64>, Option<f64>), StoreError> {
-        let path = absolute(path);
-        let dataset = self.dataset(file, &path, "name it with `points` in the wiring");
-        let dataset = dataset.map_err(|e| e.of_kind(Code::UnknownName))?;
-        let broken = |e: hdf5::Error| self.broken(&path, &e);
-        let shape = dataset.space().map_err(broken)?.shape();
-        if shape.len() != 1 || shape[0] == 0 || shape[0] > MOST_POINTS {
-            let expected = format!("one number for each point, and at most {MOST_POINTS} (limit)");
-            return Err(self.unfit(
-                &path,
-                expected,
-                format!("the shape {shape:?}; correct the table"),
-            ));
-        }
-        let values = match Content::of(&dataset).map_err(broken)? {
-            Content::Numbers(values) => values,
-            other => {
-                let found = format!("{}; convert the dataset", other.words());
-                return Err(self.unfit(&path, "numbers", found));
-            }
-        };
-        if let Some(bad) = values.iter().position(|x| !x.is_finite()) {
-            let found = format!("{} at point {bad}; correct the table", values[bad]);
-            return Err(self
-                .unfit(&path, "a number for each point", found)
-                .of_kind(Code::OutOfRange));
-        }
-        let attributes = Attributes {
-            recording: self,
-            path: &path,
-            dataset: &dataset,
-            file,
-        };
-        let text = attributes.own_text("units")?.unwrap_or_default();
-        if ["", "1", "sample", "samples"].contains(&text.as_str()) {
-            return Ok((path, values, None));
-        }
-        let Some(unit) = unit_of_time(&text) else {
-            let found =
-                format!("`{text}`; correct the attribute, or leave it out where samples are meant");
-            return Err(self
-                .unfit(&format!("{path}@units"), "a unit of time", found)
-                .of_kind(Code::Unit));
-        };
-        Ok((path, values, Some(unit.si_factor())))
-    }
-
-    /// From where to where a marker is high.
-    fn marked(&self, file: &File, marker: &Marker) -> Result<Cutting, StoreError> {
-        let path = absolute(&marker.dataset);
-        let dataset = self.dataset(file, &path, "name it with `points` in the wiring");
-        let dataset = dataset.map_err(|e| e.of_kind(Code::UnknownName))?;
-        let broken = |e: hdf5::Error| self.broken(&path, &e);
-        let mut edges = Edges::default();
-        let samples = dataset.space().map_err(broken)?.size() as u64;
-        let descriptor = dataset.dtype().and_then(|d| d.to_descriptor());
-        if matches!(descriptor, Ok(TypeDescriptor::Boolean)) && dataset.ndim() == 1 {
-            for start in (0..samples).step_by(BLOCK as usize) {
-                let range = start as usize..(start + BLOCK).min(samples) as usize;
-                let flags = dataset.read_slice_1d::<bool, _>(range).map_err(broken)?;
-                edges.take(
-                    flags
-                        .iter()
-                        .map(|b| Some(f64::from(u8::from(*b)) > marker.above.value)),
-                );
-                self.few(&path, &edges)?;
-            }
-            return self.of_marker(path, edges, marker);
-        }
-        let channel = Channel {
-            dataset: Some(path.clone()),
-            rate: Some(RateOrigin::Stated(1.0)),
-            ..Channel::default()
-        };
-        let header = self.channel("points", &channel, None)?;
-        if header.two_dimensional {
-            let found = format!("{} of them; name one record", counted(header.points, "row"));
-            return Err(self.unfit(&path, "the shape [sample]", found));
-        }
-        let above = match &marker.above {
-            above if above.unit.same_dimension(&header.unit) => above.value,
-            above if above.unit.is_dimensionless() => above.value * header.unit.si_factor(),
-            above => {
-                let found = format!("`above` as `{}`; correct the wiring", above.text);
-                return Err(self
-                    .unfit(&path, format!("`above` in {}", header.unit), found)
-                    .of_kind(Code::Unit));
-            }
-        };
-        let reader = self.reader(&header)?;
-        let mut block = vec![0.0; BLOCK as usize];
-        for start in (0..samples).step_by(BLOCK as usize) {
-            let part = &mut block[..BLOCK.min(samples - start) as usize];
-            reader.read(0, start, part, &mut Counters::default(), None)?;
-            edges.take(part.iter().map(|x| (!x.is_nan()).then_some(*x > above)));
-            self.few(&path, &edges)?;
-        }
-        self.of_marker(path, edges, marker)
-    }
-
-    fn of_marker(
-        &self,
-        path: String,
-        edges: Edges,
-        marker: &Marker,
-    ) -> Result<Cutting, StoreError> {
-        let samples = edges.samples;
-        let ranges = edges.finish();
-        if ranges.is_empty() {
-            let expected = format!("samples above `{}`", marker.above.text);
-            return Err(self
-                .unfit(
-                    &path,
-                    expected,
-                    "none; correct `above`, or name another marker",
-                )
-                .of_kind(Code::OutOfRange));
-        }
-        Ok(Cutting::Stored {
-            ranges,
-            beside: Some((path, samples)),
-        })
-    }
-
-    fn few(&self, path: &str, edges: &Edges) -> Result<(), StoreError> {
-        if edges.high.len() <= MOST_POINTS {
-            return Ok(());
-        }
-        let expected = format!("at most {MOST_POINTS} points (limit)");
-        let found = format!(
-            "more by sample {}; correct `above`, or name another marker",
-            edges.samples
-        );
-        Err(self.unfit(path, expected, found).of_kind(Code::Limit))
-    }
+        others => others,
+    };
+    let each = headers.iter_mut().flatten();
+    each.filter_map(|header| header.cut(cutting, &model).err())
+        .collect()
 }
 
-/// What was seen of a marker.
-#[derive(Default)]
-struct Edges {
-    high: Vec<Range<u64>>,
-    is_high: bool,
-    samples: u64,
-}
-
-impl Edges {
-    /// Takes samples, of which those that are missing are as the one before.
-    fn take(&mut self, samples: impl Iterator<Item = Option<bool>>) {
-        for sample in samples {
-            match (sample.unwrap_or(self.is_high), self.is_high) {
-                (true, false) => self.high.push(self.samples..self.samples),
-                (false, true) => self.close(),
-                _ => {}
-            }
-            self.is_high = sample.unwrap_or(self.is_high);
-            self.samples += 1;
-        }
-    }
-
-    fn close(&mut self) {
-        if let Some(last) = self.high.last_mut() {
-            last.end = self.samples;
-        }
-    }
-
-    fn finish(mut self) -> Vec<Range<u64>> {
-        if self.is_high {
-            self.close();
-        }
-        self.high
-    }
+/// Points of one length, while all channels are there.
+fn lasting_points(headers: &[Option<ChannelHeader>], seconds: f64) -> Cutting {
+    let times = headers.iter().flatten().map(|h| {
+        let end = h.first_time + h.samples as f64 / h.rate;
+        (h.first_time, end)
+    });
+    let (first, end) = times.fold(
+        (f64::NEG_INFINITY, f64::INFINITY),
+        |(first, end), (b, e)| (f64::max(first, b), f64::min(end, e)),
+    );
+    // A rounding error must not cost the last point.
+    let count = ((end - first) / seconds * (1.0 + 1e-12)).floor();
+    let count = (count.max(0.0) as usize).min(MOST_POINTS + 1);
+    let at = |point: usize| first + point as f64 * seconds;
+    Cutting::Times((0..count).map(|p| at(p)..at(p + 1)).collect())
 }

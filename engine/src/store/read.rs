@@ -351,21 +351,18 @@ impl RecordingFile {
         Ok(header)
     }
 
-    /// Makes points of a record.
-    ///
-    /// # Errors
-    /// [`StoreError::Unfit`] when its samples do not go with those that say where points are, or none of the points
-    /// is in it.
+    /// Makes points of the channels of a record, alike; what is wrong, and with which of them.
     pub(crate) fn cut(
         &self,
-        header: &mut ChannelHeader,
+        headers: &mut [Option<ChannelHeader>],
         cutting: &Cutting,
-    ) -> Result<(), StoreError> {
-        header.cut(cutting)?;
-        let mut all = self.all_kept();
-        let kept = all.iter_mut().filter(|k| k.path == header.dataset);
-        kept.for_each(|k| k.points = header.points);
-        Ok(())
+    ) -> Vec<StoreError> {
+        let faults = super::cut(headers, cutting);
+        for kept in self.all_kept().iter_mut() {
+            let mut own = headers.iter().flatten().filter(|h| h.dataset == kept.path);
+            kept.points = own.next().map_or(kept.points, |h| h.points);
+        }
+        faults
     }
 
     fn all_kept(&self) -> MutexGuard<'_, Vec<Kept>> {

@@ -294,7 +294,7 @@ impl Recording {
         if points.is_some_and(|points| points.datasets().any(bare)) {
             return Some("where points are".into());
         }
-        if matches!(&self.wiring.axis, Some(Axis::Dataset(path)) if bare(path)) {
+        if matches!(&self.wiring.axis, Some((Axis::Dataset(path), _)) if bare(path)) {
             return Some("axis of the points".into());
         }
         let channels = self.contents.datasets.iter().filter(|d| names(d));
@@ -435,6 +435,9 @@ fn describe(found: &ChannelLook, serves: Option<&str>, more_follows: bool) {
                 "      {points} of {shortest} to {longest} samples at {rate} Hz, {seconds} to {most} s{cut}"
             ),
         });
+        if let Some(found) = header.incomplete() {
+            say(format!("      {found}"));
+        }
     } else if let Some(serves) = serves {
         say(format!("      {serves}"));
     } else {

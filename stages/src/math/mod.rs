@@ -41,4 +41,5 @@ pub mod stretches;
 pub mod sums;
 pub mod tones;
 pub mod tracker;
+pub mod turns;
 pub mod windows;

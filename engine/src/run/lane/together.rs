@@ -39,7 +39,8 @@ impl<'l> Lane<'l> {
                 },
                 None => None,
             };
-            let begins = self.place(shared.source).unwrap_or(0.0) as u64;
+            let place = self.job.place_of_clock(|n| self.header(n), shared);
+            let begins = place.unwrap_or(0.0) as u64;
             let course = Course::new(shared, (phases, begins), memory.means[index]);
             waiting.push((shared, course));
         }

@@ -1,0 +1,217 @@
+//! Recordings whose channels, markers and points are unlike each other.
+
+use std::ops::Range;
+
+use crate::cut_points::{LENGTH, RATE, RECIPE, column, columns, is_inside, run, whole};
+use crate::support::{
+    Channel, Layout, attribute, create, folder, noise, open, phasemill, record, sine,
+    text_attribute,
+};
+use crate::support_reference::near;
+
+/// A background that was recorded in one go as well is subtracted point by point, and one without a marker as one point.
+#[test]
+fn another_recording_is_cut_where_it_was_made_alike() {
+    let recipe = r#"Recipe(
+    title: "less dark",
+    inputs: { "detector": Wave(unit: "V"), "dark": Wave(unit: "V", recording: "blocked", dataset: "/detector") },
+    stages: {
+        "level": Average(of: "detector", over: Blocks("0.1 s")),
+        "dark level": Average(of: "dark", over: Blocks("0.1 s")),
+        "net": Combine(of: ["level", "dark level"], by: Difference),
+    },
+    results: ["dark level", "net"],
+)"#;
+    let folder = folder(recipe);
+    let at = folder.path();
+    whole(&at.join("whole.h5"), Layout::Contiguous);
+    let dark = noise(LENGTH, 1e-3, 8);
+    let gate: Vec<f64> = (0..LENGTH)
+        .map(|i| if is_inside(i) && i != 3099 { 4.0 } else { 0.1 })
+        .collect();
+    let steady = [Channel::volts("/detector", &dark)];
+    record(&at.join("steady.h5"), RATE, Layout::Contiguous, &steady);
+    let marked = [
+        Channel::volts("/detector", &dark),
+        Channel::volts("/gate", &gate),
+    ];
+    record(&at.join("marked.h5"), RATE, Layout::Contiguous, &marked);
+    // Whole blocks of 100 samples.
+    let mean = |range: Range<usize>| {
+        let count = range.len() / 100 * 100;
+        dark[range.start..][..count].iter().sum::<f64>() / count as f64
+    };
+    let wiring =
+        r#"Wiring(points: Gate(dataset: "/gate", above: "2 V"), axis: Dataset("/wavelength"))"#;
+    let level = |blocked: &str| {
+        let blocked = format!("blocked={blocked}");
+        let outcome = run(at, &["whole.h5"], wiring, &["--with", &blocked]).expect(0);
+        assert!(!outcome.err.contains("axis"), "{}", outcome.err);
+        column(at, "dark level [V]")
+    };
+    let expected = [700..3099, 3100..5300, 6011..8500, 9000..11000].map(mean);
+    for (found, expected) in level("marked.h5").iter().zip(expected) {
+        near("dark", *found, expected, 1e-12);
+    }
+    let all = level("steady.h5");
+    near("dark, whole", all[0], mean(0..LENGTH), 1e-12);
+    assert_eq!(column(at, "net [V]").len(), 4);
+}
+
+/// Channels of unlike rate, each cut at its own samples; a clock goes on from the first sample of the channel it counts, in
+/// whatever order the recipe names them.
+#[test]
+fn channels_of_unlike_rates_are_cut_at_the_same_times() {
+    let folder = folder("");
+    let at = folder.path();
+    let fast = noise(40_000, 0.1, 3);
+    let slow = sine(4000, 200.0, 7.3, 1.0, 0.5);
+    let file = create(&at.join("x.h5"));
+    for (name, samples, rate) in [("x", &fast, 2000.0), ("y", &slow, 200.0)] {
+        let builder = file.new_dataset::<f64>().shape([samples.len()]);
+        let dataset = builder.create(name).unwrap();
+        dataset.write_raw(samples).unwrap();
+        attribute(&dataset, "sample_rate", rate);
+        text_attribute(&dataset, "units", "V");
+    }
+    let numbers = |name: &str, values: [f64; 3], unit: &str| {
+        let dataset = file.new_dataset::<f64>().shape([3]).create(name).unwrap();
+        dataset.write_raw(&values).unwrap();
+        text_attribute(&dataset, "units", unit);
+    };
+    numbers("b", [1.0, 6.025, 12.5], "s");
+    numbers("e", [5_900.0, 11_000.0, 19_000.0], "ms");
+    numbers("first", [100.0, 1000.0, 2000.0], "");
+    drop(file);
+    let recipe = |inputs: &str| {
+        format!(
+            r#"Recipe(
+    title: "two rates",
+    inputs: {{ {inputs} }},
+    stages: {{
+        "other": Average(of: "x", over: Blocks("0.1 s")),
+        "clock": Reference(of: "y", shape: Stated(frequency: "7.3 Hz")),
+        "product": Mix(of: "y", with: "clock"),
+        "smooth": Filter(of: "product", kind: RcCascade(poles: 4, time_constant: "100 ms")),
+        "slow": Decimate(of: "smooth", to: "4 Hz"),
+        "together": Average(of: "slow"),
+        "alone": Average(of: "smooth"),
+    }},
+    results: ["together", "alone", "other"],
+)"#
+        )
+    };
+    let wiring = r#"Wiring(points: Table(begin: "/b", end: "/e"))"#;
+    let mut tables = Vec::new();
+    for inputs in [r#""x": Wave(), "y": Wave()"#, r#""y": Wave(), "x": Wave()"#] {
+        std::fs::write(at.join("recipe.ron"), recipe(inputs)).unwrap();
+        run(at, &["x.h5"], wiring, &[]).expect(0);
+        for name in ["together.phase [deg]", "alone.phase [deg]"] {
+            for phase in column(at, name) {
+                // Four poles of 100 ms leave 2.2e-3 of the ripple at 14.6 Hz.
+                near(name, phase, 0.5f64.to_degrees(), 0.15);
+            }
+        }
+        tables.push(std::fs::read_to_string(at.join("out.csv")).unwrap());
+    }
+    assert_eq!(tables[0], tables[1]);
+    let wiring = r#"Wiring(points: Table(begin: "/first"))"#;
+    run(at, &["x.h5"], wiring, &[])
+        .expect(2)
+        .says("expected 4000 samples at 200 Hz, as `/y` has, found 40000 at 2000 Hz")
+        .says("state points by times");
+}
+
+/// A marker at a rate of its own, a shorter one, and one whose unit nobody states.
+#[test]
+fn a_marker_need_not_be_sampled_as_the_channels_are() {
+    let folder = folder(
+        r#"Recipe(
+    title: "levels",
+    inputs: { "x": Wave(unit: "V") },
+    stages: { "level": Average(of: "x", over: Blocks("0.1 s")) },
+    results: ["level"],
+)"#,
+    );
+    let at = folder.path();
+    let ramp: Vec<f64> = (0..10_000).map(f64::from).collect();
+    record(
+        &at.join("x.h5"),
+        1000.0,
+        Layout::Contiguous,
+        &[Channel::volts("/x", &ramp)],
+    );
+    let file = open(&at.join("x.h5"));
+    let high = |from: usize, to: usize, i: usize| if (from..to).contains(&i) { 5.0 } else { 0.0 };
+    let marker = |name: &str, rate: Option<f64>, unit: Option<&str>, samples: Vec<f64>| {
+        let builder = file.new_dataset::<f64>().shape([samples.len()]);
+        let dataset = builder.create(name).unwrap();
+        dataset.write_raw(&samples).unwrap();
+        rate.into_iter()
+            .for_each(|rate| attribute(&dataset, "sample_rate", rate));
+        unit.into_iter()
+            .for_each(|unit| text_attribute(&dataset, "units", unit));
+    };
+    let slow = (0..1000)
+        .map(|i| high(100, 300, i) + high(500, 900, i))
+        .collect();
+    marker("slow", Some(100.0), Some("V"), slow);
+    let fast = |i| high(1000, 3000, i) + high(5000, 9000, i);
+    marker("shorter", None, Some("V"), (0..9990).map(fast).collect());
+    marker(
+        "odd unit",
+        None,
+        Some("TTL"),
+        (0..10_000).map(fast).collect(),
+    );
+    marker("no unit", None, None, (0..10_000).map(fast).collect());
+    drop(file);
+    for name in ["slow", "shorter", "odd unit", "no unit"] {
+        let wiring = format!(r#"Wiring(points: Gate(dataset: "{name}", above: "2.5 V"))"#);
+        run(at, &["x.h5"], &wiring, &[]).expect(0);
+        assert_eq!(column(at, "begin [s]"), [1.0, 5.0], "{name}");
+        assert_eq!(column(at, "level [V]"), [1999.5, 6999.5], "{name}");
+    }
+    for above in ["50 %", "3 dB", "gain"] {
+        let wiring = format!(r#"Wiring(points: Gate(dataset: "slow", above: "{above}"))"#);
+        run(at, &["x.h5"], &wiring, &[]).expect(1).says("w.ron:1:");
+    }
+}
+
+/// A short point, one in a gap of the times and one that is not there fail by themselves; what is odd about a marker is
+/// told.
+#[test]
+fn points_fail_one_by_one() {
+    let folder = folder(RECIPE);
+    let at = folder.path();
+    whole(&at.join("whole.h5"), Layout::Contiguous);
+    let file = open(&at.join("whole.h5"));
+    let table = |name: &str, values: &[f64]| {
+        let dataset = file.new_dataset::<f64>().shape([values.len()]);
+        dataset.create(name).unwrap().write_raw(values).unwrap();
+    };
+    table("some", &[700.0, 3100.0, 6011.0, 9000.0]);
+    table("brief", &[3100.0, 3150.0, 8500.0, 11_000.0]);
+    let gate: Vec<f64> = (0..LENGTH)
+        .map(|i| f64::from(u8::from(!(3000..=8000).contains(&i))))
+        .collect();
+    table("edges", &gate);
+    drop(file);
+    let wiring = r#"Wiring(points: Table(begin: "some", end: "brief"))"#;
+    let outcome = run(at, &["whole.h5"], wiring, &[]).expect(2);
+    outcome
+        .says("1 point of 4 will fail, since shorter than all that fit, the first of them point 1 of 50 ms")
+        .says("1 point is shorter than a tenth of the others: point 1 of 50 samples from sample 3100 on")
+        .says("failed: whole: point 1: whole.h5: expected a point long enough for the recipe, which fits those of 2 s");
+    assert_eq!(columns(at).len(), 5);
+    phasemill(at, &["verify", "out.h5"]).expect(0);
+    let wiring = r#"Wiring(points: Gate(dataset: "edges", above: "0.5"))"#;
+    run(at, &["whole.h5"], wiring, &[])
+        .expect(0)
+        .says("`edges` is high at the first sample: point 0 may be the rest of one")
+        .says("`edges` is high at the last sample: point 1 may be cut off");
+    // No recipe fits points of a millisecond: what is wrong is an error then.
+    run(at, &["whole.h5"], r#"Wiring(points: Every("10 ms"))"#, &[])
+        .expect(1)
+        .says("error[time]");
+}
