@@ -73,8 +73,8 @@ pub fn look(
     let is_own = points.is_some_and(|(p, _)| p.datasets().any(|d| is_path(d, &dataset.path)));
     if let Some(cutting) = cutting.filter(|_| has_rate && !is_own) {
         let mut whole = [Some(header.clone())];
-        let faults = file.cut(&mut whole, cutting);
-        if let ([Some(cut)], true) = (whole, faults.is_empty()) {
+        let done = file.cut(&mut whole, cutting);
+        if let ([Some(cut)], Ok(())) = (whole, done) {
             header = cut;
         }
     }

@@ -180,10 +180,10 @@ impl RecordingSet {
     pub fn header(&self, input: usize) -> Option<ChannelHeader> {
         let mut headers = self.contents().filter_map(|c| c.headers[input].as_ref());
         let first = headers.next()?.clone();
-        let least = samples_in(self.least, &first);
-        let all = std::iter::once(&first).chain(headers);
-        let samples = all.filter_map(|h| h.shortest(least)).min();
-        let samples = samples.unwrap_or(first.samples);
+        let shortest = self
+            .contents()
+            .filter_map(|c| c.shortest(input, self.least));
+        let samples = shortest.min().unwrap_or(first.samples);
         let points = self.points().len() as u64;
         let alone = self.files.len() == 1 && !first.is_cut();
         Some(ChannelHeader {
@@ -221,8 +221,9 @@ impl RecordingSet {
 
     /// Why a point is left to fail, whose headers these are.
     pub(crate) fn too_short(&self, headers: &[Option<ChannelHeader>]) -> Option<String> {
-        let mut headers = headers.iter().flatten();
-        let header = headers.find(|h| h.samples < samples_in(self.least, h))?;
+        // One channel tells, since rounding may leave another with a sample less.
+        let first = headers.iter().flatten().next();
+        let header = first.filter(|h| h.samples < samples_in(self.least, h))?;
         Some(format!(
             "expected a point long enough for the recipe, which fits those of {} and more, found one of {}; record longer points, or \
              filter less",
@@ -355,6 +356,23 @@ impl FileContent {
         headers.map(Cow::Owned)
     }
 
+    /// Fewest samples that an input has at a point of at least so many seconds.
+    fn shortest(&self, input: usize, least: f64) -> Option<u64> {
+        let first = self.headers.iter().flatten().next()?;
+        let own = self.headers[input].as_ref()?;
+        let least = samples_in(least, first);
+        let points = 0..if own.is_cut() { self.points } else { 1 };
+        let fits = |point: &u64| {
+            first
+                .length_of(*point)
+                .is_some_and(|length| length >= least)
+        };
+        points
+            .filter(fits)
+            .filter_map(|point| own.length_of(point))
+            .min()
+    }
+
     /// Headers of the inputs, points and axis of a file; or all that is wrong with them.
     fn headers(
         file: &RecordingFile,
@@ -384,13 +402,11 @@ impl FileContent {
             });
             headers.push(own.and_then(Result::ok));
         }
-        if let Some((cutting, place)) = &cutting {
-            let found = file.cut(&mut headers, cutting);
-            if !found.is_empty() {
-                let at = |error| (error, Some((*place).clone()));
-                faults.extend(found.into_iter().map(at));
-                return Err(faults);
-            }
+        if let Some((cutting, place)) = &cutting
+            && let Err(error) = file.cut(&mut headers, cutting)
+        {
+            faults.push((error, Some((*place).clone())));
+            return Err(faults);
         }
         let channels = recipe.inputs.iter().zip(&headers);
         let mut channels = channels.filter_map(|(input, header)| Some((input, header.as_ref()?)));

@@ -169,20 +169,10 @@ impl ChannelHeader {
         }
     }
 
-    /// Fewest samples of a point that has at least so many.
-    pub(crate) fn shortest(&self, least: u64) -> Option<u64> {
-        let cuts = self.cuts.iter().filter(|cut| self.lacks(cut).is_none());
-        let lengths = cuts.map(|cut| cut.length).filter(|length| *length >= least);
-        match self.is_cut() {
-            true => lengths.min(),
-            false => Some(self.samples).filter(|samples| *samples >= least),
-        }
-    }
-
     /// Most samples that a point has.
     pub fn longest(&self) -> u64 {
-        let cuts = self.cuts.iter().map(|c| c.length);
-        cuts.max().unwrap_or(self.samples)
+        let all = (0..self.cuts.len() as u64).filter_map(|point| self.length_of(point));
+        all.max().unwrap_or(self.samples)
     }
 
     /// When points begin, in seconds from the first sample on.
@@ -334,10 +324,13 @@ impl ChannelHeader {
     }
 }
 
-/// Makes points of the channels of a recording, alike; what is wrong, and with which of them.
-pub(crate) fn cut(headers: &mut [Option<ChannelHeader>], cutting: &Cutting) -> Vec<StoreError> {
+/// Makes points of the channels of a recording, at the same times; what is wrong first.
+pub(crate) fn cut(
+    headers: &mut [Option<ChannelHeader>],
+    cutting: &Cutting,
+) -> Result<(), StoreError> {
     let Some(model) = headers.iter().flatten().next().cloned() else {
-        return Vec::new();
+        return Ok(());
     };
     let lasting;
     let cutting = match cutting {
@@ -347,9 +340,8 @@ pub(crate) fn cut(headers: &mut [Option<ChannelHeader>], cutting: &Cutting) -> V
         }
         others => others,
     };
-    let each = headers.iter_mut().flatten();
-    each.filter_map(|header| header.cut(cutting, &model).err())
-        .collect()
+    let mut each = headers.iter_mut().flatten();
+    each.try_for_each(|header| header.cut(cutting, &model))
 }
 
 /// Points of one length, while all channels are there.

@@ -351,18 +351,22 @@ impl RecordingFile {
         Ok(header)
     }
 
-    /// Makes points of the channels of a record, alike; what is wrong, and with which of them.
+    /// Makes points of the channels of a record, at the same times.
+    ///
+    /// # Errors
+    /// [`StoreError::Unfit`] when the samples of a channel do not go with what says where points are, or none of the
+    /// points is in it.
     pub(crate) fn cut(
         &self,
         headers: &mut [Option<ChannelHeader>],
         cutting: &Cutting,
-    ) -> Vec<StoreError> {
-        let faults = super::cut(headers, cutting);
+    ) -> Result<(), StoreError> {
+        super::cut(headers, cutting)?;
         for kept in self.all_kept().iter_mut() {
             let mut own = headers.iter().flatten().filter(|h| h.dataset == kept.path);
             kept.points = own.next().map_or(kept.points, |h| h.points);
         }
-        faults
+        Ok(())
     }
 
     fn all_kept(&self) -> MutexGuard<'_, Vec<Kept>> {
