@@ -105,10 +105,9 @@ pub struct FileContent {
     /// Points in this file.
     pub points: u64,
     axis: Option<AxisValues>,
+    /// What is odd about where its points are, each with what to do.
+    oddities: Vec<(String, &'static str)>,
 }
-
-/// Headers by input, points and axis of a file.
-type Headers = (Vec<Option<ChannelHeader>>, u64, Option<AxisValues>);
 
 /// A point of a set.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -154,6 +153,11 @@ impl RecordingSet {
         let point = if points.len() == 1 { 0 } else { point };
         self.only = points.get(point).copied();
         self.axis.values = self.axis.values.get(point).copied().into_iter().collect();
+    }
+
+    /// Leaves points to fail that are too short for a recipe, where it fits longer ones.
+    pub fn fit(recipe: &Recipe, sets: &mut [Self]) {
+        short::check(recipe, sets, &mut Diagnostics::default());
     }
 
     /// All points that count, in order.
@@ -219,6 +223,16 @@ impl RecordingSet {
         lengths
     }
 
+    /// The numbers of the points that have samples, and enough of them.
+    pub(crate) fn fitting(&self) -> Vec<usize> {
+        let lengths = self.lengths().into_iter().enumerate();
+        let fits = |length: Option<f64>| length.is_some_and(|length| length >= self.least);
+        lengths
+            .filter(|(_, length)| fits(*length))
+            .map(|(point, _)| point)
+            .collect()
+    }
+
     /// Why a point is left to fail, whose headers these are.
     pub(crate) fn too_short(&self, headers: &[Option<ChannelHeader>]) -> Option<String> {
         // One channel tells, since rounding may leave another with a sample less.
@@ -275,14 +289,10 @@ impl RecordingSet {
         for file in &self.files {
             let headers = file.content.iter().flat_map(|c| &c.headers);
             let mut headers = headers.flatten();
-            if let (Some(points), Some(header)) = (&self.cut, headers.clone().next()) {
+            for (message, help) in file.content.iter().flat_map(|c| &c.oddities) {
+                let warning = Diagnostic::warning(Code::OutOfRange, None, message.clone());
                 let note = format!("in {}", file.path.display());
-                let odd = header.oddities(points).into_iter();
-                let odd = odd.map(|(message, help)| {
-                    let warning = Diagnostic::warning(Code::OutOfRange, None, message);
-                    warning.note(note.clone()).help(help)
-                });
-                odd.for_each(|warning| diagnostics.push(warning));
+                diagnostics.push(warning.note(note).help(*help));
             }
             if let Some(found) = headers.find_map(ChannelHeader::incomplete) {
                 let message = format!("expected points with samples, found that {found}");
@@ -331,12 +341,14 @@ impl FileContent {
     fn open(path: &Path, name: &str, recipe: &Recipe, wiring: &Wiring) -> Result<Self, Unusable> {
         let read = |file: &RecordingFile| Ok(Self::headers(file, name, recipe, wiring));
         let (file, headers) = RecordingFile::open_and(path, read).map_err(Unusable::Closed)?;
-        let (headers, points, axis) = headers.map_err(Unusable::Unfit)?;
+        let (headers, axis, oddities) = headers.map_err(Unusable::Unfit)?;
+        let first = headers.iter().flatten().next();
         Ok(FileContent {
             file,
+            points: first.map_or(0, |header| header.points),
             headers,
-            points,
             axis,
+            oddities,
         })
     }
 
@@ -373,7 +385,7 @@ impl FileContent {
             .min()
     }
 
-    /// Headers of the inputs, points and axis of a file; or all that is wrong with them.
+    /// Headers of the inputs and axis of a file, and what is odd about its points; or all that is wrong with them.
     fn headers(
         file: &RecordingFile,
         name: &str,
@@ -412,7 +424,7 @@ impl FileContent {
         let mut channels = channels.filter_map(|(input, header)| Some((input, header.as_ref()?)));
         let Some((_, first)) = channels.next() else {
             return match faults.is_empty() {
-                true => Ok((headers, 0, None)),
+                true => Ok((headers, None, Vec::new())),
                 false => Err(faults),
             };
         };
@@ -438,12 +450,47 @@ impl FileContent {
             .or(own.map(|input| wired(wiring, input)));
         let axis = axis.map_err(|error| faults.push((error, place.cloned())));
         let axis = axis.ok().flatten().or_else(|| beginnings(first));
-        let points = first.points;
+        let mut oddities = match &cutting {
+            Some((cutting, _)) => first.oddities(cutting),
+            None => Vec::new(),
+        };
+        oddities.extend(apart(&headers));
         match faults.is_empty() {
-            true => Ok((headers, points, axis)),
+            true => Ok((headers, axis, oddities)),
             false => Err(faults),
         }
     }
+}
+
+/// What headers of a file tell: those of the inputs, the axis, and oddities.
+type Headers = (
+    Vec<Option<ChannelHeader>>,
+    Option<AxisValues>,
+    Vec<(String, &'static str)>,
+);
+
+/// Part of a sample by which channels may begin apart without a word.
+const ALIKE: f64 = 0.02;
+
+/// Channels whose first samples, by their times, were not taken at one moment.
+fn apart(headers: &[Option<ChannelHeader>]) -> Option<(String, &'static str)> {
+    let mut timed = (headers.iter().flatten()).filter_map(|h| Some((h, h.begin()?)));
+    let (first, begin) = timed.next()?;
+    let is_apart = |(header, other): &(&ChannelHeader, f64)| {
+        (other - begin).abs() * header.rate > ALIKE + 4.0 * f64::EPSILON * begin.abs() * header.rate
+    };
+    let (other, at) = timed.find(is_apart)?;
+    let message = format!(
+        "by the times of their samples `{}` begins {} {} `{}`, and where channels are combined samples of one number count \
+         as of one moment",
+        other.dataset,
+        stated((at - begin).abs(), "s"),
+        if at > begin { "after" } else { "before" },
+        first.dataset
+    );
+    let help = "cut points by times, which leaves less than a sample; turn phases by what is left with \
+                `Rotate(by: Delay(...))`";
+    Some((message, help))
 }
 
 /// Samples of a channel in so many seconds.

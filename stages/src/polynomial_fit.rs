@@ -12,6 +12,7 @@ use phasemill_engine::units::{Unit, UnitError};
 use phasemill_engine::value::{Estimate, Value};
 
 use crate::math::gls::{Observations, expect_series, own, too_close};
+use crate::math::turns::Differing;
 use crate::weighted_mean::test_ports;
 
 /// Highest order; more needs another set of functions to stay well-conditioned.
@@ -34,11 +35,13 @@ impl Stage for PolynomialFit {
          takes the polynomial as true. V holds what the points share, as the noise of a background, but not \
          constants, which act on all and are in the uncertainties alone (D'Agostini, Nucl. Instrum. Methods A 346, \
          306 (1994)). `chi_square` is that of the residuals, `p` the probability of as much or more by chance, \
-         which counts the degrees of freedom of the uncertainties as that of `Compare` does, `birge` is sqrt(chi_square/degrees of freedom)."
+         which counts the degrees of freedom of the uncertainties as that of `Compare` does, `birge` is sqrt(chi_square/degrees of freedom). \
+         Phases relative to a clock go on over several turns: each is taken nearest to the one before."
     }
 
+    // 3: phases go on beyond half a turn.
     fn numeric_version(&self) -> u32 {
-        2
+        3
     }
 
     fn example(&self) -> &'static str {
@@ -191,21 +194,32 @@ impl Configured for Settings {
         ))
     }
 
-    fn prepare(&self, _: &[Flow]) -> Result<Work, Fault> {
-        Ok(Work::Series(Box::new(self.clone())))
+    fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
+        let differing = Differing::of(inputs.first());
+        let settings = self.clone();
+        Ok(Work::Series(Box::new(Fitting {
+            settings,
+            differing,
+        })))
     }
 }
 
-impl Series for Settings {
+struct Fitting {
+    settings: Settings,
+    differing: Differing,
+}
+
+impl Series for Fitting {
     fn run(
         &self,
         inputs: &[&[Option<Value>]],
         axis: &SeriesAxis,
     ) -> Result<Vec<Vec<Option<Value>>>, Fault> {
         let series = inputs.first().copied().unwrap_or(&[]);
-        let places = self.places(axis, series.len())?;
-        let at = self.at.as_ref().map(|at| at.value);
-        let found = fitted(series, &places, self.order, at)?;
+        let Settings { order, at, .. } = &self.settings;
+        let places = self.settings.places(axis, series.len())?;
+        let series = self.differing.unwound(series);
+        let found = fitted(&series, &places, *order, at.as_ref().map(|at| at.value))?;
         Ok(found
             .into_iter()
             .map(|e| vec![Some(Value::Estimate(e))])
@@ -217,15 +231,19 @@ impl Series for Settings {
     }
 
     fn trials(&self, run: &[&[Option<Value>]], axis: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
+        let Settings { order, at, .. } = &self.settings;
         let series = run.first().copied().unwrap_or(&[]);
-        let places = self.places(axis, series.len())?;
-        let observed = observed(series, &places);
-        let powers = Powers::of(&observed, &places, self.order);
+        let places = self.settings.places(axis, series.len())?;
+        let differing = self.differing;
+        let series = differing.unwound(series).into_owned();
+        let observed = observed(&series, &places);
+        let powers = Powers::of(&observed, &places, *order);
         let weights = observed.weights(powers.count, own, |row, terms| powers.terms(row, terms))?;
-        let sums = powers.sums(self.at.as_ref().map(|at| at.value));
+        let sums = powers.sums(at.as_ref().map(|at| at.value));
         let places = observed.places();
         Ok(Box::new(move |inputs| {
-            let found = weights.solve(places.values(inputs.first()?)?).ok()?;
+            let near = differing.near_run(inputs.first()?, &series);
+            let found = weights.solve(places.values(&near)?).ok()?;
             let all = sums.iter().map(|sum| found.sum(sum));
             let all = all.chain(found.tests().map(Into::into));
             Some(all.map(|x| vec![Some(x)]).collect())

@@ -11,6 +11,7 @@ use phasemill_engine::units::Unit;
 use phasemill_engine::value::Value;
 
 use crate::math::gls::{Observations, expect_series, own, too_close};
+use crate::math::turns::Differing;
 
 /// The stage.
 pub struct WeightedMean;
@@ -30,11 +31,13 @@ impl Stage for WeightedMean {
          the residuals, `p` the probability of as much or more by chance, `birge` the Birge ratio sqrt(chi_square/degrees \
          of freedom) (Birge, Phys. Rev. 40, 207 (1932)): one well above 1 says that the points scatter \
          more than their uncertainties, which is not made up for. The probability counts the degrees of freedom of \
-         the uncertainties, as that of `Compare` does."
+         the uncertainties, as that of `Compare` does. Phases relative to a clock are taken as many turns further as \
+         brings them nearest to the first."
     }
 
+    // 3: phases go on beyond half a turn.
     fn numeric_version(&self) -> u32 {
-        2
+        3
     }
 
     fn example(&self) -> &'static str {
@@ -96,11 +99,16 @@ impl Configured for Settings {
             true => &[Complex64::ONE, Complex64::I],
             false => &[Complex64::ONE],
         };
-        Ok(Work::Series(Box::new(Mean { directions })))
+        let differing = Differing::of(inputs.first());
+        Ok(Work::Series(Box::new(Mean {
+            differing,
+            directions,
+        })))
     }
 }
 
 struct Mean {
+    differing: Differing,
     /// The parts that values have.
     directions: &'static [Complex64],
 }
@@ -119,10 +127,13 @@ impl Series for Mean {
         _: &SeriesAxis,
     ) -> Result<Vec<Vec<Option<Value>>>, Fault> {
         let series = inputs.first().copied().unwrap_or(&[]);
-        let observed = Observations::new(series, self.directions);
+        let series = self.differing.about_the_first(series);
+        let observed = Observations::new(&series, self.directions);
         let count = self.directions.len();
         let found = observed.solve(count, own, |row, terms| self.terms(row, terms))?;
-        let all = std::iter::once(found.estimate(self.directions)).chain(found.tests());
+        let mut mean = found.estimate(self.directions);
+        mean.value = self.differing.near(mean.value, Complex64::ZERO);
+        let all = std::iter::once(mean).chain(found.tests());
         Ok(all.map(|e| vec![Some(Value::Estimate(e))]).collect())
     }
 
@@ -132,12 +143,15 @@ impl Series for Mean {
 
     fn trials(&self, run: &[&[Option<Value>]], _: &SeriesAxis) -> Result<Box<TrialWork>, Fault> {
         let series = run.first().copied().unwrap_or(&[]);
-        let observed = Observations::new(series, self.directions);
+        let differing = self.differing;
+        let series = differing.about_the_first(series).into_owned();
+        let observed = Observations::new(&series, self.directions);
         let count = self.directions.len();
         let weights = observed.weights(count, own, |row, terms| self.terms(row, terms))?;
         let (places, directions) = (observed.places(), self.directions);
         Ok(Box::new(move |inputs| {
-            let found = weights.solve(places.values(inputs.first()?)?).ok()?;
+            let near = differing.near_run(inputs.first()?, &series);
+            let found = weights.solve(places.values(&near)?).ok()?;
             let all = std::iter::once(found.sum(directions)).chain(found.tests().map(Into::into));
             Some(all.map(|x| vec![Some(x)]).collect())
         }))

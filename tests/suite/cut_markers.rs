@@ -165,6 +165,19 @@ fn a_marker_need_not_be_sampled_as_the_channels_are() {
         (0..10_000).map(fast).collect(),
     );
     marker("no unit", None, None, (0..10_000).map(fast).collect());
+    let missing = |i| {
+        if (300..307).contains(&i) {
+            f64::NAN
+        } else {
+            high(100, 900, i)
+        }
+    };
+    marker(
+        "open",
+        Some(100.0),
+        Some("V"),
+        (0..800).map(missing).collect(),
+    );
     drop(file);
     for name in ["slow", "shorter", "odd unit", "no unit"] {
         let wiring = format!(r#"Wiring(points: Gate(dataset: "{name}", above: "2.5 V"))"#);
@@ -172,6 +185,12 @@ fn a_marker_need_not_be_sampled_as_the_channels_are() {
         assert_eq!(column(at, "begin [s]"), [1.0, 5.0], "{name}");
         assert_eq!(column(at, "level [V]"), [1999.5, 6999.5], "{name}");
     }
+    // A gate that ends before the channels do is high at its own last sample.
+    let wiring = r#"Wiring(points: Gate(dataset: "open", above: "2.5 V"))"#;
+    run(at, &["x.h5"], wiring, &[])
+        .expect(0)
+        .says("`/open` is high at its last sample: point 0 may be cut off")
+        .says("7 samples of `/open` are missing, and taken to be as the one before");
     for above in ["50 %", "3 dB", "gain"] {
         let wiring = format!(r#"Wiring(points: Gate(dataset: "slow", above: "{above}"))"#);
         run(at, &["x.h5"], &wiring, &[]).expect(1).says("w.ron:1:");
@@ -192,6 +211,12 @@ fn points_fail_one_by_one() {
     };
     table("some", &[700.0, 3100.0, 6011.0, 9000.0]);
     table("brief", &[3100.0, 3150.0, 8500.0, 11_000.0]);
+    let seconds = |name: &str, values: &[f64]| {
+        table(name, values);
+        text_attribute(&file.dataset(name).unwrap(), "units", "s");
+    };
+    seconds("early", &[-0.1, 3.1, 6.0, 9.0]);
+    seconds("empty", &[2.9, 5.3, 6.0, 11.0]);
     let gate: Vec<f64> = (0..LENGTH)
         .map(|i| f64::from(u8::from(!(3000..=8000).contains(&i))))
         .collect();
@@ -200,18 +225,78 @@ fn points_fail_one_by_one() {
     let wiring = r#"Wiring(points: Table(begin: "some", end: "brief"))"#;
     let outcome = run(at, &["whole.h5"], wiring, &[]).expect(2);
     outcome
-        .says("1 point of 4 will fail, since shorter than all that fit, the first of them point 1 of 50 ms")
+        .says("1 point of 4 will fail, since shorter than all that fit, the shortest of them point 1 of 50 ms")
         .says("1 point is shorter than a tenth of the others: point 1 of 50 samples from sample 3100 on")
         .says("failed: whole: point 1: whole.h5: expected a point long enough for the recipe, which fits those of 2 s");
     assert_eq!(columns(at).len(), 5);
     phasemill(at, &["verify", "out.h5"]).expect(0);
+    // One that begins before the record, and one that has no sample, do not stop the others.
+    let wiring = r#"Wiring(points: Table(begin: "early", end: "empty"))"#;
+    let outcome = run(at, &["whole.h5"], wiring, &[]).expect(2);
+    outcome
+        .says("found that point 0 of `/detector` meets a record that begins later; 1 more lacks samples as well")
+        .says("failed: whole: point 0")
+        .says("failed: whole: point 2");
+    assert_eq!(column(at, "begin [s]").len(), 4);
     let wiring = r#"Wiring(points: Gate(dataset: "edges", above: "0.5"))"#;
     run(at, &["whole.h5"], wiring, &[])
         .expect(0)
-        .says("`edges` is high at the first sample: point 0 may be the rest of one")
-        .says("`edges` is high at the last sample: point 1 may be cut off");
+        .says("`edges` is high at its first sample: point 0 may be the rest of one")
+        .says("`edges` is high at its last sample: point 1 may be cut off");
     // No recipe fits points of a millisecond: what is wrong is an error then.
     run(at, &["whole.h5"], r#"Wiring(points: Every("10 ms"))"#, &[])
         .expect(1)
         .says("error[time]");
+}
+
+/// Times of two channels that begin apart: a marker with a rate of its own goes with the first, and cuts both at one time.
+#[test]
+fn channels_that_begin_apart_are_cut_at_the_same_times() {
+    let folder = folder(
+        r#"Recipe(
+    title: "levels",
+    inputs: { "x": Wave(unit: "V"), "y": Wave(unit: "V") },
+    stages: {
+        "x level": Average(of: "x", over: Blocks("0.1 s")),
+        "y level": Average(of: "y", over: Blocks("0.1 s")),
+    },
+    results: ["x level", "y level"],
+)"#,
+    );
+    let at = folder.path();
+    let file = create(&at.join("x.h5"));
+    // Samples are the time since 1000 s in units of 1 ms; y begins 2.5 s later.
+    for (name, first) in [("x", 0), ("y", 2500)] {
+        let values: Vec<f64> = (first..10_000).map(f64::from).collect();
+        let times: Vec<f64> = values.iter().map(|ms| 1000.0 + ms / 1000.0).collect();
+        for (name, values, unit) in [
+            (name.to_owned(), &values, "V"),
+            (format!("t{name}"), &times, "s"),
+        ] {
+            let builder = file.new_dataset::<f64>().shape([values.len()]);
+            let dataset = builder.create(name.as_str()).unwrap();
+            dataset.write_raw(values).unwrap();
+            text_attribute(&dataset, "units", unit);
+        }
+    }
+    let gate: Vec<f64> = (0..1000)
+        .map(|i| if (400..700).contains(&i) { 5.0 } else { 0.0 })
+        .collect();
+    let builder = file.new_dataset::<f64>().shape([gate.len()]);
+    let dataset = builder.create("gate").unwrap();
+    dataset.write_raw(&gate).unwrap();
+    attribute(&dataset, "sample_rate", 100.0);
+    drop((dataset, builder, file));
+    let channels =
+        r#"channels: { "x": Channel(rate: Times("/tx")), "y": Channel(rate: Times("/ty")) }"#;
+    let wiring = format!(r#"Wiring({channels}, points: Gate(dataset: "gate", above: "2.5"))"#);
+    let outcome = run(at, &["x.h5"], &wiring, &[]).expect(0);
+    assert!(!outcome.err.contains("begins"), "{}", outcome.err);
+    for name in ["x level [V]", "y level [V]"] {
+        assert_eq!(column(at, name), [5499.5], "{name}");
+    }
+    // Without points, samples of one number are 2.5 s apart.
+    run(at, &["x.h5"], &format!("Wiring({channels})"), &[])
+        .expect(0)
+        .says("by the times of their samples `/y` begins 2.5 s after `/x`");
 }

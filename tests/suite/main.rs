@@ -32,6 +32,7 @@ mod headers;
 mod lineage;
 mod memory;
 mod odd_samples;
+mod phases;
 mod promises;
 mod records;
 mod reference_amplitude;

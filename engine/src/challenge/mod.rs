@@ -143,7 +143,8 @@ pub fn run(request: &Request<'_>, monitor: &Monitor) -> Result<Report, Challenge
     graft.read_followed(request.registry).map_err(asked)?;
     check_tone(request, &graft, &target)?;
     let count = one.sets.first().map_or(0, |s| s.points().len());
-    let points = choose_points(count, &options.points).map_err(asked)?;
+    let usable = one.sets.first().map_or(Vec::new(), RecordingSet::fitting);
+    let points = choose_points(count, &usable, &options.points).map_err(asked)?;
     let line = one.typed.signal_frequency(&alone, &target.flow);
     let challenge = Challenge {
         request,
@@ -226,8 +227,8 @@ fn job(recipe: &Recipe, sets: Vec<RecordingSet>) -> Result<Job<'_>, ChallengeErr
     Job::new(recipe, sets, &mut found).ok_or_else(|| ChallengeError::Rejected(found.sorted()))
 }
 
-/// The points asked for, or a few that are evenly spread.
-fn choose_points(count: usize, asked: &[usize]) -> Result<Vec<usize>, String> {
+/// The points asked for, or a few of those that the recipe fits, evenly spread.
+fn choose_points(count: usize, usable: &[usize], asked: &[usize]) -> Result<Vec<usize>, String> {
     if let Some(beyond) = asked.iter().find(|p| **p >= count) {
         return Err(format!(
             "expected points from 0 to {}, found {beyond}",
@@ -235,9 +236,9 @@ fn choose_points(count: usize, asked: &[usize]) -> Result<Vec<usize>, String> {
         ));
     }
     let mut points = match asked {
-        [] if count <= FEW_POINTS => (0..count).collect(),
+        [] if usable.len() <= FEW_POINTS => usable.to_vec(),
         [] => (0..FEW_POINTS)
-            .map(|k| k * (count - 1) / (FEW_POINTS - 1))
+            .map(|k| usable[k * (usable.len() - 1) / (FEW_POINTS - 1)])
             .collect(),
         asked => asked.to_vec(),
     };
@@ -266,10 +267,17 @@ mod tests {
 
     #[test]
     fn points_are_spread_evenly_or_as_asked() {
-        assert_eq!(choose_points(3, &[]), Ok(vec![0, 1, 2]));
-        assert_eq!(choose_points(61, &[]), Ok(vec![0, 15, 30, 45, 60]));
-        assert_eq!(choose_points(9, &[7, 2, 7]), Ok(vec![2, 7]));
-        assert!(choose_points(3, &[3]).is_err());
-        assert_eq!(choose_points(0, &[]), Ok(vec![]));
+        let all: Vec<usize> = (0..61).collect();
+        let choose = |count: usize, asked: &[usize]| choose_points(count, &all[..count], asked);
+        assert_eq!(choose(3, &[]), Ok(vec![0, 1, 2]));
+        assert_eq!(choose(61, &[]), Ok(vec![0, 15, 30, 45, 60]));
+        assert_eq!(choose(9, &[7, 2, 7]), Ok(vec![2, 7]));
+        assert!(choose(3, &[3]).is_err());
+        // Those that are too short are passed over.
+        assert_eq!(
+            choose_points(9, &[1, 2, 4, 6, 7, 8], &[]),
+            Ok(vec![1, 2, 4, 6, 8])
+        );
+        assert_eq!(choose(0, &[]), Ok(vec![]));
     }
 }

@@ -181,17 +181,15 @@ impl Challenge<'_> {
                 value,
                 line: self.line_frequency(&job, &outcome),
             }),
-            _ => Err(outcome.failures.first().map_or_else(
-                || "no value".to_owned(),
-                |f| format!("`{}`: {}", f.node, f.message),
-            )),
+            _ => Err(outcome
+                .failures
+                .first()
+                .map_or_else(|| "no value".to_owned(), |f| f.without_point())),
         };
         let remarks = outcome.remarks.iter();
         Ok(Ran {
             found,
-            remarks: remarks
-                .map(|f| format!("`{}`: {}", f.node, f.message))
-                .collect(),
+            remarks: remarks.map(|f| f.without_point()).collect(),
         })
     }
 

@@ -123,8 +123,17 @@ pub fn check_all(
     all.len()
 }
 
-/// What the recordings say of the inputs of a recipe.
-pub fn headers(recipe: &Recipe, sets: &[RecordingSet]) -> Vec<ChannelHeader> {
+/// What the recordings say of the inputs of a recipe, but for points that are too short for it or one of its
+/// alternatives.
+pub fn headers(
+    recipe: &Recipe,
+    registry: &Registry,
+    sets: &mut [RecordingSet],
+) -> Vec<ChannelHeader> {
+    let (all, _) = read(recipe, registry);
+    for recipe in std::iter::once(recipe).chain(all.iter().map(|a| &a.recipe)) {
+        RecordingSet::fit(recipe, sets);
+    }
     let inputs = 0..recipe.inputs.len();
     let header = |input: usize| sets.iter().find_map(|s| s.header(input));
     inputs.filter_map(header).collect()

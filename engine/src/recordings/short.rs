@@ -2,13 +2,13 @@
 
 use super::RecordingSet;
 use crate::check::Typed;
-use crate::diagnostic::{Code, Diagnostic, Diagnostics, Severity, counted};
+use crate::diagnostic::{Diagnostic, Diagnostics, Severity, counted};
 use crate::lineage::stated;
 use crate::recipe::Recipe;
 use crate::store::ChannelHeader;
 
-/// Checks a recipe against recordings. Where it does not fit the shortest points of the main one, and fits longer ones,
-/// the short ones are left to fail, with a warning.
+/// Checks a recipe against recordings. Where it does not fit the shortest points, and fits longer ones, the short ones are
+/// left to fail, with a warning.
 pub(crate) fn check(
     recipe: &Recipe,
     sets: &mut [RecordingSet],
@@ -16,18 +16,19 @@ pub(crate) fn check(
 ) -> Typed {
     let mut found = Diagnostics::default();
     let mut typed = check_all(recipe, sets, &mut found);
-    if found.has_errors()
-        && let Some(fitting) = longer(recipe, sets)
-    {
-        let first = found
-            .iter()
-            .find(|d| d.severity == Severity::Error)
-            .cloned();
-        found = Diagnostics::default();
-        typed = check_all(recipe, sets, &mut found);
-        first
-            .into_iter()
-            .for_each(|fault| found.push(fitting.warning(fault)));
+    if found.has_errors() {
+        let shorter = longer(recipe, sets);
+        if let (Some(fault), false) = (
+            found.iter().find(|d| d.severity == Severity::Error),
+            shorter.is_empty(),
+        ) {
+            let fault = fault.clone();
+            found = Diagnostics::default();
+            typed = check_all(recipe, sets, &mut found);
+            shorter
+                .iter()
+                .for_each(|shorter| found.push(shorter.warning(&fault)));
+        }
     }
     diagnostics.extend(found);
     typed
@@ -57,63 +58,81 @@ fn check_all(recipe: &Recipe, sets: &[RecordingSet], diagnostics: &mut Diagnosti
 
 /// Points that are too short.
 struct Shorter {
-    count: u64,
-    of: u64,
-    /// The first, and its length in seconds.
-    first: (usize, f64),
+    /// Their recording; empty for the main one.
+    recording: String,
+    count: usize,
+    of: usize,
+    /// The shortest, and its length in seconds.
+    shortest: (usize, f64),
 }
 
 impl Shorter {
-    fn warning(&self, fault: Diagnostic) -> Diagnostic {
-        let Shorter { count, of, first } = self;
+    fn warning(&self, fault: &Diagnostic) -> Diagnostic {
+        let (point, length) = self.shortest;
+        let recording = match self.recording.as_str() {
+            "" => String::new(),
+            name => format!(" of `{name}`"),
+        };
         let message = format!(
-            "{} of {of} will fail, since shorter than all that fit, the first of them point {} of {}: {}",
-            counted(*count, "point"),
-            first.0,
-            stated(first.1, "s"),
+            "{} of {}{recording} will fail, since shorter than all that fit, the shortest of them point {point} of {}: {}",
+            counted(self.count as u64, "point"),
+            self.of,
+            stated(length, "s"),
             fault.message
         );
-        let code = if fault.code == Code::Limit {
-            Code::Time
-        } else {
-            fault.code
-        };
         Diagnostic {
             severity: Severity::Warning,
-            code,
             message,
-            ..fault
+            ..fault.clone()
         }
     }
 }
 
-/// Finds the shortest points that the recipe fits, and has the main recording leave shorter ones to fail; `None` where
-/// it fits none, or their lengths are all the same.
-fn longer(recipe: &Recipe, sets: &mut [RecordingSet]) -> Option<Shorter> {
-    let main = sets.iter().position(|set| set.name.is_empty())?;
-    let lengths = sets[main].lengths();
-    let mut candidates: Vec<f64> = lengths.iter().flatten().copied().collect();
-    candidates.sort_unstable_by(f64::total_cmp);
-    candidates.dedup();
-    let mut fits = |least: f64| {
-        sets[main].least = least;
+/// Finds the shortest points of each recording that the recipe fits, and leaves shorter ones to fail; nothing where it
+/// fits none, or their lengths are all the same.
+fn longer(recipe: &Recipe, sets: &mut [RecordingSet]) -> Vec<Shorter> {
+    let lengths: Vec<Vec<Option<f64>>> = sets.iter().map(RecordingSet::lengths).collect();
+    let candidates = lengths.iter().map(|lengths| {
+        let mut all: Vec<f64> = lengths.iter().flatten().copied().collect();
+        all.sort_unstable_by(f64::total_cmp);
+        all.dedup();
+        all
+    });
+    let candidates: Vec<Vec<f64>> = candidates.collect();
+    let before: Vec<f64> = sets.iter().map(|set| set.least).collect();
+    for (set, candidates) in sets.iter_mut().zip(&candidates) {
+        set.least = candidates.last().copied().unwrap_or(0.0);
+    }
+    let fits = |sets: &[RecordingSet]| {
         let mut found = Diagnostics::default();
         check_all(recipe, sets, &mut found);
         !found.has_errors()
     };
-    let (_, longer) = candidates.split_first()?;
-    if longer.last().is_none_or(|longest| !fits(*longest)) {
-        sets[main].least = 0.0;
-        return None;
+    if !fits(sets) {
+        sets.iter_mut()
+            .zip(before)
+            .for_each(|(set, least)| set.least = least);
+        return Vec::new();
     }
-    let index = longer.partition_point(|least| !fits(*least));
-    let least = longer[index.min(longer.len() - 1)];
-    sets[main].least = least;
-    let short = |length: &Option<f64>| length.is_some_and(|length| length < least);
-    let first = lengths.iter().position(short)?;
-    Some(Shorter {
-        count: lengths.iter().filter(|length| short(length)).count() as u64,
-        of: lengths.len() as u64,
-        first: (first, lengths[first]?),
-    })
+    let mut all = Vec::new();
+    for (index, candidates) in candidates.iter().enumerate() {
+        let mut with = |least: f64| {
+            sets[index].least = least;
+            fits(sets)
+        };
+        let at = candidates.partition_point(|least| !with(*least));
+        let least = candidates.get(at).or(candidates.last()).copied();
+        sets[index].least = least.unwrap_or(0.0);
+        let short = (lengths[index].iter().enumerate())
+            .filter_map(|(point, length)| Some((point, (*length)?)))
+            .filter(|(_, length)| *length < sets[index].least);
+        let shortest = short.clone().min_by(|a, b| a.1.total_cmp(&b.1));
+        all.extend(shortest.map(|shortest| Shorter {
+            recording: sets[index].name.clone(),
+            count: short.count(),
+            of: lengths[index].len(),
+            shortest,
+        }));
+    }
+    all
 }

@@ -389,7 +389,7 @@ impl Again<'_, '_> {
             outcome
                 .failures
                 .iter()
-                .map(|f| (Notice::Failed, format!("`{}`: {}", f.node, f.message))),
+                .map(|f| (Notice::Failed, f.without_point())),
         );
         // Other samples than those on record would show something else than what was computed from.
         let (record, entry) = (&self.subject.saved.record, self.subject.entry);

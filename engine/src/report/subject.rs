@@ -471,7 +471,7 @@ fn header(role: &str, facts: &InputFacts, has_axis: bool) -> ChannelHeader {
         stored: facts.stored.clone(),
         layout: String::new(),
         start_time: facts.start_time.clone(),
-        first_time: 0.0,
+        first_time: None,
         begins: 0,
         stretches: Vec::new(),
         cuts: [].into(),

@@ -99,6 +99,16 @@ pub struct Finding {
     pub message: String,
 }
 
+impl Finding {
+    /// What happened, and where in the recipe.
+    pub fn without_point(&self) -> String {
+        match self.node.as_str() {
+            "" => self.message.clone(),
+            node => format!("`{node}`: {}", self.message),
+        }
+    }
+}
+
 /// What a job gave.
 #[derive(Debug, Default)]
 pub struct Outcome {
@@ -588,8 +598,12 @@ impl<'r> Job<'r> {
 
     /// The stages that need several points or recordings, in order.
     fn gathered_work(&self, all: &mut Outcome) {
+        // Of a single point of a sweep nobody asks for what needs all of it.
+        let wanted = self
+            .typed
+            .needed(self.typed.results.iter().map(|kept| kept.node));
         for &node in &self.plan.order {
-            if self.plan.scope[node] != Scope::Gathered {
+            if self.plan.scope[node] != Scope::Gathered || !wanted[node] {
                 continue;
             }
             let inputs: Vec<&[Option<Value>]> = self

@@ -99,11 +99,12 @@ impl Job<'_> {
         monitor: &Monitor,
     ) -> Option<Vec<Curved>> {
         let trials = Trials::new(self, outcome, series, 0, false);
+        let phases = self.phases(&trials);
         let pair = |trial| {
             monitor.goes_on()?;
             let draws = trials.draws(trial);
             let opposite: Vec<f64> = draws.iter().map(|d| -d).collect();
-            let (up, down) = (trials.run(&draws), trials.run(&opposite));
+            let [up, down] = [draws, opposite].map(|draws| phases.near(trials.run(&draws)));
             Some(up.iter().zip(&down).map(|(a, b)| 0.5 * (a + b)).collect())
         };
         let pairs: Vec<Vec<Complex64>> = (0..PAIRS)
@@ -150,6 +151,7 @@ impl Job<'_> {
         monitor: &Monitor,
     ) -> Option<Simulation> {
         let trials = Trials::new(self, outcome, series, seed, true);
+        let phases = self.phases(&trials);
         let kept: Vec<_> = trials.kept().collect();
         let numbers: usize = kept.iter().map(|(.., values)| values.len()).sum();
         if (numbers as u64).saturating_mul(count) > MOST_NUMBERS {
@@ -158,7 +160,7 @@ impl Job<'_> {
         monitor.trials.fetch_add(count, Ordering::Relaxed);
         let one = |trial| {
             monitor.goes_on()?;
-            let found = trials.run(&trials.draws(trial));
+            let found = phases.near(trials.run(&trials.draws(trial)));
             monitor.drawn.fetch_add(1, Ordering::Relaxed);
             Some(found)
         };
@@ -198,6 +200,41 @@ impl Job<'_> {
     }
 }
 
+impl Job<'_> {
+    /// Which kept numbers are phases by themselves, and which estimates they have.
+    fn phases(&self, trials: &Trials<'_, '_>) -> Phases {
+        let of_result = |(node, port, values): (Node, usize, &[Option<Value>])| {
+            let flow = self.typed.flow(node, port);
+            let is_phase =
+                flow.is_some_and(|f| !f.kind.is_complex() && f.zero_of_phase().is_some());
+            let middle = |value: &Option<Value>| Some(value.as_ref()?.estimate()?.value.re);
+            let middles = values.iter().map(|v| middle(v).filter(|_| is_phase));
+            middles.collect::<Vec<_>>()
+        };
+        Phases(trials.kept().flat_map(of_result).collect())
+    }
+}
+
+/// Of every kept number that is a phase, its estimate.
+struct Phases(Vec<Option<f64>>);
+
+impl Phases {
+    /// What was drawn, phases within half a turn of their estimates.
+    fn near(&self, mut drawn: Vec<Complex64>) -> Vec<Complex64> {
+        for (z, middle) in drawn.iter_mut().zip(&self.0) {
+            if let Some(middle) = middle {
+                z.re = nearest(z.re, *middle);
+            }
+        }
+        drawn
+    }
+}
+
+/// A phase within half a turn of another.
+fn nearest(x: f64, middle: f64) -> f64 {
+    middle + (x - middle) - TAU * ((x - middle) / TAU).round()
+}
+
 /// Mean, standard deviation and the interval with as many trials below it as above (JCGM 101:2008, 7.6 and
 /// 7.7). A phase is taken within half a turn of the estimate's.
 fn summed_up(aspect: Aspect, estimate: &Estimate, drawn: &[Complex64]) -> (f64, Interval) {
@@ -205,7 +242,7 @@ fn summed_up(aspect: Aspect, estimate: &Estimate, drawn: &[Complex64]) -> (f64, 
     let number = |z: &Complex64| {
         let x = aspect.of(&Estimate::bare(*z));
         match aspect {
-            Aspect::Phase => middle + (x - middle) - TAU * ((x - middle) / TAU).round(),
+            Aspect::Phase => nearest(x, middle),
             _ => x,
         }
     };

@@ -6,7 +6,6 @@ use std::ops::Range;
 use super::cutting::{Beside, Cutting, MOST_POINTS, OPEN};
 use super::{ChannelHeader, StoreError, Stretch};
 use crate::diagnostic::{Code, counted};
-use crate::recipe::Points;
 
 /// Part of the usual length of a point below which one is odd.
 const BRIEF: u64 = 10;
@@ -21,10 +20,20 @@ pub struct Cut {
 }
 
 impl Cut {
-    fn between(first: u64, end: u64) -> Self {
-        Cut {
-            first,
-            length: end.saturating_sub(first),
+    /// Stands for the first sample of a point that begins before the record.
+    const EARLY: u64 = u64::MAX;
+
+    /// From the first sample, if that is in the record, to the one behind the last.
+    fn between(first: Option<u64>, end: u64) -> Self {
+        match first {
+            Some(first) => Cut {
+                first,
+                length: end.saturating_sub(first),
+            },
+            None => Cut {
+                first: Self::EARLY,
+                length: 0,
+            },
         }
     }
 
@@ -48,7 +57,10 @@ impl ChannelHeader {
             return Ok(Cow::Borrowed(self));
         };
         if let Some(found) = self.lacks(cut) {
-            let expected = format!("samples {} to {} of point {point}", cut.first, cut.end());
+            let expected = match cut.first {
+                Cut::EARLY => format!("all samples of point {point}"),
+                first => format!("samples {first} to {} of point {point}", cut.end()),
+            };
             let found =
                 format!("{found}; correct what says where points are, or leave the point out");
             return Err(StoreError::unfit(
@@ -81,8 +93,14 @@ impl ChannelHeader {
     /// What is found in place of the samples of a point.
     fn lacks(&self, cut: &Cut) -> Option<String> {
         let end = self.stretches.last().map_or(0, |s| s.grid + s.length);
-        if cut.length == 0 || cut.end() > end {
+        if cut.first == Cut::EARLY {
+            return Some("a record that begins later".into());
+        }
+        if cut.end() > end || cut.first >= end {
             return Some(format!("the end of the record at {end}"));
+        }
+        if cut.length == 0 {
+            return Some("no sample".into());
         }
         let next = self
             .stretches
@@ -96,39 +114,52 @@ impl ChannelHeader {
         let mut lacking = (self.cuts.iter().enumerate())
             .filter_map(|(point, cut)| Some((point, cut, self.lacks(cut)?)));
         let (point, cut, found) = lacking.next()?;
-        let words = format!(
-            "point {point} at samples {} to {} of `{}` meets {found}",
-            cut.first,
-            cut.end(),
-            self.dataset
-        );
+        let dataset = &self.dataset;
+        let words = match cut.first {
+            Cut::EARLY => format!("point {point} of `{dataset}` meets {found}"),
+            first => format!(
+                "point {point} at samples {first} to {} of `{dataset}` meets {found}",
+                cut.end()
+            ),
+        };
         Some(match lacking.count() {
             0 => words,
-            more => format!("{words}, and {more} more do alike"),
+            1 => format!("{words}; 1 more lacks samples as well"),
+            more => format!("{words}; {more} more lack samples as well"),
         })
     }
 
     /// What is odd about where points are, each with what to do.
-    pub(crate) fn oddities(&self, points: &Points) -> Vec<(String, &'static str)> {
+    pub(crate) fn oddities(&self, cutting: &Cutting) -> Vec<(String, &'static str)> {
         let mut odd = Vec::new();
-        let (Some(first), Some(last)) = (self.cuts.first(), self.cuts.last()) else {
-            return odd;
-        };
-        let end = self.stretches.last().map_or(0, |s| s.grid + s.length);
-        if let (Points::Gate(marker), count) = (points, self.cuts.len()) {
-            let name = &marker.dataset;
+        if let Cutting::Stored {
+            marker: Some(marker),
+            ..
+        } = cutting
+        {
+            let Beside { name, missing, .. } = marker;
             let help = "leave it out in what follows, or say where points are by a table";
-            if first.first == 0 {
+            if let [true, _] = marker.gate {
                 let what =
-                    format!("`{name}` is high at the first sample: point 0 may be the rest of one");
+                    format!("`{name}` is high at its first sample: point 0 may be the rest of one");
                 odd.push((what, help));
             }
-            if last.end() == end {
-                let point = count - 1;
+            if let [_, true] = marker.gate {
+                let point = self.cuts.len().saturating_sub(1);
                 let what =
-                    format!("`{name}` is high at the last sample: point {point} may be cut off");
+                    format!("`{name}` is high at its last sample: point {point} may be cut off");
                 odd.push((what, help));
             }
+            if *missing > 0 {
+                let what = format!(
+                    "{} of `{name}` are missing, and taken to be as the one before",
+                    counted(*missing, "sample")
+                );
+                odd.push((what, "look whether points begin and end where they should"));
+            }
+        }
+        if self.cuts.is_empty() {
+            return odd;
         }
         let mut lengths: Vec<u64> = self.cuts.iter().map(|c| c.length).collect();
         let middle = lengths.len() / 2;
@@ -175,10 +206,20 @@ impl ChannelHeader {
         all.max().unwrap_or(self.samples)
     }
 
+    /// When the first sample of the first point was taken, on the clock of the sample times.
+    pub(crate) fn begin(&self) -> Option<f64> {
+        let cut = self.cuts.iter().find(|cut| cut.first != Cut::EARLY);
+        Some(self.first_time? + cut.map_or(0.0, |cut| cut.first as f64 / self.rate))
+    }
+
     /// When points begin, in seconds from the first sample on.
     pub fn beginnings(&self) -> Vec<f64> {
         let cuts = self.cuts.iter();
-        cuts.map(|c| c.first as f64 / self.rate).collect()
+        let begin = |c: &Cut| match c.first {
+            Cut::EARLY => f64::NAN,
+            first => first as f64 / self.rate,
+        };
+        cuts.map(begin).collect()
     }
 
     /// What stands for all cuts in the canonical form.
@@ -212,22 +253,24 @@ impl ChannelHeader {
                 length: record,
             }];
         }
-        let place = |time: f64| ((time - self.first_time) * self.rate).round();
+        let begins = self.first_time.unwrap_or(0.0);
+        let place = |time: f64| ((time - begins) * self.rate).round();
         let cuts: Vec<Cut> = match cutting {
             Cutting::Stored { ranges, marker } => {
                 let own = match marker {
                     Some(marker) => marker.samples == self.row,
                     None => (self.row, self.rate) == (model.row, model.rate),
                 };
-                let scale = match (own, marker) {
+                // A marker at a rate of its own begins when the first channel does.
+                let zero = model.first_time.unwrap_or(0.0);
+                let rate = match (own, marker) {
                     (true, _) => None,
-                    // From the same first sample on.
                     (
                         false,
                         Some(Beside {
                             rate: Some(rate), ..
                         }),
-                    ) => Some(self.rate / rate),
+                    ) => Some(*rate),
                     (false, Some(Beside { name, samples, .. })) => {
                         let expected = format!("{samples} samples, as `{name}` has");
                         let found = format!(
@@ -246,14 +289,14 @@ impl ChannelHeader {
                         return unfit(Code::Rate, &expected, found);
                     }
                 };
-                let at = |sample: u64| match scale {
-                    None => self.on_grid(sample),
-                    Some(scale) => (sample as f64 * scale).round() as u64,
+                let at = |sample: u64| match rate {
+                    None => Some(self.on_grid(sample)),
+                    Some(rate) => sample_at(place(zero + sample as f64 / rate)),
                 };
-                let end = |range: &Range<u64>| match (range.end, scale) {
+                let end = |range: &Range<u64>| match (range.end, rate) {
                     (OPEN, _) => record,
                     (end, None) => self.on_grid(end - 1) + 1,
-                    (end, Some(_)) => at(end),
+                    (end, Some(_)) => at(end).unwrap_or(0),
                 };
                 ranges
                     .iter()
@@ -261,25 +304,12 @@ impl ChannelHeader {
                     .collect()
             }
             Cutting::Times(times) => {
-                if let Some(bad) = times.iter().position(|t| place(t.start) < 0.0) {
-                    let early = self.first_time - times[bad].start;
-                    let found = format!(
-                        "point {bad}, {early:.6} s before the first sample; correct the table"
-                    );
-                    let expected = "points that begin within the record";
-                    return unfit(Code::OutOfRange, expected, found);
-                }
-                let end = |time: f64| {
-                    if time.is_finite() {
-                        place(time) as u64
-                    } else {
-                        record
-                    }
+                let end = |time: f64| match time.is_finite() {
+                    true => sample_at(place(time)).unwrap_or(0),
+                    false => record,
                 };
-                times
-                    .iter()
-                    .map(|t| Cut::between(place(t.start) as u64, end(t.end)))
-                    .collect()
+                let cut = |t: &Range<f64>| Cut::between(sample_at(place(t.start)), end(t.end));
+                times.iter().map(cut).collect()
             }
             Cutting::Every(_) => Vec::new(),
         };
@@ -293,11 +323,12 @@ impl ChannelHeader {
         }
         let inside = cuts.iter().filter(|c| c.length > 0 && c.end() <= record);
         let Some(shortest) = inside.map(|c| c.length).min() else {
-            let from = cuts.first().map_or(String::new(), |c| {
-                format!(
+            let from = cuts.first().map_or(String::new(), |c| match c.first {
+                Cut::EARLY => ", and points before them".to_owned(),
+                first => format!(
                     ", and the first point from {} s on",
-                    c.first as f64 / self.rate
-                )
+                    first as f64 / self.rate
+                ),
             });
             let found = format!(
                 "{record} samples in {} s{from}; correct `points` in the wiring, or let the rate come from `Times` if these \
@@ -344,11 +375,17 @@ pub(crate) fn cut(
     each.try_for_each(|header| header.cut(cutting, &model))
 }
 
+/// A place on the grid, if it is not before the first sample.
+fn sample_at(place: f64) -> Option<u64> {
+    (place >= 0.0).then_some(place as u64)
+}
+
 /// Points of one length, while all channels are there.
 fn lasting_points(headers: &[Option<ChannelHeader>], seconds: f64) -> Cutting {
     let times = headers.iter().flatten().map(|h| {
-        let end = h.first_time + h.samples as f64 / h.rate;
-        (h.first_time, end)
+        let begin = h.first_time.unwrap_or(0.0);
+        let end = begin + h.samples as f64 / h.rate;
+        (begin, end)
     });
     let (first, end) = times.fold(
         (f64::NEG_INFINITY, f64::INFINITY),

@@ -46,6 +46,10 @@ pub struct Beside {
     pub samples: u64,
     /// Samples per second, where that is stated.
     pub rate: Option<f64>,
+    /// Samples that are missing.
+    pub missing: u64,
+    /// Whether it is a gate that is high at the first and at the last sample.
+    pub gate: [bool; 2],
 }
 
 impl RecordingFile {
@@ -72,7 +76,8 @@ impl RecordingFile {
             Points::Gate(marker) => self.marked(&file, marker),
             Points::Pulses(marker) => {
                 let mut cutting = self.marked(&file, marker)?;
-                if let Cutting::Stored { ranges, .. } = &mut cutting {
+                if let Cutting::Stored { ranges, marker } = &mut cutting {
+                    marker.iter_mut().for_each(|m| m.gate = [false; 2]);
                     for point in 0..ranges.len() {
                         ranges[point].end = ranges.get(point + 1).map_or(OPEN, |next| next.start);
                     }
@@ -106,23 +111,20 @@ impl RecordingFile {
             }
         };
         let ranges: Vec<Range<f64>> = begins.iter().zip(ends).map(|(b, e)| *b..e).collect();
-        let follows = |i: usize| {
-            ranges
-                .get(i + 1)
-                .is_none_or(|next| ranges[i].end <= next.start)
-        };
-        if let Some(bad) =
-            (0..ranges.len()).find(|i| !(ranges[*i].start < ranges[*i].end && follows(*i)))
-        {
+        if let Some(bad) = ranges.iter().position(|r| r.end < r.start) {
+            let Range { start, end } = ranges[bad];
+            let found =
+                format!("that point {bad} begins at {start} and ends at {end}; correct the table");
+            let error = self.unfit(&begin, "points that end behind their beginning", found);
+            return Err(error.of_kind(Code::OutOfRange));
+        }
+        if let Some(bad) = ranges.windows(2).position(|two| two[1].start < two[0].end) {
+            let (Range { start, end }, next) = (ranges[bad].clone(), ranges[bad + 1].start);
             let found = format!(
-                "point {bad} from {} to {}, and the next from {}; sort the table, and let none overlap",
-                ranges[bad].start,
-                ranges[bad].end,
-                ranges.get(bad + 1).map_or(f64::NAN, |r| r.start),
+                "point {bad} from {start} to {end}, and the next from {next}; sort the table, and let none overlap"
             );
-            return Err(self
-                .unfit(&begin, "points that follow one another", found)
-                .of_kind(Code::OutOfRange));
+            let error = self.unfit(&begin, "points that follow one another", found);
+            return Err(error.of_kind(Code::OutOfRange));
         }
         let Some(second) = unit else {
             let whole = |x: f64| x >= 0.0 && (x.fract() == 0.0 || x.is_infinite());
@@ -213,12 +215,13 @@ impl RecordingFile {
             file,
         };
         let rate = attributes.number("sample_rate", &Unit::hertz())?;
+        let rate = rate.filter(|rate| rate.is_finite() && *rate > 0.0);
         if matches!(descriptor, Ok(TypeDescriptor::Boolean)) && dataset.ndim() == 1 {
             for start in (0..samples).step_by(BLOCK as usize) {
                 let range = start as usize..(start + BLOCK).min(samples) as usize;
                 let flags = dataset.read_slice_1d::<bool, _>(range).map_err(broken)?;
                 let numbers = flags.iter().map(|b| f64::from(u8::from(*b)));
-                edges.take(numbers.map(|x| Some(x > marker.above.value)));
+                edges.take(numbers, marker.above.value);
                 self.few(&path, &edges)?;
             }
         } else {
@@ -228,21 +231,24 @@ impl RecordingFile {
             for start in (0..samples).step_by(BLOCK as usize) {
                 let part = &mut block[..BLOCK.min(samples - start) as usize];
                 reader.read(0, start, part, &mut Counters::default(), None)?;
-                edges.take(part.iter().map(|x| (!x.is_nan()).then_some(*x > above)));
+                edges.take(part.iter().copied(), above);
                 self.few(&path, &edges)?;
             }
         }
+        let (missing, low, top) = (edges.missing, edges.low, edges.top);
+        let is_high = edges.is_high;
         let ranges = edges.finish();
-        if ranges.is_empty() {
+        let Some(first) = ranges.first() else {
             let expected = format!("samples above `{}`", marker.above.text);
-            let found = "none; correct `above`, or name another marker";
+            let found = format!("{low} to {top}; correct `above`, or name another marker");
             return Err(self.unfit(&path, expected, found).of_kind(Code::OutOfRange));
-        }
-        let name = path;
+        };
         let marker = Some(Beside {
-            name,
+            name: path,
             samples,
             rate,
+            missing,
+            gate: [first.start == 0, is_high],
         });
         Ok(Cutting::Stored { ranges, marker })
     }
@@ -297,23 +303,42 @@ impl RecordingFile {
 }
 
 /// What was seen of a marker.
-#[derive(Default)]
 struct Edges {
     high: Vec<Range<u64>>,
     is_high: bool,
     samples: u64,
+    missing: u64,
+    /// Smallest and largest sample.
+    low: f64,
+    top: f64,
+}
+
+impl Default for Edges {
+    fn default() -> Self {
+        Edges {
+            high: Vec::new(),
+            is_high: false,
+            samples: 0,
+            missing: 0,
+            low: f64::INFINITY,
+            top: f64::NEG_INFINITY,
+        }
+    }
 }
 
 impl Edges {
     /// Takes samples, of which those that are missing are as the one before.
-    fn take(&mut self, samples: impl Iterator<Item = Option<bool>>) {
-        for sample in samples {
-            match (sample.unwrap_or(self.is_high), self.is_high) {
+    fn take(&mut self, samples: impl Iterator<Item = f64>, above: f64) {
+        for x in samples {
+            self.missing += u64::from(x.is_nan());
+            (self.low, self.top) = (self.low.min(x), self.top.max(x));
+            let is_high = if x.is_nan() { self.is_high } else { x > above };
+            match (is_high, self.is_high) {
                 (true, false) => self.high.push(self.samples..self.samples),
                 (false, true) => self.close(),
                 _ => {}
             }
-            self.is_high = sample.unwrap_or(self.is_high);
+            self.is_high = is_high;
             self.samples += 1;
         }
     }

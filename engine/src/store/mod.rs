@@ -102,8 +102,8 @@ pub struct ChannelHeader {
     pub layout: String,
     /// Start time, where an attribute states it.
     pub start_time: Option<String>,
-    /// When its first sample was taken, in seconds on the clock of the sample times; 0 where there are none.
-    pub first_time: f64,
+    /// When its first sample was taken, in seconds on the clock of the sample times, where there are such.
+    pub first_time: Option<f64>,
     /// Place of its first sample in the record that it was cut from, on the grid of times; 0 where it was not.
     pub begins: u64,
     /// Stretches of samples without a gap; empty where there is none. Of a record that is cut: of all of it.
@@ -163,7 +163,7 @@ impl ChannelHeader {
             stored: "float64 little-endian".into(),
             layout: "contiguous".into(),
             start_time: None,
-            first_time: 0.0,
+            first_time: None,
             begins: 0,
             stretches: Vec::new(),
             cuts: [].into(),

@@ -41,7 +41,7 @@ impl RecordingFile {
         }
         Ok(Grid {
             rate,
-            first: 0.0,
+            first: None,
             samples: length,
             stretches: Vec::new(),
         })
@@ -124,7 +124,7 @@ impl RecordingFile {
         })?;
         Ok(Grid {
             rate: per_second(grid.rate, unit.si_factor()),
-            first: first * unit.si_factor(),
+            first: Some(first * unit.si_factor()),
             ..grid
         })
     }

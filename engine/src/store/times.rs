@@ -16,8 +16,8 @@ const MOST_MISSING: u64 = 1000;
 pub(super) struct Grid {
     /// Samples per unit of time.
     pub rate: f64,
-    /// The time of the first sample.
-    pub first: f64,
+    /// The time of the first sample, where that is known.
+    pub first: Option<f64>,
     /// Samples on the grid, missing ones included.
     pub samples: u64,
     /// Stretches without a gap; empty when there is no gap at all.
@@ -105,7 +105,7 @@ impl Times<'_> {
         Ok(Ok(Grid {
             rate,
             // Times are given relative to it here.
-            first: 0.0,
+            first: None,
             samples: grid + 1,
             stretches,
         }))
@@ -216,7 +216,7 @@ mod tests {
         assert_eq!(
             found,
             Grid {
-                first: 0.0,
+                first: None,
                 rate: 1e3,
                 samples: 1000,
                 stretches: vec![]
@@ -247,7 +247,7 @@ mod tests {
         assert_eq!(
             grid(&times, 1e-15).unwrap(),
             Grid {
-                first: 0.0,
+                first: None,
                 rate: 1.0,
                 samples: 11,
                 stretches

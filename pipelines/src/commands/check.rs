@@ -77,7 +77,7 @@ fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &
             recipe.title
         ));
         report.chains(recipe, &typed, None);
-        report.alternatives(recipe, &[], &mut found);
+        report.alternatives(recipe, &mut [], &mut found);
         return report.verdict(&found.sorted(), None);
     }
     if let Err(error) = check_recordings(recipe, &arguments.with) {
@@ -106,9 +106,9 @@ fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &
             }
             continue;
         }
-        let job = Job::new(recipe, sets, &mut diagnostics);
+        let mut job = Job::new(recipe, sets, &mut diagnostics);
         report.say(format!("{name}: {}", recipe.title));
-        if let Some(job) = &job {
+        if let Some(job) = &mut job {
             report.chains(recipe, &job.typed, Some(&name));
             for set in &job.sets {
                 let what = if set.name.is_empty() {
@@ -122,7 +122,7 @@ fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &
             if arguments.plan {
                 report.say(job.plan.to_string().trim_end());
             }
-            report.alternatives(recipe, &job.sets, &mut diagnostics);
+            report.alternatives(recipe, &mut job.sets, &mut diagnostics);
         }
         report.verdict(&diagnostics.sorted(), Some(&name));
     }
@@ -130,9 +130,9 @@ fn check_all(report: &mut Report<'_>, recipe: &Recipe, wiring: &Wiring, alone: &
 
 impl Report<'_> {
     /// Checks the alternatives that the recipe carries.
-    fn alternatives(&self, recipe: &Recipe, sets: &[RecordingSet], found: &mut Diagnostics) {
+    fn alternatives(&self, recipe: &Recipe, sets: &mut [RecordingSet], found: &mut Diagnostics) {
         let registry = &phasemill_stages::REGISTRY;
-        let headers = alternatives::headers(recipe, sets);
+        let headers = alternatives::headers(recipe, registry, sets);
         match alternatives::check_all(recipe, registry, &headers, found) {
             0 => {}
             1 => self.say("alternatives for `compare`: 1"),

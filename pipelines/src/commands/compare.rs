@@ -249,8 +249,9 @@ fn alternatives_of(
     check_all(recipe, &REGISTRY, &[], &mut found);
     if !found.has_errors() {
         for (_, paths) in group(wiring, recordings) {
-            let sets = open_sets(recipe, wiring, &paths, &arguments.with);
-            check_all(recipe, &REGISTRY, &headers(recipe, &sets), &mut found);
+            let mut sets = open_sets(recipe, wiring, &paths, &arguments.with);
+            let headers = headers(recipe, &REGISTRY, &mut sets);
+            check_all(recipe, &REGISTRY, &headers, &mut found);
         }
     }
     if found.has_errors() {

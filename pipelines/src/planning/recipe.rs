@@ -6,6 +6,7 @@ use phasemill_engine::bench::Bench;
 use phasemill_engine::check::{Typed, check_at};
 use phasemill_engine::diagnostic::Diagnostics;
 use phasemill_engine::recipe::{Recipe, Wiring};
+use phasemill_engine::recordings::RecordingSet;
 use phasemill_engine::session::{check_recordings, open_sets};
 use phasemill_engine::store::ChannelHeader;
 
@@ -93,7 +94,7 @@ fn recorded(
     with: &[(String, PathBuf)],
 ) -> Result<Vec<Option<ChannelHeader>>, Refusal> {
     check_recordings(recipe, with).map_err(|e| format!("error: {e}"))?;
-    let sets = open_sets(recipe, wiring, &[recording.to_owned()], with);
+    let mut sets = open_sets(recipe, wiring, &[recording.to_owned()], with);
     let mut files = sets.iter().flat_map(|set| &set.files);
     if let Some(error) = files.find_map(|f| f.content.as_ref().err()) {
         let found = error.diagnostics();
@@ -102,6 +103,7 @@ fn recorded(
             false => Refusal::Found(found),
         });
     }
+    RecordingSet::fit(recipe, &mut sets);
     let header = |input| sets.iter().find_map(|s| s.header(input));
     Ok((0..recipe.inputs.len()).map(header).collect())
 }

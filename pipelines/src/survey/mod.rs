@@ -80,6 +80,10 @@ pub fn see(file: &RecordingFile, look: &ChannelLook, wanted: Wanted) -> Result<S
         Wanted::All => (0..header.points, u64::MAX),
         Wanted::Point(point) => (point..point + 1, MOST),
     };
+    let longest = match wanted {
+        Wanted::All => header.longest(),
+        Wanted::Point(point) => header.of_point(point).map_or(0, |h| h.samples),
+    };
     let mut seen = Seen {
         path: header.dataset.clone(),
         header: header.clone(),
@@ -87,11 +91,11 @@ pub fn see(file: &RecordingFile, look: &ChannelLook, wanted: Wanted) -> Result<S
         mean: f64::NAN,
         points: points.clone(),
         samples: 0,
-        cut: header.samples > most,
-        spectrum: Err(SurveyError::TooShort(header.samples)),
+        cut: longest > most,
+        spectrum: Err(SurveyError::TooShort(longest)),
         watched: Vec::new(),
     };
-    let mut next = Survey::new(header.rate, header.samples.min(most)).ok();
+    let mut next = Survey::new(header.rate, longest.min(most)).ok();
     // References are watched, and the mean is taken, on the first way through only.
     let mut first = true;
     while let Some(mut survey) = next.take() {

@@ -1,11 +1,13 @@
 //! Phases, which are the same a turn further on.
 
+use std::borrow::Cow;
 use std::f64::consts::TAU;
 
 use num_complex::Complex64;
 use phasemill_engine::flow::{Flow, Kind};
+use phasemill_engine::value::{Estimate, Value};
 
-/// What makes the difference of two values of a flow: of phases relative to a clock the nearest one, within half a turn.
+/// How values of a flow differ: phases relative to a clock by the nearest difference, within half a turn.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Differing {
     is_phase: bool,
@@ -27,6 +29,58 @@ impl Differing {
             true => difference - TAU * libm::round(difference.re / TAU),
             false => difference,
         }
+    }
+
+    /// `x`, a phase as many turns further as brings it nearest to `middle`.
+    pub fn near(self, x: Complex64, middle: Complex64) -> Complex64 {
+        match self.is_phase {
+            true => x - TAU * libm::round((x.re - middle.re) / TAU),
+            false => x,
+        }
+    }
+
+    /// What was drawn of a series, phases nearest to those of the run.
+    pub fn near_run(
+        self,
+        drawn: &[Option<Complex64>],
+        run: &[Option<Value>],
+    ) -> Vec<Option<Complex64>> {
+        let near = |(z, value): (&Option<Complex64>, &Option<Value>)| {
+            let middle = value.as_ref().and_then(Value::estimate);
+            let z = (*z)?;
+            Some(middle.map_or(z, |e| self.near(z, e.value)))
+        };
+        drawn.iter().zip(run).map(near).collect()
+    }
+
+    /// A series whose phases are nearest to the first.
+    pub fn about_the_first<'s>(self, series: &'s [Option<Value>]) -> Cow<'s, [Option<Value>]> {
+        self.moved(series, |first, _| first)
+    }
+
+    /// A series whose phases are nearest to the ones before, so that they go on over several turns.
+    pub fn unwound<'s>(self, series: &'s [Option<Value>]) -> Cow<'s, [Option<Value>]> {
+        self.moved(series, |_, last| last)
+    }
+
+    fn moved<'s>(
+        self,
+        series: &'s [Option<Value>],
+        middle: impl Fn(Complex64, Complex64) -> Complex64,
+    ) -> Cow<'s, [Option<Value>]> {
+        if !self.is_phase {
+            return Cow::Borrowed(series);
+        }
+        let mut known: Option<(Complex64, Complex64)> = None;
+        let one = |value: &Option<Value>| {
+            let estimate = value.as_ref()?.estimate()?;
+            let near = |(first, last)| self.near(estimate.value, middle(first, last));
+            let value = known.map_or(estimate.value, near);
+            known = Some((known.map_or(value, |(first, _)| first), value));
+            let estimate = estimate.clone();
+            Some(Value::Estimate(Estimate { value, ..estimate }))
+        };
+        Cow::Owned(series.iter().map(one).collect())
     }
 }
 

@@ -66,7 +66,7 @@ fn a_recording_that_describes_itself_needs_no_wiring() {
         stored: "int16 little-endian".into(),
         layout: "contiguous".into(),
         start_time: Some("2026-03-01T12:00:00Z".into()),
-        first_time: 0.0,
+        first_time: None,
         begins: 0,
         stretches: vec![],
         cuts: [].into(),
