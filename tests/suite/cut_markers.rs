@@ -241,8 +241,8 @@ fn points_fail_one_by_one() {
     let wiring = r#"Wiring(points: Gate(dataset: "edges", above: "0.5"))"#;
     run(at, &["whole.h5"], wiring, &[])
         .expect(0)
-        .says("`edges` is high at its first sample: point 0 may be the rest of one")
-        .says("`edges` is high at its last sample: point 1 may be cut off");
+        .says("`/edges` is high at its first sample: point 0 may be the rest of one")
+        .says("`/edges` is high at its last sample: point 1 may be cut off");
     // No recipe fits points of a millisecond: what is wrong is an error then.
     run(at, &["whole.h5"], r#"Wiring(points: Every("10 ms"))"#, &[])
         .expect(1)
