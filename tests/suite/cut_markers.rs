@@ -300,3 +300,64 @@ fn channels_that_begin_apart_are_cut_at_the_same_times() {
         .expect(0)
         .says("by the times of their samples `/y` begins 2.5 s after `/x`");
 }
+
+/// One short point stops neither alternatives, a plan, a challenge nor a page; stages over the whole sweep are no matter of
+/// the single points that are computed for these.
+#[test]
+fn a_short_point_stops_no_command() {
+    let recipe = r#"Recipe(
+    title: "with alternatives",
+    inputs: { "detector": Wave(unit: "V"), "chopper": Wave(unit: "V") },
+    stages: {
+        "ac": RemoveOffset(of: "detector"),
+        "clock": Reference(of: "chopper", shape: Square()),
+        "product": Mix(of: "ac", with: "clock"),
+        "smooth": Filter(of: "product", kind: RcCascade(poles: 2, time_constant: "20 ms")),
+        "answer": Average(of: "smooth"),
+        "mean": WeightedMean(of: "answer"),
+    },
+    results: ["answer", "mean"],
+    alternatives: { "slower": Step(set: ["smooth.kind.time_constant"], to: ["40 ms"]) },
+)"#;
+    let folder = folder(recipe);
+    let at = folder.path();
+    whole(&at.join("whole.h5"), Layout::Contiguous);
+    let file = open(&at.join("whole.h5"));
+    for (name, values) in [
+        ("some", [700.0, 3100.0, 6011.0, 9000.0]),
+        ("brief", [3100.0, 3150.0, 8500.0, 11_000.0]),
+    ] {
+        let dataset = file.new_dataset::<f64>().shape([4]);
+        dataset.create(name).unwrap().write_raw(&values).unwrap();
+    }
+    drop(file);
+    let wiring = r#"Wiring(points: Table(begin: "some", end: "brief"))"#;
+    run(at, &["whole.h5"], wiring, &[]).expect(2);
+    let warned = "1 point of 4 will fail, since shorter than all that fit";
+    let wired = ["whole.h5", "--wiring", "w.ron"];
+    let ask = |arguments: &[&str]| phasemill(at, &[arguments, &wired[..]].concat());
+    let checked = ask(&["check", "recipe.ron"]).expect(0);
+    checked.says(warned);
+    let compared = ask(&["compare", "recipe.ron"]).expect(2);
+    assert!(compared.out.contains("slower"), "{}", compared.out);
+    compared.says("point 1: whole.h5: expected a point long enough");
+    let challenged = ask(&[
+        "challenge",
+        "recipe.ron",
+        "--result",
+        "answer",
+        "--points",
+        "0,3",
+    ]);
+    assert!(
+        challenged.out.contains("passed"),
+        "{}\n{}",
+        challenged.out,
+        challenged.err
+    );
+    phasemill(at, &["new", "--bench", "bench.ron"]).expect(0);
+    ask(&["expect", "bench.ron", "recipe.ron"]).expect(0);
+    phasemill(at, &["report", "out.h5", "--out", "page.html"]).expect(0);
+    let page = std::fs::read_to_string(at.join("page.html")).unwrap();
+    assert!(!page.contains("could not be computed again") && !page.contains("Failed: `mean`"));
+}
