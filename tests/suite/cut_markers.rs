@@ -211,6 +211,8 @@ fn points_fail_one_by_one() {
     };
     table("some", &[700.0, 3100.0, 6011.0, 9000.0]);
     table("brief", &[3100.0, 3150.0, 8500.0, 11_000.0]);
+    table("from zero", &[0.0, 3100.0]);
+    table("nothing", &[0.0, 6000.0]);
     let seconds = |name: &str, values: &[f64]| {
         table(name, values);
         text_attribute(&file.dataset(name).unwrap(), "units", "s");
@@ -238,6 +240,10 @@ fn points_fail_one_by_one() {
         .says("failed: whole: point 0")
         .says("failed: whole: point 2");
     assert_eq!(column(at, "begin [s]").len(), 4);
+    let wiring = r#"Wiring(points: Table(begin: "from zero", end: "nothing"))"#;
+    run(at, &["whole.h5"], wiring, &[])
+        .expect(2)
+        .says("found that point 0 at samples 0 to 0 of `/detector` meets no sample");
     let wiring = r#"Wiring(points: Gate(dataset: "edges", above: "0.5"))"#;
     run(at, &["whole.h5"], wiring, &[])
         .expect(0)

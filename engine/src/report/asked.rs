@@ -1,7 +1,7 @@
 //! What was asked: the title, the author's own words, what was recorded, what is known beforehand, what is to come out.
 
 use super::{Block, Cell, Section, Subject, Table, counted};
-use crate::lineage::stated;
+use crate::lineage::{InputFacts, stated};
 
 /// The section.
 pub fn asked(subject: &Subject<'_>) -> Section {
@@ -117,13 +117,31 @@ fn file_name(path: &str) -> String {
     path.rsplit(['/', '\\']).next().unwrap_or(path).to_owned()
 }
 
+/// How long a point is; of those cut from a record, from the shortest to the longest.
+fn lasts(input: &InputFacts) -> Cell {
+    let seconds = |samples: u64| stated(samples as f64 / input.rate, "s");
+    let lengths = || {
+        input
+            .cuts
+            .iter()
+            .map(|(_, length)| *length)
+            .filter(|n| *n > 0)
+    };
+    match lengths().min().zip(lengths().max()) {
+        Some((shortest, longest)) if shortest < longest => {
+            Cell::Text(format!("{} to {}", seconds(shortest), seconds(longest)))
+        }
+        _ => Cell::Number(seconds(input.length)),
+    }
+}
+
 fn channels(subject: &Subject<'_>) -> Option<Block> {
     let inputs = subject
         .entry
         .nodes
         .iter()
         .filter_map(|n| Some((n, n.input.as_ref()?)));
-    let row = |(node, input): (&crate::lineage::Node, &crate::lineage::InputFacts)| {
+    let row = |(node, input): (&crate::lineage::Node, &InputFacts)| {
         let number = |x: f64, unit: &str| Cell::Number(stated(x, unit));
         let unit = if input.unit == "1" {
             String::new()
@@ -139,7 +157,7 @@ fn channels(subject: &Subject<'_>) -> Option<Block> {
             }),
             Cell::Text(unit),
             number(input.rate, "Hz"),
-            number(input.length as f64 / input.rate, "s"),
+            lasts(input),
             Cell::Text(
                 input
                     .start_time

@@ -158,14 +158,15 @@ impl ChannelHeader {
                 odd.push((what, "look whether points begin and end where they should"));
             }
         }
-        if self.cuts.is_empty() {
+        let there = |cut: &&Cut| cut.length > 0;
+        let mut lengths: Vec<u64> = (self.cuts.iter().filter(there)).map(|c| c.length).collect();
+        if lengths.is_empty() {
             return odd;
         }
-        let mut lengths: Vec<u64> = self.cuts.iter().map(|c| c.length).collect();
         let middle = lengths.len() / 2;
         let (_, median, _) = lengths.select_nth_unstable(middle);
         let median = *median;
-        let brief = |cut: &&Cut| cut.length < median / BRIEF;
+        let brief = |cut: &&Cut| there(cut) && cut.length < median / BRIEF;
         if let Some(point) = self.cuts.iter().position(|cut| brief(&cut)) {
             let count = self.cuts.iter().filter(brief).count() as u64;
             let cut = self.cuts[point];
@@ -295,6 +296,8 @@ impl ChannelHeader {
                 };
                 let end = |range: &Range<u64>| match (range.end, rate) {
                     (OPEN, _) => record,
+                    // A point without a sample, as one from 0 to 0.
+                    (end, _) if end == range.start => at(end).unwrap_or(0),
                     (end, None) => self.on_grid(end - 1) + 1,
                     (end, Some(_)) => at(end).unwrap_or(0),
                 };
