@@ -4,8 +4,7 @@ use std::ops::Range;
 
 use crate::cut_points::{LENGTH, RATE, RECIPE, column, columns, is_inside, run, whole};
 use crate::support::{
-    Channel, Layout, attribute, create, folder, noise, open, phasemill, record, sine,
-    text_attribute,
+    Channel, Layout, attribute, create, folder, noise, numbers, open, phasemill, record, sine,
 };
 use crate::support_reference::near;
 
@@ -68,20 +67,12 @@ fn channels_of_unlike_rates_are_cut_at_the_same_times() {
     let slow = sine(4000, 200.0, 7.3, 1.0, 0.5);
     let file = create(&at.join("x.h5"));
     for (name, samples, rate) in [("x", &fast, 2000.0), ("y", &slow, 200.0)] {
-        let builder = file.new_dataset::<f64>().shape([samples.len()]);
-        let dataset = builder.create(name).unwrap();
-        dataset.write_raw(samples).unwrap();
-        attribute(&dataset, "sample_rate", rate);
-        text_attribute(&dataset, "units", "V");
+        numbers(&file, name, samples, "V");
+        attribute(&file.dataset(name).unwrap(), "sample_rate", rate);
     }
-    let numbers = |name: &str, values: [f64; 3], unit: &str| {
-        let dataset = file.new_dataset::<f64>().shape([3]).create(name).unwrap();
-        dataset.write_raw(&values).unwrap();
-        text_attribute(&dataset, "units", unit);
-    };
-    numbers("b", [1.0, 6.025, 12.5], "s");
-    numbers("e", [5_900.0, 11_000.0, 19_000.0], "ms");
-    numbers("first", [100.0, 1000.0, 2000.0], "");
+    numbers(&file, "b", &[1.0, 6.025, 12.5], "s");
+    numbers(&file, "e", &[5_900.0, 11_000.0, 19_000.0], "ms");
+    numbers(&file, "first", &[100.0, 1000.0, 2000.0], "");
     drop(file);
     let recipe = |inputs: &str| {
         format!(
@@ -143,28 +134,19 @@ fn a_marker_need_not_be_sampled_as_the_channels_are() {
     );
     let file = open(&at.join("x.h5"));
     let high = |from: usize, to: usize, i: usize| if (from..to).contains(&i) { 5.0 } else { 0.0 };
-    let marker = |name: &str, rate: Option<f64>, unit: Option<&str>, samples: Vec<f64>| {
-        let builder = file.new_dataset::<f64>().shape([samples.len()]);
-        let dataset = builder.create(name).unwrap();
-        dataset.write_raw(&samples).unwrap();
+    let marker = |name: &str, rate: Option<f64>, unit: &str, samples: Vec<f64>| {
+        numbers(&file, name, &samples, unit);
         rate.into_iter()
-            .for_each(|rate| attribute(&dataset, "sample_rate", rate));
-        unit.into_iter()
-            .for_each(|unit| text_attribute(&dataset, "units", unit));
+            .for_each(|rate| attribute(&file.dataset(name).unwrap(), "sample_rate", rate));
     };
     let slow = (0..1000)
         .map(|i| high(100, 300, i) + high(500, 900, i))
         .collect();
-    marker("slow", Some(100.0), Some("V"), slow);
+    marker("slow", Some(100.0), "V", slow);
     let fast = |i| high(1000, 3000, i) + high(5000, 9000, i);
-    marker("shorter", None, Some("V"), (0..9990).map(fast).collect());
-    marker(
-        "odd unit",
-        None,
-        Some("TTL"),
-        (0..10_000).map(fast).collect(),
-    );
-    marker("no unit", None, None, (0..10_000).map(fast).collect());
+    marker("shorter", None, "V", (0..9990).map(fast).collect());
+    marker("odd unit", None, "TTL", (0..10_000).map(fast).collect());
+    marker("no unit", None, "", (0..10_000).map(fast).collect());
     let missing = |i| {
         if (300..307).contains(&i) {
             f64::NAN
@@ -172,12 +154,7 @@ fn a_marker_need_not_be_sampled_as_the_channels_are() {
             high(100, 900, i)
         }
     };
-    marker(
-        "open",
-        Some(100.0),
-        Some("V"),
-        (0..800).map(missing).collect(),
-    );
+    marker("open", Some(100.0), "V", (0..800).map(missing).collect());
     drop(file);
     for name in ["slow", "shorter", "odd unit", "no unit"] {
         let wiring = format!(r#"Wiring(points: Gate(dataset: "{name}", above: "2.5 V"))"#);
@@ -205,18 +182,12 @@ fn points_fail_one_by_one() {
     let at = folder.path();
     whole(&at.join("whole.h5"), Layout::Contiguous);
     let file = open(&at.join("whole.h5"));
-    let table = |name: &str, values: &[f64]| {
-        let dataset = file.new_dataset::<f64>().shape([values.len()]);
-        dataset.create(name).unwrap().write_raw(values).unwrap();
-    };
+    let table = |name: &str, values: &[f64]| numbers(&file, name, values, "");
     table("some", &[700.0, 3100.0, 6011.0, 9000.0]);
     table("brief", &[3100.0, 3150.0, 8500.0, 11_000.0]);
     table("from zero", &[0.0, 3100.0]);
     table("nothing", &[0.0, 6000.0]);
-    let seconds = |name: &str, values: &[f64]| {
-        table(name, values);
-        text_attribute(&file.dataset(name).unwrap(), "units", "s");
-    };
+    let seconds = |name: &str, values: &[f64]| numbers(&file, name, values, "s");
     seconds("early", &[-0.1, 3.1, 6.0, 9.0]);
     seconds("empty", &[2.9, 5.3, 6.0, 11.0]);
     let gate: Vec<f64> = (0..LENGTH)
@@ -279,20 +250,15 @@ fn channels_that_begin_apart_are_cut_at_the_same_times() {
             (name.to_owned(), &values, "V"),
             (format!("t{name}"), &times, "s"),
         ] {
-            let builder = file.new_dataset::<f64>().shape([values.len()]);
-            let dataset = builder.create(name.as_str()).unwrap();
-            dataset.write_raw(values).unwrap();
-            text_attribute(&dataset, "units", unit);
+            numbers(&file, &name, values, unit);
         }
     }
     let gate: Vec<f64> = (0..1000)
         .map(|i| if (400..700).contains(&i) { 5.0 } else { 0.0 })
         .collect();
-    let builder = file.new_dataset::<f64>().shape([gate.len()]);
-    let dataset = builder.create("gate").unwrap();
-    dataset.write_raw(&gate).unwrap();
-    attribute(&dataset, "sample_rate", 100.0);
-    drop((dataset, builder, file));
+    numbers(&file, "gate", &gate, "");
+    attribute(&file.dataset("gate").unwrap(), "sample_rate", 100.0);
+    drop(file);
     let channels =
         r#"channels: { "x": Channel(rate: Times("/tx")), "y": Channel(rate: Times("/ty")) }"#;
     let wiring = format!(r#"Wiring({channels}, points: Gate(dataset: "gate", above: "2.5"))"#);
@@ -333,8 +299,7 @@ fn a_short_point_stops_no_command() {
         ("some", [700.0, 3100.0, 6011.0, 9000.0]),
         ("brief", [3100.0, 3150.0, 8500.0, 11_000.0]),
     ] {
-        let dataset = file.new_dataset::<f64>().shape([4]);
-        dataset.create(name).unwrap().write_raw(&values).unwrap();
+        numbers(&file, name, &values, "");
     }
     drop(file);
     let wiring = r#"Wiring(points: Table(begin: "some", end: "brief"))"#;
@@ -366,4 +331,27 @@ fn a_short_point_stops_no_command() {
     phasemill(at, &["report", "out.h5", "--out", "page.html"]).expect(0);
     let page = std::fs::read_to_string(at.join("page.html")).unwrap();
     assert!(!page.contains("could not be computed again") && !page.contains("Failed: `mean`"));
+}
+
+/// A look takes segments as long as the point allows that it is of, however short another one is.
+#[test]
+fn spectra_are_those_of_the_point() {
+    let folder = folder(RECIPE);
+    let at = folder.path();
+    whole(&at.join("whole.h5"), Layout::Contiguous);
+    let file = open(&at.join("whole.h5"));
+    numbers(&file, "first", &[0.0, 2000.0, 2010.0], "");
+    drop(file);
+    let look = |wiring: &str| {
+        std::fs::write(at.join("w.ron"), wiring).unwrap();
+        let arguments = ["inspect", "whole.h5", "--wiring", "w.ron", "--spectrum"];
+        let told = phasemill(at, &arguments).expect(0).out;
+        let lines = told
+            .lines()
+            .filter(|l| l.contains("spectrum of 2000 samples of point 0"));
+        lines.map(str::to_owned).collect::<Vec<_>>()
+    };
+    let uneven = look(r#"Wiring(points: Table(begin: "first"))"#);
+    let even = look(r#"Wiring(points: Every("2 s"))"#);
+    assert!(!even.is_empty() && uneven == even, "{uneven:?} {even:?}");
 }

@@ -6,8 +6,8 @@ use std::path::Path;
 use serde_json::json;
 
 use crate::support::{
-    Channel, Layout, Outcome, attribute, create, folder, noise, open, phasemill, record, sine,
-    square, text_attribute,
+    Channel, Layout, Outcome, attribute, create, folder, noise, numbers, open, phasemill, record,
+    sine, square, text_attribute,
 };
 use crate::support_reference::{U, near, python, reals};
 
@@ -72,19 +72,16 @@ pub fn whole(path: &Path, layout: Layout) {
     ];
     record(path, RATE, layout, &channels);
     let file = open(path);
-    let numbers = |name: &str, of: &dyn Fn(&Range<usize>) -> f64, unit: &str| {
+    let each = |name: &str, of: &dyn Fn(&Range<usize>) -> f64, unit: &str| {
         let values: Vec<f64> = POINTS.iter().map(of).collect();
-        let dataset = file.new_dataset::<f64>().shape([values.len()]);
-        let dataset = dataset.create(name).unwrap();
-        dataset.write_raw(&values).unwrap();
-        text_attribute(&dataset, "units", unit);
+        numbers(&file, name, &values, unit);
     };
-    numbers("begin", &|p| p.start as f64, "");
-    numbers("end", &|p| p.end as f64, "samples");
-    numbers("begin in s", &|p| p.start as f64 / RATE, "s");
-    numbers("end in ms", &|p| p.end as f64, "ms");
-    numbers("end in s", &|p| p.end as f64 / RATE, "s");
-    numbers("wavelength", &|p| 500.0 + p.start as f64 / 1000.0, "nm");
+    each("begin", &|p| p.start as f64, "");
+    each("end", &|p| p.end as f64, "samples");
+    each("begin in s", &|p| p.start as f64 / RATE, "s");
+    each("end in ms", &|p| p.end as f64, "ms");
+    each("end in s", &|p| p.end as f64 / RATE, "s");
+    each("wavelength", &|p| 500.0 + p.start as f64 / 1000.0, "nm");
     let flags: Vec<bool> = (0..LENGTH).map(|i| gate[i] > 1.0).collect();
     let dataset = file.new_dataset::<bool>().shape([LENGTH]);
     dataset.create("flags").unwrap().write_raw(&flags).unwrap();
@@ -338,11 +335,10 @@ fn a_stated_clock_of_fewer_samples_tells_the_same_phase() {
     );
     let file = open(&at.join("x.h5"));
     for (name, values) in [
-        ("begin", [3i64, 10_504, 23_110]),
-        ("end", [10_503, 21_004, 33_610]),
+        ("begin", [3.0, 10_504.0, 23_110.0]),
+        ("end", [10_503.0, 21_004.0, 33_610.0]),
     ] {
-        let dataset = file.new_dataset::<i64>().shape([3]).create(name).unwrap();
-        dataset.write_raw(&values).unwrap();
+        numbers(&file, name, &values, "");
     }
     drop(file);
     let wiring = r#"Wiring(points: Table(begin: "/begin", end: "/end"))"#;
@@ -372,12 +368,7 @@ fn gaps_and_times_of_the_samples_count() {
     // Samples 1000 to 1099 of the grid were lost; the clock of the times begins at 50 s.
     let stored: Vec<usize> = (0..4000).filter(|i| !(1000..1100).contains(i)).collect();
     let file = create(&at.join("x.h5"));
-    let dataset = |name: &str, values: Vec<f64>, unit: &str| {
-        let made = file.new_dataset::<f64>().shape([values.len()]);
-        let made = made.create(name).unwrap();
-        made.write_raw(&values).unwrap();
-        text_attribute(&made, "units", unit);
-    };
+    let dataset = |name: &str, values: Vec<f64>, unit: &str| numbers(&file, name, &values, unit);
     dataset("x", stored.iter().map(|i| *i as f64).collect(), "V");
     dataset(
         "t",
@@ -419,12 +410,7 @@ fn what_cannot_be_cut_is_told_at_its_place() {
     let at = folder.path();
     whole(&at.join("whole.h5"), Layout::Contiguous);
     let file = open(&at.join("whole.h5"));
-    let numbers = |name: &str, values: &[f64], unit: &str| {
-        let dataset = file.new_dataset::<f64>().shape([values.len()]);
-        let dataset = dataset.create(name).unwrap();
-        dataset.write_raw(values).unwrap();
-        text_attribute(&dataset, "units", unit);
-    };
+    let numbers = |name: &str, values: &[f64], unit: &str| numbers(&file, name, values, unit);
     numbers("late", &[3000.0, 5000.0, 8000.0, LENGTH as f64 + 1.0], "");
     numbers("crossed", &[3200.0, 5000.0, 8000.0, 11000.0], "");
     numbers("odd", &[0.5, 3000.0], "");

@@ -220,6 +220,16 @@ pub fn text_attribute(at: &hdf5::Location, name: &str, value: &str) {
     attribute(at, name, value);
 }
 
+/// Writes a dataset of numbers, with its unit if it has one, and closes it.
+pub fn numbers(file: &hdf5::File, name: &str, values: &[f64], unit: &str) {
+    let builder = file.new_dataset::<f64>().shape([values.len()]);
+    let dataset = builder.create(name).unwrap();
+    dataset.write_raw(values).unwrap();
+    if !unit.is_empty() {
+        text_attribute(&dataset, "units", unit);
+    }
+}
+
 /// Writes a recording of doubles, all channels at `rate` Hz.
 pub fn record(path: &Path, rate: f64, layout: Layout, channels: &[Channel<'_>]) {
     let file = create(path);
