@@ -217,6 +217,11 @@ impl Flow {
         }
     }
 
+    /// Whether its values are phases relative to a clock, which are the same a turn further on.
+    pub fn is_phase(&self) -> bool {
+        self.kind == Kind::Estimate && self.zero_of_phase().is_some()
+    }
+
     /// What zero and sign of its phase are, of phasors and complex estimates and of phases taken of them; `None` where
     /// that has no meaning, as for a ratio of two.
     pub fn zero_of_phase(&self) -> Option<String> {

@@ -157,7 +157,14 @@ impl RecordingSet {
 
     /// Leaves points to fail that are too short for a recipe, where it fits longer ones.
     pub fn fit(recipe: &Recipe, sets: &mut [Self]) {
-        short::check(recipe, sets, &mut Diagnostics::default());
+        // Without such there is nothing to leave, and no need of a check.
+        let is_uneven = |set: &Self| {
+            let lengths: Vec<f64> = set.lengths().into_iter().flatten().collect();
+            lengths.iter().any(|length| *length != lengths[0])
+        };
+        if sets.iter().any(is_uneven) {
+            short::check(recipe, sets, &mut Diagnostics::default());
+        }
     }
 
     /// All points that count, in order.

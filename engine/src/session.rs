@@ -131,10 +131,7 @@ impl fmt::Display for Finding {
             write!(f, "point {point}")?;
             f.write_str(if self.node.is_empty() { ": " } else { ", " })?;
         }
-        match self.node.as_str() {
-            "" => f.write_str(&self.message),
-            node => write!(f, "`{node}`: {}", self.message),
-        }
+        f.write_str(&self.without_point())
     }
 }
 

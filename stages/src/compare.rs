@@ -8,7 +8,7 @@ use phasemill_engine::stage::{
     Checker, Configured, Fault, Series, SeriesAxis, Stage, Told, TrialWork, Work,
 };
 use phasemill_engine::text::Reader;
-use phasemill_engine::value::{Estimate, Value};
+use phasemill_engine::value::Value;
 
 use crate::math::gls::{Observations, expect_series, too_close};
 use crate::math::turns::Differing;
@@ -124,11 +124,37 @@ fn difference(
 ) -> Vec<Option<Value>> {
     let less = |point: usize| {
         let (x, y) = (at(a, point)?.estimate()?, at(b, point)?.estimate()?);
-        let value = differing.less(x.value, y.value);
-        let difference = Estimate::propagate(&[x, y], value, |i, d| if i == 0 { d } else { -d });
-        Some(Value::Estimate(difference))
+        Some(differing.less_of(x, y))
     };
     (0..a.len().max(b.len())).map(less).collect()
+}
+
+/// Differences, and whether they are zero within their uncertainties.
+pub(crate) fn tested(
+    difference: Vec<Option<Value>>,
+    directions: &[Complex64],
+) -> Result<Vec<Vec<Option<Value>>>, Fault> {
+    let observed = Observations::new(&difference, directions);
+    let tests = observed.solve(0, |_| true, |_, _| {})?.tests();
+    let tests = tests.map(|e| vec![Some(Value::Estimate(e))]);
+    Ok(std::iter::once(difference).chain(tests).collect())
+}
+
+/// The same in trials, with the weights of the differences of the run; `drawn` makes differences of what is drawn.
+pub(crate) fn tested_in_trials(
+    difference: &[Option<Value>],
+    directions: &[Complex64],
+    drawn: impl Fn(&[Vec<Option<Complex64>>]) -> Option<Vec<Option<Complex64>>> + Send + Sync + 'static,
+) -> Result<Box<TrialWork>, Fault> {
+    let observed = Observations::new(difference, directions);
+    let weights = observed.weights(0, |_| true, |_, _| {})?;
+    let places = observed.places();
+    Ok(Box::new(move |inputs| {
+        let difference = drawn(inputs)?;
+        let tests = weights.solve(places.values(&difference)?).ok()?.tests();
+        let tests = tests.map(|x| vec![Some(x.into())]);
+        Some(std::iter::once(difference).chain(tests).collect())
+    }))
 }
 
 impl Series for Agreeing {
@@ -140,11 +166,7 @@ impl Series for Agreeing {
         let [a, b] = inputs else {
             return Ok(Vec::new());
         };
-        let difference = difference(self.differing, a, b);
-        let observed = Observations::new(&difference, self.directions);
-        let tests = observed.solve(0, |_| true, |_, _| {})?.tests();
-        let tests = tests.map(|e| vec![Some(Value::Estimate(e))]);
-        Ok(std::iter::once(difference).chain(tests).collect())
+        tested(difference(self.differing, a, b), self.directions)
     }
 
     fn remarks(&self, values: &[Vec<Option<Value>>]) -> Vec<String> {
@@ -157,17 +179,11 @@ impl Series for Agreeing {
         };
         let differing = self.differing;
         let difference = difference(differing, a, b);
-        let observed = Observations::new(&difference, self.directions);
-        let weights = observed.weights(0, |_| true, |_, _| {})?;
-        let places = observed.places();
-        Ok(Box::new(move |inputs| {
+        tested_in_trials(&difference, self.directions, move |inputs| {
             let [a, b] = inputs else { return None };
             let less = |point| Some(differing.less(*at(a, point)?, *at(b, point)?));
-            let difference: Vec<_> = (0..a.len().max(b.len())).map(less).collect();
-            let tests = weights.solve(places.values(&difference)?).ok()?.tests();
-            let tests = tests.map(|x| vec![Some(x.into())]);
-            Some(std::iter::once(difference).chain(tests).collect())
-        }))
+            Some((0..a.len().max(b.len())).map(less).collect())
+        })
     }
 }
 
@@ -207,7 +223,7 @@ fn shown(flow: &Flow) -> String {
 mod tests {
     use phasemill_engine::statistics::{Ratio, ratios_above};
     use phasemill_engine::units::Unit;
-    use phasemill_engine::value::{About, Part, Reach};
+    use phasemill_engine::value::{About, Estimate, Part, Reach};
 
     use super::*;
 

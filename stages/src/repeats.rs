@@ -6,10 +6,10 @@ use phasemill_engine::stage::{
     Checker, Configured, Fault, Series, SeriesAxis, Stage, Told, TrialWork, Work,
 };
 use phasemill_engine::text::{Range, Reader};
-use phasemill_engine::value::{Estimate, Value};
+use phasemill_engine::value::Value;
 
-use crate::compare::directions;
-use crate::math::gls::{Observations, expect_series, too_close};
+use crate::compare::{directions, tested, tested_in_trials};
+use crate::math::gls::{expect_series, too_close};
 use crate::math::turns::Differing;
 use crate::weighted_mean::test_ports;
 
@@ -154,10 +154,7 @@ fn differences(
     let less = |point: usize| {
         let (later, first) = (series[point].as_ref()?, series[firsts[point]?].as_ref()?);
         let (later, first) = (later.estimate()?, first.estimate()?);
-        let value = differing.less(later.value, first.value);
-        let both = [later, first];
-        let difference = Estimate::propagate(&both, value, |i, d| if i == 0 { d } else { -d });
-        Some(Value::Estimate(difference))
+        Some(differing.less_of(later, first))
     };
     (0..series.len()).map(less).collect()
 }
@@ -172,10 +169,7 @@ impl Series for Repeating {
             return Ok(Vec::new());
         };
         let difference = differences(self.differing, series, &self.firsts(series, axis)?);
-        let observed = Observations::new(&difference, directions(self.complex));
-        let tests = observed.solve(0, |_| true, |_, _| {})?.tests();
-        let tests = tests.map(|e| vec![Some(Value::Estimate(e))]);
-        Ok(std::iter::once(difference).chain(tests).collect())
+        tested(difference, directions(self.complex))
     }
 
     fn remarks(&self, values: &[Vec<Option<Value>>]) -> Vec<String> {
@@ -189,19 +183,13 @@ impl Series for Repeating {
         let firsts = self.firsts(series, axis)?;
         let differing = self.differing;
         let difference = differences(differing, series, &firsts);
-        let observed = Observations::new(&difference, directions(self.complex));
-        let weights = observed.weights(0, |_| true, |_, _| {})?;
-        let places = observed.places();
-        Ok(Box::new(move |inputs| {
+        tested_in_trials(&difference, directions(self.complex), move |inputs| {
             let series = inputs.first()?;
             let less = |(point, first): (usize, &Option<usize>)| {
                 Some(differing.less(series[point]?, series[(*first)?]?))
             };
-            let difference: Vec<_> = firsts.iter().enumerate().map(less).collect();
-            let tests = weights.solve(places.values(&difference)?).ok()?.tests();
-            let tests = tests.map(|x| vec![Some(x.into())]);
-            Some(std::iter::once(difference).chain(tests).collect())
-        }))
+            Some(firsts.iter().enumerate().map(less).collect())
+        })
     }
 }
 
@@ -209,7 +197,7 @@ impl Series for Repeating {
 mod tests {
     use phasemill_engine::testing;
     use phasemill_engine::units::Unit;
-    use phasemill_engine::value::{About, Part, Reach};
+    use phasemill_engine::value::{About, Estimate, Part, Reach};
 
     use super::*;
 

@@ -10,6 +10,7 @@ use phasemill_engine::text::Reader;
 use phasemill_engine::units::Unit;
 use phasemill_engine::value::Value;
 
+use crate::compare::directions;
 use crate::math::gls::{Observations, expect_series, own, too_close};
 use crate::math::turns::Differing;
 
@@ -95,14 +96,10 @@ impl Configured for Settings {
 
     fn prepare(&self, inputs: &[Flow]) -> Result<Work, Fault> {
         let complex = inputs.first().is_some_and(|f| f.kind.is_complex());
-        let directions: &[Complex64] = match complex {
-            true => &[Complex64::ONE, Complex64::I],
-            false => &[Complex64::ONE],
-        };
         let differing = Differing::of(inputs.first());
         Ok(Work::Series(Box::new(Mean {
             differing,
-            directions,
+            directions: directions(complex),
         })))
     }
 }

@@ -7,15 +7,15 @@ use crate::lineage::stated;
 use crate::recipe::Recipe;
 use crate::store::ChannelHeader;
 
-/// Checks a recipe against recordings. Where it does not fit the shortest points, and fits longer ones, the short ones are
+/// Checks a recipe against recordings, and the headers that it was checked against. Where it does not fit the shortest points, and fits longer ones, the short ones are
 /// left to fail, with a warning.
 pub(crate) fn check(
     recipe: &Recipe,
     sets: &mut [RecordingSet],
     diagnostics: &mut Diagnostics,
-) -> Typed {
+) -> (Typed, Vec<Option<ChannelHeader>>) {
     let mut found = Diagnostics::default();
-    let mut typed = check_all(recipe, sets, &mut found);
+    let mut checked = check_all(recipe, sets, &mut found);
     if found.has_errors() {
         let shorter = longer(recipe, sets);
         if let (Some(fault), false) = (
@@ -24,18 +24,18 @@ pub(crate) fn check(
         ) {
             let fault = fault.clone();
             found = Diagnostics::default();
-            typed = check_all(recipe, sets, &mut found);
+            checked = check_all(recipe, sets, &mut found);
             shorter
                 .iter()
                 .for_each(|shorter| found.push(shorter.warning(&fault)));
         }
     }
     diagnostics.extend(found);
-    typed
+    checked
 }
 
 /// The headers that a check is about: of a single point of a sweep, it is one of all.
-pub(crate) fn headers(recipe: &Recipe, sets: &[RecordingSet]) -> Vec<Option<ChannelHeader>> {
+fn headers(recipe: &Recipe, sets: &[RecordingSet]) -> Vec<Option<ChannelHeader>> {
     let of_set = |set: &RecordingSet, input| {
         let points = set.recorded().len() as u64;
         set.header(input)
@@ -47,13 +47,18 @@ pub(crate) fn headers(recipe: &Recipe, sets: &[RecordingSet]) -> Vec<Option<Chan
         .collect()
 }
 
-fn check_all(recipe: &Recipe, sets: &[RecordingSet], diagnostics: &mut Diagnostics) -> Typed {
+fn check_all(
+    recipe: &Recipe,
+    sets: &[RecordingSet],
+    diagnostics: &mut Diagnostics,
+) -> (Typed, Vec<Option<ChannelHeader>>) {
     let headers = headers(recipe, sets);
     let header = |role: &str| {
         let input = recipe.inputs.iter().position(|i| i.name.text == role)?;
         headers.get(input)?.as_ref()
     };
-    crate::check::check(recipe, header, diagnostics)
+    let typed = crate::check::check(recipe, header, diagnostics);
+    (typed, headers)
 }
 
 /// Points that are too short.
@@ -99,6 +104,9 @@ fn longer(recipe: &Recipe, sets: &mut [RecordingSet]) -> Vec<Shorter> {
         all
     });
     let candidates: Vec<Vec<f64>> = candidates.collect();
+    if candidates.iter().all(|lengths| lengths.len() < 2) {
+        return Vec::new();
+    }
     let before: Vec<f64> = sets.iter().map(|set| set.least).collect();
     for (set, candidates) in sets.iter_mut().zip(&candidates) {
         set.least = candidates.last().copied().unwrap_or(0.0);

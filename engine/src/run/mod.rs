@@ -161,8 +161,7 @@ impl<'r> Job<'r> {
         mut sets: Vec<RecordingSet>,
         diagnostics: &mut Diagnostics,
     ) -> Option<Self> {
-        let typed = short::check(recipe, &mut sets, diagnostics);
-        let headers = short::headers(recipe, &sets);
+        let (typed, headers) = short::check(recipe, &mut sets, diagnostics);
         let header = |role: &str| {
             let input = recipe.inputs.iter().position(|i| i.name.text == role)?;
             headers.get(input)?.as_ref()

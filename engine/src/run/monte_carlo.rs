@@ -10,6 +10,7 @@ use rayon::prelude::*;
 use super::trials::{SeriesTrials, Trials};
 use super::{Draws, Job, Monitor, Outcome};
 use crate::aspect::{Aspect, Interval};
+use crate::flow::Flow;
 use crate::graph::Node;
 use crate::value::{Coverage, Estimate, Value};
 
@@ -205,8 +206,7 @@ impl Job<'_> {
     fn phases(&self, trials: &Trials<'_, '_>) -> Phases {
         let of_result = |(node, port, values): (Node, usize, &[Option<Value>])| {
             let flow = self.typed.flow(node, port);
-            let is_phase =
-                flow.is_some_and(|f| !f.kind.is_complex() && f.zero_of_phase().is_some());
+            let is_phase = flow.is_some_and(Flow::is_phase);
             let middle = |value: &Option<Value>| Some(value.as_ref()?.estimate()?.value.re);
             let middles = values.iter().map(|v| middle(v).filter(|_| is_phase));
             middles.collect::<Vec<_>>()

@@ -4,7 +4,7 @@ use std::borrow::Cow;
 use std::f64::consts::TAU;
 
 use num_complex::Complex64;
-use phasemill_engine::flow::{Flow, Kind};
+use phasemill_engine::flow::Flow;
 use phasemill_engine::value::{Estimate, Value};
 
 /// How values of a flow differ: phases relative to a clock by the nearest difference, within half a turn.
@@ -16,9 +16,8 @@ pub struct Differing {
 impl Differing {
     /// For values of this flow.
     pub fn of(flow: Option<&Flow>) -> Self {
-        let is_phase = |flow: &Flow| flow.kind == Kind::Estimate && flow.zero_of_phase().is_some();
         Differing {
-            is_phase: flow.is_some_and(is_phase),
+            is_phase: flow.is_some_and(Flow::is_phase),
         }
     }
 
@@ -29,6 +28,13 @@ impl Differing {
             true => difference - TAU * libm::round(difference.re / TAU),
             false => difference,
         }
+    }
+
+    /// `a` less `b`, with what is uncertain of both.
+    pub fn less_of(self, a: &Estimate, b: &Estimate) -> Value {
+        let value = self.less(a.value, b.value);
+        let sign = |input: usize, d: Complex64| if input == 0 { d } else { -d };
+        Value::Estimate(Estimate::propagate(&[a, b], value, sign))
     }
 
     /// `x`, a phase as many turns further as brings it nearest to `middle`.
@@ -86,6 +92,7 @@ impl Differing {
 
 #[cfg(test)]
 mod tests {
+    use phasemill_engine::flow::Kind;
     use phasemill_engine::units::Unit;
 
     use super::*;
